@@ -1,0 +1,14 @@
+"""Every process that geoseptic has. A new one is added here and nowhere else."""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from geoseptic.process import Process
+from geoseptic.processes.downslope_distance import downslope_distance
+from geoseptic.processes.setback_envelopes import setback_envelopes
+from geoseptic.processes.slope_suitability import slope_suitability
+from geoseptic.processes.suitability_map import suitability_map
+
+PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
+    found.id: found for found in (setback_envelopes, slope_suitability, downslope_distance, suitability_map)
+}

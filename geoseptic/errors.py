@@ -1,0 +1,162 @@
+"""Every way in which an input can be refused, each a class of its own.
+
+An error names the layer, the features and what to do. Each one is also a builtin (ValueError, LookupError, ...), so a
+caller who knows nothing of geoseptic can still catch it. `exit_code` is what a script ends with.
+"""
+
+from collections.abc import Mapping, Sequence
+
+PRINTED_IDS = 20
+"""How many feature ids a message prints; the error's attribute holds all of them."""
+
+
+class GeosepticError(Exception):
+    """Anything that geoseptic refuses."""
+
+    exit_code = 3
+
+
+class InputError(GeosepticError, ValueError):
+    """An input that cannot be used as it is."""
+
+
+class ParameterError(GeosepticError, ValueError):
+    """A parameter outside its declared range, or unknown."""
+
+    exit_code = 2
+
+
+class OutputExistsError(GeosepticError, FileExistsError):
+    """The output folder already holds one of the outputs and --overwrite was not given."""
+
+    exit_code = 2
+
+    def __init__(self, folder: str, names: Sequence[str]) -> None:
+        super().__init__(
+            f"{folder} already holds {listed(names)}. Choose another folder or pass --overwrite to replace them."
+        )
+        self.names = tuple(names)
+
+
+class UnknownUnitError(InputError):
+    def __init__(self, unit: str, known: Sequence[str]) -> None:
+        super().__init__(f"'{unit}' is not a unit of length that is known here. Use one of: {', '.join(known)}.")
+        self.unit = unit
+
+
+class FileUnreadableError(InputError, OSError):
+    def __init__(self, path: str, why: str, todo: str) -> None:
+        super().__init__(f"{path} cannot be read: {why}. {todo}")
+        self.path = path
+
+
+class MissingCrsError(InputError):
+    def __init__(self, layer: str, source: str = "") -> None:
+        super().__init__(
+            f"{named(layer, source)} has no coordinate reference system, so nothing can be measured. Ask its owner which one it is in, "
+            "and write that into the file (for a shapefile: the .prj beside it)."
+        )
+        self.layer = layer
+
+
+class GeographicCrsError(InputError):
+    def __init__(self, layer: str, crs: str, source: str = "") -> None:
+        super().__init__(
+            f"{named(layer, source)} is in degrees ({crs}); distances need metres or feet. Reproject it to a projected CRS, such as the "
+            "UTM or state plane zone of the place, and run again."
+        )
+        self.layer, self.crs = layer, crs
+
+
+class WebMercatorError(InputError):
+    def __init__(self, layer: str, crs: str, source: str = "") -> None:
+        super().__init__(
+            f"{named(layer, source)} is in Web Mercator ({crs}), whose metres are 15 to 100 percent too long at 30 to 60 degrees of "
+            "latitude: every setback would be wrong. Reproject it to the UTM or state plane zone of the place and run again."
+        )
+        self.layer, self.crs = layer, crs
+
+
+class GridError(InputError):
+    """A raster whose cells are not square, not north-up, or empty."""
+
+
+class VerticalUnitError(InputError):
+    """The unit of the heights is not known, or contradicts what was stated."""
+
+
+class ElevationValueError(InputError):
+    """Heights that cannot be heights, such as an undeclared -9999."""
+
+
+class NoOverlapError(InputError):
+    def __init__(self, first: str, first_bounds: Sequence[float], second: str, second_bounds: Sequence[float]) -> None:
+        super().__init__(
+            f"{first} and {second} do not overlap: {first} covers {box(first_bounds)}, {second} covers {box(second_bounds)}. "
+            "One of them is of another place, or its CRS is declared wrongly."
+        )
+
+
+class NoFeaturesInRangeError(InputError):
+    """A layer that the answer hangs on has nothing near the place."""
+
+    def __init__(self, layer: str, source: str, count: int, place: str) -> None:
+        held = f"holds {count} features, none of them" if count else "is empty: no feature"
+        super().__init__(
+            f"{named(layer, source)} {held} is near the {place}. No {layer} on record does not mean no {layer}: check that the file "
+            "is of this place and its CRS is right, and add what is known from the ground."
+        )
+        self.layer = layer
+
+
+class LayerContractError(InputError):
+    """One layer with all its faults: `problems` maps each fault to every feature id that has it."""
+
+    def __init__(self, layer: str, problems: Mapping[str, Sequence[object]], source: str = "") -> None:
+        lines = [f"{named(layer, source)} cannot be used:"]
+        for problem, ids in problems.items():
+            lines.append(f"  - {problem}" + (f": {listed(ids)}" if ids else ""))
+        super().__init__("\n".join(lines))
+        self.layer = layer
+        self.problems = {problem: tuple(ids) for problem, ids in problems.items()}
+
+
+class GeometryRepairError(InputError):
+    def __init__(self, layer: str, feature_ids: Sequence[object], why: str) -> None:
+        super().__init__(f"{layer}: {why} in {listed(feature_ids)}. Mend these features in a GIS and run again.")
+        self.layer, self.feature_ids = layer, tuple(feature_ids)
+
+
+class RuleFileError(InputError):
+    """A rule set that is not well formed; the message names the file, the entry and what is wrong."""
+
+    def __init__(self, source: str, where: str, why: str) -> None:
+        super().__init__(f"rule set {source}, {where}: {why}")
+        self.source, self.where = source, where
+
+
+class CodeSilentError(GeosepticError, LookupError):
+    """The code gives no value for this part and feature. That is no permission: ask the health authority."""
+
+    def __init__(self, rules: str, what: str) -> None:
+        super().__init__(
+            f"rule set '{rules}' is silent on {what}. Silence is not zero: ask the health authority, add its value to a county rule set "
+            "that extends this one, or leave that layer out."
+        )
+        self.rules, self.what = rules, what
+
+
+def listed(ids: Sequence[object]) -> str:
+    """The first ids for a message, and how many more there are."""
+    shown = ", ".join(str(value) for value in ids[:PRINTED_IDS])
+    more = len(ids) - PRINTED_IDS
+    return f"{shown} and {more} more" if more > 0 else shown
+
+
+def named(layer: str, source: str) -> str:
+    return f"{layer} ({source})" if source else layer
+
+
+def box(bounds: Sequence[float]) -> str:
+    left, bottom, right, top = bounds
+    return f"x {left:.1f} to {right:.1f}, y {bottom:.1f} to {top:.1f}"

@@ -1,0 +1,414 @@
+"""Rasters in files: the only home of rasterio's open, read and write.
+
+File nodata numbers, scales, offsets and units of height end here; beyond are float32 metres with NaN, or declared codes.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from math import ceil
+from pathlib import Path
+from typing import Any, Final
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import numpy.typing as npt
+import rasterio
+import rasterio.crs
+import rasterio.errors
+import rasterio.shutil
+import rasterio.warp
+from affine import Affine
+from pyproj import CRS
+from rasterio.enums import ColorInterp, MaskFlags, Resampling
+from rasterio.windows import Window
+
+from geoseptic.errors import ElevationValueError, FileUnreadableError, ParameterError, VerticalUnitError
+from geoseptic.io import styles
+from geoseptic.io.styles import RasterLegend
+from geoseptic.model.frame import vertical_unit
+from geoseptic.model.grid import Grid, Raster, Values
+from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, Swatch
+from geoseptic.units import METRES_PER_UNIT, metres_per
+
+Floats = npt.NDArray[np.float32]
+
+STRIP_CELLS: Final = 4_000_000
+"""Cells that one read or write handles at a time: 32 MB in float64, enough to cross many tiles at once."""
+
+LOWEST_M: Final = -500.0
+HIGHEST_M: Final = 9000.0
+"""No ground on land lies outside: the Dead Sea's shore is at about -440 m, Mount Everest at 8849 m."""
+
+SENTINELS: Final = (-999.0, -9999.0, -99999.0, -32767.0, -32768.0)
+"""Numbers that files use for "no value"; -999 and -9999 may pass for heights in feet or with a scale, so they are looked for as stored."""
+
+VERTICAL_UNIT_NAMES: Final[Mapping[str, str]] = {
+    **{name.lower(): name for name in METRES_PER_UNIT},
+    "metres": "m",
+    "meters": "m",
+    "feet": "ft",
+    "international foot": "ft",
+    "us-ft": "US survey foot",
+    "us_ft": "US survey foot",
+    "us foot": "US survey foot",
+    "us survey feet": "US survey foot",
+    "foot_us": "US survey foot",
+    "foot (us survey)": "US survey foot",
+    "us_survey_foot": "US survey foot",
+    "sfoot": "US survey foot",
+}
+"""How files spell units of height, in lower case -> the name in units.py."""
+
+SAME_UNIT: Final = 1e-5
+"""Relative difference below which two units of height agree: the two feet differ by 2e-6, which is 1 mm in 500 m of height."""
+
+SAME_CELL_SIZE: Final = 1e-6
+
+
+# ---------------------------------------------------------------------------------------------------------------- reading
+
+
+def read_grid(path: Path | str, layer: str) -> Grid:
+    """The grid of a raster file, without its values.
+
+    Raises FileUnreadableError, GridError or the CRS errors of `Frame.of`, each naming `layer` and `path`.
+    """
+    with _opened(path) as file:
+        return _grid(file, path, layer)
+
+
+def read_elevation(path: Path | str, *, unit: str | None = None, cell_size_m: float | None = None) -> Raster:
+    """Heights of the ground, float32, NaN where unknown. [m]
+
+    Parameters
+    ----------
+    unit : unit of the heights in the file ("m", "ft" or "US survey foot") where the file does not declare one.
+    cell_size_m : side of the cells wanted; None keeps the file's. The new grid keeps the top left corner, and a cell is
+        unknown where more than half of it is. [m]
+
+    Raises
+    ------
+    FileUnreadableError : no raster, or not exactly one band of heights.
+    VerticalUnitError : the unit is neither declared nor stated, or the two contradict each other.
+    ElevationValueError : numbers that cannot be heights, or no height at all.
+    GridError, and the CRS errors of `Frame.of`.
+    """
+    if cell_size_m is not None and not 0 < cell_size_m < np.inf:
+        raise ParameterError(f"a cell size of {cell_size_m} m is not possible: give a number greater than zero.")
+    with _opened(path) as file:
+        band = _height_band(file, path)
+        grid = _grid(file, path, "elevation")
+        factor = metres_per(_height_unit(file, band, path, unit))
+        raster = Raster(_heights_m(file, band, path, factor), grid)
+    if cell_size_m is None or abs(cell_size_m - grid.cell_size_m) <= SAME_CELL_SIZE * grid.cell_size_m:
+        return raster
+    return resampled(raster, cell_size_m)
+
+
+def resampled(raster: Raster, cell_size_m: float) -> Raster:
+    """A float raster on cells of another size, from the same top left corner.
+
+    Larger cells take the area-weighted mean of the known part, smaller ones are interpolated bilinearly. A cell more than half of
+    which is unknown, or beyond the raster, is unknown.
+    """
+    old = raster.grid
+    ratio = cell_size_m / old.cell_size_m
+    rows, columns = (max(1, ceil(count / ratio - SAME_CELL_SIZE)) for count in old.shape)
+    side = old.transform.a * ratio
+    grid = Grid((rows, columns), Affine(side, 0.0, old.transform.c, 0.0, -side, old.transform.f), old.frame)
+    crs = _file_crs(grid)
+    method = Resampling.average if ratio > 1 else Resampling.bilinear
+    options: dict[str, Any] = {
+        "src_transform": old.transform,
+        "dst_transform": grid.transform,
+        "src_crs": crs,
+        "dst_crs": crs,
+        "resampling": method,
+        "tolerance": 0.0,
+    }
+    values = np.full(grid.shape, np.nan, dtype=np.float32)
+    rasterio.warp.reproject(raster.values, values, src_nodata=np.nan, dst_nodata=np.nan, **options)
+    known = np.zeros(grid.shape, dtype=np.float32)
+    rasterio.warp.reproject((~np.isnan(raster.values)).astype(np.float32), known, **options)
+    covered = np.outer(_covered(old.shape[0], rows, ratio), _covered(old.shape[1], columns, ratio))
+    # float32 shares of exactly one half come out a few 1e-8 short.
+    values[known * covered < 0.5 - 1e-6] = np.nan
+    return Raster(values, grid)
+
+
+def _covered(old_count: int, new_count: int, ratio: float) -> npt.NDArray[np.float32]:
+    """Share of each new row (or column) that lies on the old raster; only the last may reach beyond it."""
+    shares = np.ones(new_count, dtype=np.float32)
+    shares[-1] = min(1.0, old_count / ratio - (new_count - 1))
+    return shares
+
+
+def _opened(path: Path | str) -> Any:
+    if not Path(path).exists():
+        raise FileUnreadableError(str(path), "there is no such file", "Check the path.")
+    try:
+        return rasterio.open(path)
+    except rasterio.errors.RasterioIOError as error:
+        raise FileUnreadableError(str(path), str(error), "Give a raster that GDAL can open, such as a GeoTIFF.") from error
+
+
+def _grid(file: Any, path: Path | str, layer: str) -> Grid:
+    # WKT 2 keeps the vertical axis of a 3-D system, which WKT 1 cannot say.
+    crs = None if file.crs is None else CRS.from_wkt(file.crs.to_wkt(version="WKT2_2019"))
+    return Grid.of((file.height, file.width), file.transform, crs, layer, str(path))
+
+
+def _height_band(file: Any, path: Path | str) -> int:
+    bands = [band for band, kind in zip(file.indexes, file.colorinterp, strict=True) if kind != ColorInterp.alpha]
+    if len(bands) != 1:
+        raise FileUnreadableError(
+            str(path),
+            f"it has {len(bands)} bands, and it is not known which one holds the heights",
+            "Copy that band into a file of its own (gdal_translate -b NUMBER) and run again.",
+        )
+    kind, dtype = file.colorinterp[bands[0] - 1], np.dtype(file.dtypes[bands[0] - 1])
+    if kind == ColorInterp.palette or dtype.kind not in "iuf":
+        what = "a picture with a colour table" if kind == ColorInterp.palette else f"of type {dtype}"
+        raise FileUnreadableError(str(path), f"its band is {what}, not heights", "Give the elevation raster itself.")
+    return int(bands[0])
+
+
+def _height_unit(file: Any, band: int, path: Path | str, stated: str | None) -> str:
+    """The unit of the heights; the file's own word counts, `stated` fills its silence and must not contradict it."""
+    crs = None if file.crs is None else CRS.from_wkt(file.crs.to_wkt(version="WKT2_2019"))
+    words = {
+        "its coordinate reference system": None if crs is None else vertical_unit(crs),
+        "its band": file.units[band - 1],
+    }
+    declared = {where: word for where, word in words.items() if word}
+    known = {where: VERTICAL_UNIT_NAMES[word.lower()] for where, word in declared.items() if word.lower() in VERTICAL_UNIT_NAMES}
+    if stated is not None:
+        metres_per(stated)
+        known["the stated unit"] = stated
+    if not known:
+        said = " and ".join(f"{where} says '{word}'" for where, word in declared.items())
+        raise VerticalUnitError(
+            f"elevation ({path}): the unit of the heights is not known{', ' + said if said else ''}. Ask the owner of the data, and "
+            "state it: --elevation-unit m, ft or 'US survey foot'. Feet taken for metres make every slope more than three times too steep."
+        )
+    lengths = [metres_per(name) for name in known.values()]
+    if max(lengths) - min(lengths) > SAME_UNIT * max(lengths):
+        said = ", ".join(f"{where} says '{name}'" for where, name in known.items())
+        raise VerticalUnitError(
+            f"elevation ({path}): the units of the heights contradict each other: {said}. Compare a height with a map, then mend the file "
+            "(gdal_edit.py -units, or -a_srs for its reference system) or leave the option out."
+        )
+    return next(iter(known.values()))
+
+
+def _heights_m(file: Any, band: int, path: Path | str, factor: float) -> Floats:
+    """The band in metres, strip by strip; all faults are gathered before they are raised."""
+    scale, offset = file.scales[band - 1], file.offsets[band - 1]
+    # GDAL takes an alpha band for a mask only where it is of bytes or 16 bits; one of floats is not looked at.
+    alphas = [number for number, kind in zip(file.indexes, file.colorinterp, strict=True) if kind == ColorInterp.alpha]
+    masked = MaskFlags.all_valid not in file.mask_flag_enums[band - 1]
+    values: Floats = np.empty((file.height, file.width), dtype=np.float32)
+    impossible: Counter[float] = Counter()
+    infinite = known = 0
+    for window in _strips(file.height, file.width):
+        stored = file.read(band, window=window)
+        heights = (stored.astype(np.float64) * scale + offset) * factor
+        if masked:
+            heights[file.read_masks(band, window=window) == 0] = np.nan
+        for alpha in alphas:
+            heights[file.read(alpha, window=window) == 0] = np.nan
+        wild = np.isinf(heights)
+        infinite += int(wild.sum())
+        bad = ~wild & ((heights < LOWEST_M) | (heights > HIGHEST_M) | (np.isin(stored, SENTINELS) & ~np.isnan(heights)))
+        if bad.any():
+            numbers, counts = np.unique(stored[bad], return_counts=True)
+            impossible.update({float(number): int(count) for number, count in zip(numbers, counts, strict=True)})
+        known += int(np.isfinite(heights).sum())
+        values[window.row_off : window.row_off + window.height] = heights
+    _refuse(path, impossible, infinite, known)
+    return values
+
+
+def _refuse(path: Path | str, impossible: Counter[float], infinite: int, known: int) -> None:
+    faults = []
+    if impossible:
+        shown = impossible.most_common(5)
+        listed = ", ".join(f"{number:.8g} in {count} cells" for number, count in shown)
+        if len(impossible) > len(shown):
+            rest = impossible.total() - sum(count for _, count in shown)
+            listed += f" and {len(impossible) - len(shown)} other numbers in {rest} cells"
+        faults.append(
+            f"numbers that are no heights on land: {listed}. If such a number stands for 'no value', declare it as nodata "
+            "(gdal_edit.py -a_nodata NUMBER); if not, the unit of the heights or the data are wrong"
+        )
+    if infinite:
+        faults.append(f"{infinite} infinite cells. Set them to nodata (gdal_calc.py or gdalwarp) first")
+    if not known:
+        faults.append("not one known height: every cell is nodata. Give the raster that covers the parcels")
+    if faults:
+        raise ElevationValueError("\n".join([f"elevation ({path}) cannot be used. It has", *(f"  - {fault}." for fault in faults)]))
+
+
+def _strips(rows: int, columns: int) -> Iterator[Window]:
+    """Windows of whole rows, in multiples of 512 so that no tile of a usual file is decoded twice."""
+    height = max(512, STRIP_CELLS // columns // 512 * 512)
+    for start in range(0, rows, height):
+        yield Window(0, start, columns, min(height, rows - start))
+
+
+# ---------------------------------------------------------------------------------------------------------------- writing
+
+
+def write_raster(
+    path: Path | str,
+    raster: Raster,
+    legend: RasterLegend,
+    *,
+    unit: str = "",
+    title: str,
+    description: str = "",
+    tags: Mapping[str, str] | None = None,
+) -> tuple[Path, ...]:
+    """Write a single-band Cloud Optimized GeoTIFF with its styles, and return the paths of all files written.
+
+    Beside the raster come `.qml` (QGIS), `.sld` (map servers), and for classes and reasons `.tif.aux.xml`, the place of GDAL's
+    category names and attribute table, which a Cloud Optimized GeoTIFF cannot hold itself. Byte rasters carry a colour table.
+
+    Parameters
+    ----------
+    raster : values already in `unit`; floats are written as float32 with nodata NaN, integers with `raster.unknown` as nodata.
+    tags : written into the file beside TITLE, DESCRIPTION and what the legend names (CLASS_n, BIT_n).
+
+    Raises
+    ------
+    ValueError : the raster holds a value that its legend does not name, or floats have a legend of classes.
+    """
+    target = Path(path)
+    dtype = _file_dtype(raster.values)
+    whole_numbers = dtype.kind in "iu"
+    if not whole_numbers and not isinstance(legend, RampLegend):
+        raise ValueError(f"{target.name}: {dtype} values cannot have a legend of classes ('{legend.title}').")
+    counts = _counts(raster) if isinstance(legend, ClassLegend | BitLegend) else {}
+    strangers = styles.undeclared(legend, np.array(sorted(counts), dtype=np.int64))
+    if strangers:
+        raise ValueError(f"{target.name}: the legend '{legend.title}' does not name the values {strangers[:20]}.")
+
+    draft = target.with_name(f".{target.stem}.draft.tif")
+    try:
+        profile: dict[str, Any] = {
+            "driver": "GTiff",
+            "height": raster.grid.shape[0],
+            "width": raster.grid.shape[1],
+            "count": 1,
+            "dtype": dtype.name,
+            "crs": _file_crs(raster.grid),
+            "transform": raster.grid.transform,
+            "nodata": raster.unknown if whole_numbers else np.nan,
+            "tiled": True,
+            "blockxsize": 512,
+            "blockysize": 512,
+            "bigtiff": "IF_SAFER",
+        }
+        with rasterio.open(draft, "w", **profile) as file:
+            for window in _strips(*raster.grid.shape):
+                rows = slice(window.row_off, window.row_off + window.height)
+                file.write(raster.values[rows].astype(dtype, copy=False), 1, window=window)
+            if dtype == np.uint8:
+                file.write_colormap(1, styles.colour_table(legend))
+            file.set_band_description(1, title)
+            file.units = (unit,)
+            file.update_tags(TITLE=title, DESCRIPTION=description, **_legend_tags(legend), **(tags or {}))
+        rasterio.shutil.copy(
+            draft,
+            target,
+            driver="COG",
+            compress="DEFLATE",
+            predictor="YES",
+            blocksize=512,
+            overview_resampling=_overview_method(legend, whole_numbers),
+            bigtiff="IF_SAFER",
+        )
+    finally:
+        draft.unlink(missing_ok=True)
+    return target, *_write_sidecars(target, legend, counts)
+
+
+def _file_dtype(values: Values) -> np.dtype[Any]:
+    if values.dtype.kind == "f":
+        return np.dtype(np.float32)
+    return np.dtype(np.uint8) if values.dtype.kind == "b" else values.dtype
+
+
+def _overview_method(legend: RasterLegend, whole_numbers: bool) -> str:
+    if isinstance(legend, BitLegend):
+        return "NEAREST"
+    # A mean of "excluded" and "good" would read "fair", which is true of neither.
+    return "MODE" if whole_numbers else "AVERAGE"
+
+
+def _counts(raster: Raster) -> dict[int, int]:
+    """How many cells hold each value, unknown ones left out."""
+    counts: Counter[int] = Counter()
+    for window in _strips(*raster.grid.shape):
+        strip = raster.values[window.row_off : window.row_off + window.height]
+        if strip.dtype.itemsize == 1:
+            tally = np.bincount(strip.ravel().astype(np.uint8, copy=False), minlength=256)
+            counts.update({int(value): int(tally[value]) for value in np.flatnonzero(tally)})
+        else:
+            values, numbers = np.unique(strip, return_counts=True)
+            counts.update({int(value): int(number) for value, number in zip(values, numbers, strict=True)})
+    if raster.unknown is not None:
+        counts.pop(raster.unknown, None)
+    return dict(counts)
+
+
+def _legend_tags(legend: RasterLegend) -> dict[str, str]:
+    if isinstance(legend, BitLegend):
+        return {f"BIT_{swatch.value}": swatch.name for swatch in legend.swatches}
+    if isinstance(legend, ClassLegend):
+        return {f"CLASS_{swatch.value}": swatch.name for swatch in legend.swatches}
+    return {}
+
+
+def _write_sidecars(target: Path, legend: RasterLegend, counts: Mapping[int, int]) -> tuple[Path, ...]:
+    entries: tuple[Swatch, ...] = ()
+    everything: tuple[Swatch, ...] = ()
+    texts: dict[Path, str] = {}
+    if not isinstance(legend, RampLegend):
+        entries = styles.raster_entries(legend, counts)
+        everything = entries + styles.rare_entries(legend, counts)
+        named = entries if isinstance(legend, ClassLegend) else tuple(styles.combination(legend, value) for value in sorted(counts))
+        texts[target.with_name(target.name + ".aux.xml")] = _auxiliary(named)
+    texts[target.with_suffix(".qml")] = styles.raster_qml(legend, entries)
+    texts[target.with_suffix(".sld")] = styles.raster_sld(legend, target.stem, everything)
+    for sidecar, text in texts.items():
+        sidecar.write_text(text, encoding="utf-8")
+    return tuple(texts)
+
+
+def _auxiliary(named: tuple[Swatch, ...]) -> str:
+    """GDAL's PAM file: category names where every value fits into a byte, and an attribute table in any case."""
+    root = ET.Element("PAMDataset")
+    band = ET.SubElement(root, "PAMRasterBand", band="1")
+    names = {int(swatch.value): swatch.name for swatch in named}
+    if names and max(names) < 256:
+        categories = ET.SubElement(band, "CategoryNames")
+        for value in range(max(names) + 1):
+            ET.SubElement(categories, "Category").text = names.get(value, "")
+    table = ET.SubElement(band, "GDALRasterAttributeTable", tableType="thematic")
+    # Types: 0 integer, 2 text. Usages: 5 value, 2 name, 6 to 8 red, green, blue (GDAL's GDALRATFieldUsage).
+    fields = (("Value", "0", "5"), ("Name", "2", "2"), ("Red", "0", "6"), ("Green", "0", "7"), ("Blue", "0", "8"))
+    for number, (name, kind, usage) in enumerate(fields):
+        definition = ET.SubElement(table, "FieldDefn", index=str(number))
+        for tag, text in (("Name", name), ("Type", kind), ("Usage", usage)):
+            ET.SubElement(definition, tag).text = text
+    for number, swatch in enumerate(named):
+        row = ET.SubElement(table, "Row", index=str(number))
+        for text in (str(swatch.value), swatch.name, *(str(channel) for channel in styles.rgb(swatch.colour))):
+            ET.SubElement(row, "F").text = text
+    ET.indent(root, " ")
+    return ET.tostring(root, encoding="unicode") + "\n"
+
+
+def _file_crs(grid: Grid) -> rasterio.crs.CRS:
+    return rasterio.crs.CRS.from_wkt(grid.crs.to_wkt())

@@ -1,0 +1,445 @@
+"""Legends as the style files that desktop GIS and map servers read: QML (QGIS) and SLD (OGC 02-070 and 05-077r4).
+
+Text in, text out: nothing here opens a file.
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
+from typing import Final
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import numpy.typing as npt
+
+from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, Swatch, VectorLegend
+
+RasterLegend = ClassLegend | RampLegend | BitLegend
+
+LISTED_COMBINATIONS: Final = 60
+"""How many combinations of reasons a legend lists; a longer one is not read by anybody."""
+
+FILL_OPACITY: Final = 0.55
+"""Polygons let the map below show through."""
+
+OUTLINE_SHADE: Final = 0.6
+"""An outline is its fill, darkened to this share."""
+
+OUTLINE_MM: Final = 0.35
+LINE_MM: Final = 0.7
+POINT_MM: Final = 2.6
+HATCH_SPACING_MM: Final = 1.8
+
+FAR_ABOVE: Final = "1e+30"
+
+PIXELS_PER_MM: Final = 1 / 0.28
+"""SLD's standardised rendering pixel is 0.28 mm wide (OGC 05-077r4, section 10.2)."""
+
+QML_DOCTYPE: Final = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
+QML_VERSION: Final = "3.22.0"
+"""The oldest QGIS that the styles are drawn with in tests/gis."""
+
+SLD: Final = "http://www.opengis.net/sld"
+SE: Final = "http://www.opengis.net/se"
+OGC: Final = "http://www.opengis.net/ogc"
+
+for _prefix, _address in (("sld", SLD), ("se", SE), ("ogc", OGC)):
+    ET.register_namespace(_prefix, _address)
+
+
+# ---------------------------------------------------------------------------------------------------------------- rasters
+
+
+def raster_entries(legend: ClassLegend | BitLegend, counts: Mapping[int, int]) -> tuple[Swatch, ...]:
+    """What the legend of one raster lists, each with the value that its cells hold.
+
+    Parameters
+    ----------
+    counts : value -> number of cells that hold it, unknown cells left out. Of a ClassLegend every class is listed, whether
+        it occurs or not; of a BitLegend the combinations that occur, most frequent first, LISTED_COMBINATIONS at most.
+    """
+    if isinstance(legend, ClassLegend):
+        return legend.swatches
+    return tuple(combination(legend, value) for value in _by_frequency(counts)[:LISTED_COMBINATIONS])
+
+
+def rare_entries(legend: ClassLegend | BitLegend, counts: Mapping[int, int]) -> tuple[Swatch, ...]:
+    """The combinations that `raster_entries` leaves out, each drawn as "other": for hosts that draw listed values only."""
+    if isinstance(legend, ClassLegend):
+        return ()
+    return tuple(replace(legend.other, value=value) for value in _by_frequency(counts)[LISTED_COMBINATIONS:])
+
+
+def _by_frequency(counts: Mapping[int, int]) -> list[int]:
+    return sorted(counts, key=lambda value: (-counts[value], value))
+
+
+def combination(legend: BitLegend, value: int) -> Swatch:
+    """The swatch of one combination of reasons: all names, in the colour of the lowest bit."""
+    if value == 0:
+        return Swatch(0, legend.clear, "#ffffff", opacity=0.0)
+    applying = [swatch for swatch in legend.swatches if value >> int(swatch.value) & 1]
+    lowest = min(applying, key=lambda swatch: int(swatch.value))
+    return Swatch(value, " + ".join(swatch.name for swatch in applying), lowest.colour)
+
+
+def colour_table(legend: RasterLegend) -> dict[int, tuple[int, int, int, int]]:
+    """Red, green, blue and opacity of each of the 256 values that a byte can hold."""
+    unknown = legend.other if isinstance(legend, BitLegend) else legend.unknown
+    table = dict.fromkeys(range(256), (0, 0, 0, 0) if unknown is None else _rgba(unknown))
+    if isinstance(legend, RampLegend):
+        values = [float(stop.value) for stop in legend.stops]
+        channels = np.array([_rgba(stop) for stop in legend.stops], dtype=np.float64)
+        for value in range(max(0, int(np.ceil(values[0]))), min(255, int(values[-1])) + 1):
+            red, green, blue, alpha = (round(float(np.interp(value, values, channel))) for channel in channels.T)
+            table[value] = (red, green, blue, alpha)
+        return table
+    if isinstance(legend, BitLegend):
+        bits = sum(1 << int(swatch.value) for swatch in legend.swatches)
+        return table | {value: _rgba(combination(legend, value)) for value in range(256) if not value & ~bits}
+    return table | {int(swatch.value): _rgba(swatch) for swatch in legend.swatches}
+
+
+def undeclared(legend: RasterLegend, values: npt.NDArray[np.integer]) -> list[int]:
+    """Those of `values` that the legend does not name."""
+    if isinstance(legend, ClassLegend):
+        named = {int(swatch.value) for swatch in legend.swatches}
+        return [int(value) for value in values if int(value) not in named]
+    if isinstance(legend, BitLegend):
+        bits = sum(1 << int(swatch.value) for swatch in legend.swatches)
+        return [int(value) for value in values if int(value) & ~bits]
+    return []
+
+
+def raster_qml(legend: RasterLegend, entries: Sequence[Swatch] = ()) -> str:
+    """A QGIS style for band 1 of a raster; `entries` are those of `raster_entries`, unused for a RampLegend."""
+    root = ET.Element("qgis", version=QML_VERSION, styleCategories="AllStyleCategories")
+    pipe = ET.SubElement(root, "pipe")
+    if isinstance(legend, RampLegend):
+        _pseudocolour(pipe, legend)
+    else:
+        _paletted(pipe, legend, entries)
+    ET.SubElement(pipe, "brightnesscontrast", brightness="0", contrast="0", gamma="1")
+    ET.SubElement(pipe, "huesaturation", saturation="0", grayscaleMode="0", colorizeOn="0")
+    ET.SubElement(pipe, "rasterresampler", maxOversampling="2")
+    ET.SubElement(root, "blendMode").text = "0"
+    return _document(root, QML_DOCTYPE)
+
+
+def _renderer(pipe: ET.Element, kind: str, unknown: Swatch | None) -> ET.Element:
+    renderer = ET.SubElement(
+        pipe,
+        "rasterrenderer",
+        type=kind,
+        band="1",
+        opacity="1",
+        alphaBand="-1",
+        nodataColor="" if unknown is None else _comma_rgba(unknown.colour, unknown.opacity),
+    )
+    ET.SubElement(renderer, "rasterTransparency")
+    return renderer
+
+
+def _pseudocolour(pipe: ET.Element, legend: RampLegend) -> None:
+    low, high = str(legend.stops[0].value), str(legend.stops[-1].value)
+    renderer = _renderer(pipe, "singlebandpseudocolor", legend.unknown)
+    renderer.attrib |= {"classificationMin": low, "classificationMax": high}
+    shader = ET.SubElement(
+        ET.SubElement(renderer, "rastershader"),
+        "colorrampshader",
+        colorRampType="INTERPOLATED",
+        classificationMode="1",
+        clip="0",
+        minimumValue=low,
+        maximumValue=high,
+    )
+    for stop in legend.stops:
+        ET.SubElement(shader, "item", value=str(stop.value), label=stop.name, color=stop.colour, alpha=str(_byte(stop.opacity)))
+    if legend.unknown is not None:
+        # Only to be listed in the legend: no cell is that high, and so far off it does not tint the values beyond the last stop.
+        unknown = legend.unknown
+        ET.SubElement(shader, "item", value=FAR_ABOVE, label=unknown.name, color=unknown.colour, alpha=str(_byte(unknown.opacity)))
+    # A continuous bar would print the two ends only and drop the names of the stops.
+    ET.SubElement(shader, "rampLegendSettings", useContinuousLegend="0")
+
+
+def _paletted(pipe: ET.Element, legend: ClassLegend | BitLegend, entries: Sequence[Swatch]) -> None:
+    unknown = legend.other if isinstance(legend, BitLegend) else legend.unknown
+    # QGIS draws a value that the palette does not hold in the nodata colour: that is where rare combinations go.
+    renderer = _renderer(pipe, "paletted", unknown)
+    palette = ET.SubElement(renderer, "colorPalette")
+    for swatch in (*entries, *([] if unknown is None else [unknown])):
+        ET.SubElement(
+            palette,
+            "paletteEntry",
+            value=str(swatch.value),
+            label=swatch.name,
+            color=swatch.colour,
+            alpha=str(_byte(swatch.opacity)),
+        )
+
+
+def raster_sld(legend: RasterLegend, layer: str, entries: Sequence[Swatch] = ()) -> str:
+    """A Styled Layer Descriptor 1.0 for a single-band raster; `entries` as in `raster_qml`, with the rare ones added."""
+    root = ET.Element(f"{{{SLD}}}StyledLayerDescriptor", version="1.0.0")
+    named_layer = ET.SubElement(root, f"{{{SLD}}}NamedLayer")
+    ET.SubElement(named_layer, f"{{{SLD}}}Name").text = layer
+    style = ET.SubElement(named_layer, f"{{{SLD}}}UserStyle")
+    ET.SubElement(style, f"{{{SLD}}}Title").text = legend.title
+    rule = ET.SubElement(ET.SubElement(style, f"{{{SLD}}}FeatureTypeStyle"), f"{{{SLD}}}Rule")
+    colours = ET.SubElement(
+        ET.SubElement(rule, f"{{{SLD}}}RasterSymbolizer"),
+        f"{{{SLD}}}ColorMap",
+        type="ramp" if isinstance(legend, RampLegend) else "values",
+    )
+    # A value map is looked up in order, a ramp must ascend.
+    for swatch in legend.stops if isinstance(legend, RampLegend) else sorted(entries, key=lambda entry: float(entry.value)):
+        ET.SubElement(
+            colours,
+            f"{{{SLD}}}ColorMapEntry",
+            color=swatch.colour,
+            quantity=str(swatch.value),
+            label=swatch.name,
+            opacity=f"{swatch.opacity:g}",
+        )
+    return _document(root)
+
+
+# ---------------------------------------------------------------------------------------------------------------- vectors
+
+Category = tuple[Swatch, bool]
+"""A swatch, and whether it is the hatched kind."""
+
+
+def vector_categories(legend: VectorLegend, present: Collection[tuple[object, bool]] | None = None) -> tuple[Category, ...]:
+    """The symbols of a vector layer in the legend's order, plain before hatched.
+
+    Parameters
+    ----------
+    present : the (value of `legend.column`, hatched) pairs that the layer holds: only they are listed. None lists all of them.
+    """
+    kinds = (False, True) if legend.hatched else (False,)
+    every = tuple((swatch, hatched) for swatch in legend.swatches for hatched in kinds)
+    if present is None or legend.column is None:
+        return every
+    return tuple((swatch, hatched) for swatch, hatched in every if (swatch.value, hatched) in present)
+
+
+def category_name(legend: VectorLegend, category: Category) -> str:
+    swatch, hatched = category
+    return f"{swatch.name} ({legend.hatched[1]})" if hatched and legend.hatched else swatch.name
+
+
+def vector_qml(legend: VectorLegend, categories: Sequence[Category]) -> str:
+    """A QGIS style: a single symbol where the legend has no column and no hatching, else one category each."""
+    root = ET.Element("qgis", version=QML_VERSION, styleCategories="Symbology")
+    single = legend.column is None and legend.hatched is None
+    renderer = ET.SubElement(
+        root, "renderer-v2", type="singleSymbol" if single else "categorizedSymbol", symbollevels="0", enableorderby="0", forceraster="0"
+    )
+    if not single:
+        renderer.set("attr", _category_expression(legend))
+        listed = ET.SubElement(renderer, "categories")
+        for number, category in enumerate(categories):
+            ET.SubElement(
+                listed,
+                "category",
+                value=_category_value(legend, category),
+                label=category_name(legend, category),
+                symbol=str(number),
+                render="true",
+                type="string",
+            )
+    symbols = ET.SubElement(renderer, "symbols")
+    for number, (swatch, hatched) in enumerate(categories):
+        _symbol(symbols, str(number), legend.geometry, swatch, hatched or swatch.hatch)
+    ET.SubElement(renderer, "rotation")
+    ET.SubElement(renderer, "sizescale")
+    ET.SubElement(root, "blendMode").text = "0"
+    ET.SubElement(root, "layerOpacity").text = "1"
+    ET.SubElement(root, "layerGeometryType").text = {"point": "0", "line": "1", "polygon": "2"}[legend.geometry]
+    return _document(root, QML_DOCTYPE)
+
+
+def _category_expression(legend: VectorLegend) -> str:
+    value = f"to_string({_identifier(legend.column)})" if legend.column else "''"
+    if legend.hatched is None:
+        return value
+    column, marked = legend.hatched
+    return f"{value} || CASE WHEN {_identifier(column)} = {_literal(marked)} THEN {_literal(f' ({marked})')} ELSE '' END"
+
+
+def _category_value(legend: VectorLegend, category: Category) -> str:
+    swatch, hatched = category
+    value = str(swatch.value) if legend.column else ""
+    return f"{value} ({legend.hatched[1]})" if hatched and legend.hatched else value
+
+
+def _symbol(parent: ET.Element, name: str, geometry: str, swatch: Swatch, hatched: bool) -> None:
+    symbol = ET.SubElement(
+        parent,
+        "symbol",
+        type={"polygon": "fill", "line": "line", "point": "marker"}[geometry],
+        name=name,
+        alpha="1",
+        clip_to_extent="1",
+        force_rhr="0",
+    )
+    outline = _comma_rgba(_darker(swatch.colour), swatch.opacity)
+    whole = _comma_rgba(swatch.colour, swatch.opacity)
+    if geometry == "polygon":
+        fill = _comma_rgba(swatch.colour, swatch.opacity * (FILL_OPACITY / 3 if hatched else FILL_OPACITY))
+        style = {"outline_style": "dash" if hatched else "solid", "outline_width": str(OUTLINE_MM), "outline_width_unit": "MM"}
+        _layer(symbol, "SimpleFill", {"color": fill, "style": "solid", "outline_color": outline, "joinstyle": "miter", **style})
+        if hatched:
+            pattern = _layer(
+                symbol,
+                "LinePatternFill",
+                {"angle": "45", "distance": str(HATCH_SPACING_MM), "distance_unit": "MM", "color": whole, "line_width": str(OUTLINE_MM)},
+            )
+            lines = ET.SubElement(pattern, "symbol", type="line", name=f"@{name}@1", alpha="1", clip_to_extent="1", force_rhr="0")
+            _layer(
+                lines, "SimpleLine", {"line_color": whole, "line_width": str(OUTLINE_MM), "line_width_unit": "MM", "line_style": "solid"}
+            )
+    elif geometry == "line":
+        _layer(
+            symbol,
+            "SimpleLine",
+            {"line_color": whole, "line_width": str(LINE_MM), "line_width_unit": "MM", "line_style": "dash" if hatched else "solid"},
+        )
+    else:
+        _layer(
+            symbol,
+            "SimpleMarker",
+            {
+                "name": "circle",
+                "color": _comma_rgba(swatch.colour, 0.0) if hatched else whole,
+                "outline_color": outline,
+                "outline_width": str(OUTLINE_MM),
+                "outline_width_unit": "MM",
+                "size": str(POINT_MM),
+                "size_unit": "MM",
+            },
+        )
+
+
+def _layer(symbol: ET.Element, kind: str, options: Mapping[str, str]) -> ET.Element:
+    layer = ET.SubElement(symbol, "layer", {"class": kind, "enabled": "1", "locked": "0", "pass": "0"})
+    option_map = ET.SubElement(layer, "Option", type="Map")
+    for name, value in options.items():
+        ET.SubElement(option_map, "Option", type="QString", name=name, value=value)
+    return layer
+
+
+def vector_sld(legend: VectorLegend, layer: str, categories: Sequence[Category]) -> str:
+    """A Styled Layer Descriptor 1.1 (Symbology Encoding 1.1), one rule for each category."""
+    root = ET.Element(f"{{{SLD}}}StyledLayerDescriptor", version="1.1.0")
+    named_layer = ET.SubElement(root, f"{{{SLD}}}NamedLayer")
+    ET.SubElement(named_layer, f"{{{SE}}}Name").text = layer
+    style = ET.SubElement(named_layer, f"{{{SLD}}}UserStyle")
+    ET.SubElement(style, f"{{{SE}}}Name").text = layer
+    features = ET.SubElement(style, f"{{{SE}}}FeatureTypeStyle")
+    for category in categories:
+        name = category_name(legend, category)
+        rule = ET.SubElement(features, f"{{{SE}}}Rule")
+        ET.SubElement(rule, f"{{{SE}}}Name").text = name
+        ET.SubElement(ET.SubElement(rule, f"{{{SE}}}Description"), f"{{{SE}}}Title").text = name
+        _filter(rule, legend, category)
+        _symbolizer(rule, legend.geometry, category[0], category[1] or category[0].hatch)
+    return _document(root)
+
+
+def _filter(rule: ET.Element, legend: VectorLegend, category: Category) -> None:
+    swatch, hatched = category
+    if legend.column is None and legend.hatched is None:
+        return
+    parent = ET.SubElement(rule, f"{{{OGC}}}Filter")
+    if legend.column and legend.hatched:
+        parent = ET.SubElement(parent, f"{{{OGC}}}And")
+    if legend.column:
+        _equal(parent, legend.column, str(swatch.value))
+    if legend.hatched:
+        _equal(parent if hatched else ET.SubElement(parent, f"{{{OGC}}}Not"), *legend.hatched)
+
+
+def _equal(parent: ET.Element, column: str, value: str) -> None:
+    test = ET.SubElement(parent, f"{{{OGC}}}PropertyIsEqualTo")
+    ET.SubElement(test, f"{{{OGC}}}PropertyName").text = column
+    ET.SubElement(test, f"{{{OGC}}}Literal").text = value
+
+
+def _symbolizer(rule: ET.Element, geometry: str, swatch: Swatch, hatched: bool) -> None:
+    dark, opacity = _darker(swatch.colour), f"{swatch.opacity:g}"
+    if geometry == "polygon":
+        symbolizer = ET.SubElement(rule, f"{{{SE}}}PolygonSymbolizer")
+        fill = ET.SubElement(symbolizer, f"{{{SE}}}Fill")
+        if hatched:
+            graphic = ET.SubElement(ET.SubElement(fill, f"{{{SE}}}GraphicFill"), f"{{{SE}}}Graphic")
+            mark = ET.SubElement(graphic, f"{{{SE}}}Mark")
+            ET.SubElement(mark, f"{{{SE}}}WellKnownName").text = "shape://slash"
+            _stroke(mark, swatch.colour, opacity, OUTLINE_MM)
+            ET.SubElement(graphic, f"{{{SE}}}Size").text = f"{HATCH_SPACING_MM * PIXELS_PER_MM:.2f}"
+        else:
+            _parameter(fill, "fill", swatch.colour)
+            _parameter(fill, "fill-opacity", f"{swatch.opacity * FILL_OPACITY:g}")
+        _stroke(symbolizer, dark, opacity, OUTLINE_MM, dashed=hatched)
+    elif geometry == "line":
+        _stroke(ET.SubElement(rule, f"{{{SE}}}LineSymbolizer"), swatch.colour, opacity, LINE_MM, dashed=hatched)
+    else:
+        graphic = ET.SubElement(ET.SubElement(rule, f"{{{SE}}}PointSymbolizer"), f"{{{SE}}}Graphic")
+        mark = ET.SubElement(graphic, f"{{{SE}}}Mark")
+        ET.SubElement(mark, f"{{{SE}}}WellKnownName").text = "circle"
+        if not hatched:
+            fill = ET.SubElement(mark, f"{{{SE}}}Fill")
+            _parameter(fill, "fill", swatch.colour)
+            _parameter(fill, "fill-opacity", opacity)
+        _stroke(mark, dark, opacity, OUTLINE_MM)
+        ET.SubElement(graphic, f"{{{SE}}}Size").text = f"{POINT_MM * PIXELS_PER_MM:.2f}"
+
+
+def _stroke(parent: ET.Element, colour: str, opacity: str, width_mm: float, *, dashed: bool = False) -> None:
+    stroke = ET.SubElement(parent, f"{{{SE}}}Stroke")
+    _parameter(stroke, "stroke", colour)
+    _parameter(stroke, "stroke-opacity", opacity)
+    _parameter(stroke, "stroke-width", f"{width_mm * PIXELS_PER_MM:.2f}")
+    if dashed:
+        _parameter(stroke, "stroke-dasharray", "6 4")
+
+
+def _parameter(parent: ET.Element, name: str, value: str) -> None:
+    ET.SubElement(parent, f"{{{SE}}}SvgParameter", name=name).text = value
+
+
+# ----------------------------------------------------------------------------------------------------------------- shared
+
+
+def _document(root: ET.Element, doctype: str = "") -> str:
+    ET.indent(root, " ")
+    return doctype + ET.tostring(root, encoding="unicode") + "\n"
+
+
+def rgb(colour: str) -> tuple[int, int, int]:
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
+
+
+def _rgba(swatch: Swatch) -> tuple[int, int, int, int]:
+    return (*rgb(swatch.colour), _byte(swatch.opacity))
+
+
+def _comma_rgba(colour: str, opacity: float) -> str:
+    return ",".join(str(channel) for channel in (*rgb(colour), _byte(opacity)))
+
+
+def _darker(colour: str) -> str:
+    return "#" + "".join(f"{round(channel * OUTLINE_SHADE):02x}" for channel in rgb(colour))
+
+
+def _byte(share: float) -> int:
+    return round(share * 255)
+
+
+def _identifier(column: str) -> str:
+    return '"' + column.replace('"', '""') + '"'
+
+
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"

@@ -1,0 +1,192 @@
+"""Vector layers into GeoPackages that open with their style; reading is in layers.py."""
+
+import sqlite3
+from collections.abc import Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import pyogrio
+from geopandas import GeoDataFrame
+
+from geoseptic.errors import MissingCrsError, OutputExistsError
+from geoseptic.io import styles
+from geoseptic.model.legends import VectorLegend
+
+WRITTEN_AT: Final = "2000-01-01T00:00:00.000Z"
+"""The same moment in every file, so that the same inputs give the same bytes; run.json says when a run took place."""
+
+GEOMETRY_COLUMN: Final = "geom"
+
+LAYER_STYLES: Final = """
+CREATE TABLE layer_styles (
+    id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL,
+    f_table_catalog TEXT(256),
+    f_table_schema TEXT(256),
+    f_table_name TEXT(256),
+    f_geometry_column TEXT(256),
+    styleName TEXT(30),
+    styleQML TEXT,
+    styleSLD TEXT,
+    useAsDefault BOOLEAN,
+    description TEXT,
+    owner TEXT(30),
+    ui TEXT(30),
+    update_time DATETIME DEFAULT CURRENT_TIMESTAMP
+)
+"""
+"""The table in which QGIS keeps styles inside a GeoPackage, column by column as it makes it itself."""
+
+DATA_COLUMNS: Final = """
+CREATE TABLE gpkg_data_columns (
+    table_name TEXT NOT NULL,
+    column_name TEXT NOT NULL,
+    name TEXT,
+    title TEXT,
+    description TEXT,
+    mime_type TEXT,
+    constraint_name TEXT,
+    CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+    CONSTRAINT gdc_tn UNIQUE (table_name, name)
+)
+"""
+"""GeoPackage 1.2 (OGC 12-128r14), schema extension, table 17: what each column means."""
+
+DATA_COLUMN_CONSTRAINTS: Final = """
+CREATE TABLE gpkg_data_column_constraints (
+    constraint_name TEXT NOT NULL,
+    constraint_type TEXT NOT NULL,
+    value TEXT,
+    min NUMERIC,
+    min_is_inclusive BOOLEAN,
+    max NUMERIC,
+    max_is_inclusive BOOLEAN,
+    description TEXT,
+    CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value)
+)
+"""
+"""Asked for by the same extension, empty here."""
+
+SCHEMA_EXTENSION: Final = ("gpkg_schema", "http://www.geopackage.org/spec121/#extension_schema", "read-write")
+
+OGR_GEOMETRY: Final[Mapping[str, str]] = {"polygon": "MultiPolygon", "line": "MultiLineString", "point": "Point"}
+
+
+@dataclass(frozen=True)
+class LayerToWrite:
+    """One layer of a GeoPackage. `frame` may be empty, but has its columns and a CRS; `field_notes` says what columns mean."""
+
+    name: str
+    frame: GeoDataFrame
+    legend: VectorLegend
+    title: str
+    description: str = ""
+    field_notes: Mapping[str, str] = field(default_factory=dict)
+
+
+def write_layers(path: Path | str, layers: Sequence[LayerToWrite]) -> None:
+    """Write a GeoPackage 1.2 with spatial indexes, styles (QML and SLD) and column descriptions; same layers, same bytes.
+
+    Raises
+    ------
+    OutputExistsError : `path` exists; layers of an older run must not stay among the new ones.
+    MissingCrsError : a layer has no CRS.
+    ValueError : a layer lacks a column that its legend or notes name, or holds a value that its legend does not name and that
+        would therefore not be drawn.
+    """
+    target = Path(path)
+    if target.exists():
+        raise OutputExistsError(str(target.parent), [target.name])
+    for layer in layers:
+        _check(layer)
+    for layer in layers:
+        pyogrio.write_dataframe(
+            _plain(layer),
+            target,
+            layer=layer.name,
+            driver="GPKG",
+            geometry_type=OGR_GEOMETRY[layer.legend.geometry],
+            promote_to_multi=layer.legend.geometry != "point",
+            dataset_options={"VERSION": "1.2"},
+            layer_options={
+                "GEOMETRY_NAME": GEOMETRY_COLUMN,
+                "FID": "fid",
+                "SPATIAL_INDEX": "YES",
+                "IDENTIFIER": layer.title,
+                "DESCRIPTION": layer.description,
+            },
+        )
+    with closing(sqlite3.connect(target)) as database, database:
+        _add_styles(database, layers)
+        _add_notes(database, layers)
+        database.execute("UPDATE gpkg_contents SET last_change = ?", (WRITTEN_AT,))
+
+
+def _check(layer: LayerToWrite) -> None:
+    frame, legend = layer.frame, layer.legend
+    if frame.crs is None:
+        raise MissingCrsError(layer.name)
+    asked = [legend.column, legend.hatched[0] if legend.hatched else None, *layer.field_notes]
+    missing = [column for column in asked if column is not None and column not in frame.columns]
+    if missing:
+        raise ValueError(f"layer {layer.name} lacks the columns {missing}.")
+    if legend.column is not None:
+        named = {swatch.value for swatch in legend.swatches}
+        strangers = sorted({str(value) for value in frame[legend.column].unique() if value not in named})
+        if strangers:
+            raise ValueError(f"layer {layer.name}: the legend '{legend.title}' does not name {strangers[:20]}, so they would not be drawn.")
+
+
+def _plain(layer: LayerToWrite) -> GeoDataFrame:
+    """The frame without its index, which a GeoPackage replaces by `fid`."""
+    return layer.frame.reset_index(drop=True)
+
+
+def _add_styles(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> None:
+    database.execute(LAYER_STYLES)
+    database.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change, srs_id) "
+        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles of the layers', ?, 0)",
+        (WRITTEN_AT,),
+    )
+    for layer in layers:
+        categories = styles.vector_categories(layer.legend, _present(layer))
+        database.execute(
+            "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, styleSLD, "
+            "useAsDefault, description, owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, ?, 1, ?, '', NULL, ?)",
+            (
+                layer.name,
+                GEOMETRY_COLUMN,
+                layer.name[:30],
+                styles.vector_qml(layer.legend, categories),
+                styles.vector_sld(layer.legend, layer.name, categories),
+                layer.legend.title,
+                WRITTEN_AT,
+            ),
+        )
+
+
+def _present(layer: LayerToWrite) -> set[tuple[object, bool]] | None:
+    """Which symbols the layer needs; None (all of them) for an empty layer, which somebody may fill by hand."""
+    frame, legend = layer.frame, layer.legend
+    if legend.column is None or frame.empty:
+        return None
+    marked = [False] * len(frame) if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
+    return {(value, bool(mark)) for value, mark in zip(frame[legend.column], marked, strict=True)}
+
+
+def _add_notes(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> None:
+    notes = [(layer.name, column, note) for layer in layers for column, note in layer.field_notes.items()]
+    if not notes:
+        return
+    database.execute(DATA_COLUMNS)
+    database.execute(DATA_COLUMN_CONSTRAINTS)
+    # A layer without a single extension leaves the file without this table.
+    database.execute(
+        "CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, "
+        "definition TEXT NOT NULL, scope TEXT NOT NULL, CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))"
+    )
+    for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
+        database.execute("INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, ?)", (table, *SCHEMA_EXTENSION))
+    database.executemany("INSERT INTO gpkg_data_columns (table_name, column_name, description) VALUES (?, ?, ?)", notes)

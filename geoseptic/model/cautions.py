@@ -1,0 +1,15 @@
+"""What every output says before anyone acts on it."""
+
+from typing import Final
+
+SCREENING_AID: Final = "A screening aid, not a permit or a design: the health authority and a licensed designer decide."
+
+CAUTIONS: Final = (
+    SCREENING_AID,
+    "Local codes and the health authority's own reading of them come before anything written here.",
+    "A well that is on no record may still be there: look, and ask the neighbours, before relying on a distance.",
+    "Have buried utilities marked before any digging.",
+    "Never enter or lean into a tank, pit or well: the gases kill within seconds, and old covers and pit walls collapse without warning. "
+    "Keep children and animals away from open or soft ground.",
+    "Sewage and water from a doubtful well carry disease: wash and disinfect after contact, and have the water tested.",
+)  # common practice, no source

@@ -1,0 +1,235 @@
+"""Holds a layer against its contract: one error with every fault of it, or a layer in the frame where distances are measured."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from geopandas import GeoDataFrame
+
+from geoseptic.errors import LayerContractError
+from geoseptic.model.frame import Frame, Geometries
+from geoseptic.model.layers import Column, Contract
+from geoseptic.units import METRES_PER_UNIT
+
+DIMENSIONS = {"polygon": (2,), "line": (1,), "point": (0,), "any": (0, 1, 2)}
+FARTHEST_M = 1e8
+"""No projected coordinate on Earth is farther from its origin."""
+
+TRUE_WORDS = frozenset({"true", "t", "yes", "y", "1"})
+FALSE_WORDS = frozenset({"false", "f", "no", "n", "0"})
+
+
+@dataclass(frozen=True)
+class CheckedLayer:
+    """A layer that holds its contract.
+
+    `ids` are unique text; `shapes_m` are 2-D geometries with coordinates in metres of the frame; `columns` has each contract column that
+    the layer brought (flags as object arrays of True, False, None; numbers and lengths as float64, lengths in metres, NaN where empty).
+    """
+
+    contract: Contract
+    ids: npt.NDArray[np.object_]
+    shapes_m: Geometries
+    columns: dict[str, npt.NDArray[np.generic]]
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def flags(self, name: str) -> npt.NDArray[np.object_]:
+        """A flag column; all None where the layer does not have it."""
+        return self.columns.get(name, np.full(len(self), None, object)).astype(object)
+
+    def numbers(self, name: str) -> npt.NDArray[np.float64]:
+        """A number or length column; all NaN where the layer does not have it."""
+        return self.columns.get(name, np.full(len(self), np.nan)).astype(np.float64)
+
+    def texts(self, name: str) -> npt.NDArray[np.object_]:
+        """A text or choice column; all None where the layer does not have it."""
+        return self.columns.get(name, np.full(len(self), None, object)).astype(object)
+
+
+def check(layer: GeoDataFrame, contract: Contract, frame: Frame | None = None, source: str = "") -> CheckedLayer:
+    """Hold `layer` against `contract`.
+
+    Parameters
+    ----------
+    layer : GeoDataFrame with a CRS; reprojected where its CRS differs from that of `frame`.
+    contract : what it must bring.
+    frame : where distances are measured; default the layer's own CRS, which must then be a projected one.
+    source : file and layer, for the error text.
+
+    Raises
+    ------
+    MissingCrsError, GeographicCrsError, WebMercatorError : the last two only where `frame` is not given.
+    LayerContractError : every fault of the layer, with all ids that have it.
+    """
+    notes: list[str] = []
+    if frame is None:
+        frame = Frame.of(layer.crs, contract.name, source)
+    elif layer.crs is None:
+        Frame.of(None, contract.name, source)
+    elif layer.crs != frame.crs:
+        own = layer.crs.to_string() if len(layer.crs.to_string()) < 40 else layer.crs.name
+        layer = layer.to_crs(frame.crs)
+        notes.append(f"{contract.name} reprojected from {own} to {frame.name}")
+    problems: dict[str, Sequence[object]] = {}
+    ids = _ids(layer, contract, problems)
+    shapes = np.asarray(layer.geometry.values, dtype=object)
+    _check_geometry(shapes, ids, contract, problems)
+    columns = {}
+    for column in contract.columns:
+        if column.kind != "id":
+            values = _column(layer, column, ids, problems)
+            if values is not None:
+                columns[column.name] = values
+    if problems:
+        raise LayerContractError(contract.name, problems, source)
+    if contract.geometry == "point":
+        shapes = shapely.get_geometry(shapes, 0)
+    return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes))
+
+
+def _ids(layer: GeoDataFrame, contract: Contract, problems: dict[str, Sequence[object]]) -> npt.NDArray[np.object_]:
+    numbered = np.array([f"row {number}" for number in range(1, len(layer) + 1)], object)
+    column = next((item for item in contract.columns if item.kind == "id"), None)
+    if column is None:
+        return np.array([f"{contract.name} {number}" for number in range(1, len(layer) + 1)], object)
+    if column.name not in layer.columns:
+        if not column.required:
+            return np.array([f"{contract.name} {number}" for number in range(1, len(layer) + 1)], object)
+        have = [str(name) for name in layer.columns if name != layer.geometry.name]
+        problems[
+            f"no column '{column.name}'; name the column that holds it (--columns {contract.name}.{column.name}=NAME). Columns here"
+        ] = have
+        return numbered
+    raw = layer[column.name]
+    if pd.api.types.is_float_dtype(raw) and (raw.dropna() % 1 == 0).all():
+        raw = raw.astype("Int64")
+    empty = raw.isna().to_numpy() | (raw.astype("string").str.strip() == "").fillna(True).to_numpy()
+    ids = raw.astype("string").str.strip().fillna("").to_numpy(dtype=object)
+    if column.required and empty.any():
+        problems[f"empty {column.name}"] = list(numbered[empty])
+    ids[empty] = numbered[empty]
+    repeated = pd.Series(ids).duplicated(keep=False).to_numpy()
+    if repeated.any():
+        problems[f"{column.name} occurs more than once"] = list(dict.fromkeys(ids[repeated]))
+    return ids
+
+
+def _check_geometry(
+    shapes: Geometries, ids: npt.NDArray[np.object_], contract: Contract, problems: dict[str, Sequence[object]]
+) -> None:
+    absent = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    if absent.any():
+        problems["no geometry"] = list(ids[absent])
+    wrong = ~absent & ~np.isin(shapely.get_dimensions(shapes), DIMENSIONS[contract.geometry])
+    if wrong.any():
+        kinds = sorted({shape.geom_type for shape in shapes[wrong]})
+        problems[f"{contract.geometry} wanted, not {', '.join(kinds)}"] = list(ids[wrong])
+    if contract.geometry == "point":
+        several = ~absent & ~wrong & (shapely.get_num_geometries(shapes) > 1)
+        if several.any():
+            problems["several points in one record; give each its own"] = list(ids[several])
+    bounds = shapely.bounds(shapes)
+    with np.errstate(invalid="ignore"):
+        far = ~absent & ~((np.abs(bounds) < FARTHEST_M).all(axis=1))
+    if far.any():
+        problems["coordinates that are not finite or not on Earth"] = list(ids[far])
+
+
+def _column(
+    layer: GeoDataFrame, column: Column, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
+) -> npt.NDArray[np.generic] | None:
+    if column.kind == "length":
+        return _length(layer, column, ids, problems)
+    if column.name not in layer.columns:
+        if column.required:
+            have = [str(name) for name in layer.columns if name != layer.geometry.name]
+            problems[f"no column '{column.name}' ({column.meaning}). Columns here"] = have
+        return None
+    raw = layer[column.name]
+    if column.kind == "number":
+        return _numbers(raw, column.name, ids, problems)
+    if column.kind == "flag":
+        return _flags(raw, column.name, ids, problems)
+    words = raw.astype("string").str.strip().str.lower()
+    words = words.mask(words == "")
+    values = words.astype(object).where(words.notna(), None).to_numpy(dtype=object)
+    if column.kind == "choice":
+        wrong = np.array([value is not None and value not in column.choices for value in values], bool)
+        if wrong.any():
+            seen = ", ".join(sorted(set(values[wrong])))
+            problems[f"{column.name} is none of {', '.join(column.choices)} but {seen}"] = list(ids[wrong])
+    if column.required and any(value is None for value in values):
+        problems[f"empty {column.name}"] = [name for name, value in zip(ids, values, strict=True) if value is None]
+    return np.asarray(values)
+
+
+def _numbers(
+    raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
+) -> npt.NDArray[np.float64]:
+    numbers = pd.to_numeric(raw, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    blank = raw.isna().to_numpy() | (raw.astype("string").str.strip() == "").fillna(True).to_numpy()
+    wrong = (np.isnan(numbers) & ~blank) | np.isinf(numbers)
+    if wrong.any():
+        problems[f"{name} is not a number"] = list(ids[wrong])
+    return np.asarray(numbers)
+
+
+def _flags(
+    raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
+) -> npt.NDArray[np.object_]:
+    values: list[bool | None] = []
+    wrong = []
+    for identifier, value in zip(ids, raw, strict=True):
+        word = "" if pd.isna(value) else str(value).strip().lower().removesuffix(".0")
+        if word in TRUE_WORDS:
+            values.append(True)
+        elif word in FALSE_WORDS:
+            values.append(False)
+        else:
+            values.append(None)
+            if word:
+                wrong.append(identifier)
+    if wrong:
+        problems[f"{name} is neither yes nor no"] = wrong
+    return np.array(values, object)
+
+
+def _length(
+    layer: GeoDataFrame, column: Column, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
+) -> npt.NDArray[np.float64] | None:
+    found = [(f"{column.name}_{unit}", unit) for unit in ("m", "ft") if f"{column.name}_{unit}" in layer.columns]
+    bare, unit_column = column.name, f"{column.name}_unit"
+    if len(found) + (bare in layer.columns) > 1:
+        problems[f"{column.name} is given more than once; keep one of"] = [name for name, _ in found] + (
+            [bare] if bare in layer.columns else []
+        )
+        return None
+    if found:
+        name, unit = found[0]
+        lengths = _numbers(layer[name], name, ids, problems) * METRES_PER_UNIT[unit]
+    elif bare in layer.columns:
+        if unit_column not in layer.columns:
+            problems[
+                f"the unit of '{bare}' is not stated: call the column {bare}_m or {bare}_ft, or add a column {unit_column} with m or ft"
+            ] = []
+            return None
+        name = bare
+        units = layer[unit_column].astype("string").str.strip()
+        factor = units.map(METRES_PER_UNIT).to_numpy(dtype=np.float64, na_value=np.nan)
+        lengths = _numbers(layer[bare], bare, ids, problems)
+        unitless = ~np.isnan(lengths) & np.isnan(factor)
+        if unitless.any():
+            problems[f"{unit_column} is not a known unit"] = list(ids[unitless])
+        lengths = lengths * factor
+    else:
+        return None
+    negative = lengths < 0
+    if negative.any():
+        problems[f"{name} is negative"] = list(ids[negative])
+    return lengths

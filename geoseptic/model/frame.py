@@ -1,0 +1,78 @@
+"""The plane in which distances are measured."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from pyproj import CRS
+
+from geoseptic.errors import GeographicCrsError, MissingCrsError, WebMercatorError
+
+Geometries = npt.NDArray[np.object_]
+
+WEB_MERCATOR_METHODS = ("popular visualisation pseudo mercator", "mercator (1sp) (spherical)")
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A projected coordinate reference system and the length of its unit.
+
+    Geometry kernels work in metres: `to_metres` scales coordinates on the way in, `from_metres` on the way out. In a
+    metric system both return what they were given.
+    """
+
+    crs: CRS
+    metres_per_unit: float
+
+    @classmethod
+    def of(cls, crs: CRS | str | int | None, layer: str, source: str = "") -> "Frame":
+        """The frame of a layer's CRS.
+
+        Raises MissingCrsError, GeographicCrsError (degrees) or WebMercatorError, each naming `layer`.
+        """
+        if crs is None:
+            raise MissingCrsError(layer, source)
+        whole = CRS.from_user_input(crs)
+        plane = horizontal(whole)
+        if not plane.is_projected:
+            raise GeographicCrsError(layer, crs_name(plane), source)
+        operation = plane.coordinate_operation
+        if operation is not None and operation.method_name.lower() in WEB_MERCATOR_METHODS:
+            raise WebMercatorError(layer, crs_name(plane), source)
+        return cls(plane, float(plane.axis_info[0].unit_conversion_factor))
+
+    @property
+    def name(self) -> str:
+        return crs_name(self.crs)
+
+    def to_metres(self, geometries: Geometries) -> Geometries:
+        return self._scaled(geometries, self.metres_per_unit)
+
+    def from_metres(self, geometries: Geometries) -> Geometries:
+        return self._scaled(geometries, 1 / self.metres_per_unit)
+
+    def _scaled(self, geometries: Geometries, factor: float) -> Geometries:
+        if factor == 1.0:
+            return geometries
+        scaled: Geometries = shapely.transform(geometries, lambda xy: xy * factor)
+        return scaled
+
+
+def horizontal(crs: CRS) -> CRS:
+    """The horizontal part of a CRS, itself unless it is compound or bound."""
+    if crs.is_bound and crs.source_crs is not None:
+        return horizontal(crs.source_crs)
+    return CRS(crs.sub_crs_list[0]) if crs.is_compound else crs
+
+
+def vertical_unit(crs: CRS) -> str | None:
+    """Unit name of the heights where the CRS declares it (a compound or 3-D one), else None."""
+    if crs.is_compound:
+        return str(crs.sub_crs_list[1].axis_info[0].unit_name)
+    return str(crs.axis_info[2].unit_name) if len(crs.axis_info) == 3 else None
+
+
+def crs_name(crs: CRS) -> str:
+    code = crs.to_authority()
+    return f"{code[0]}:{code[1]}" if code else str(crs.name)

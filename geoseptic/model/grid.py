@@ -1,0 +1,90 @@
+"""Rasters: values on a grid of square cells, and the only carrier of georeferencing."""
+
+from dataclasses import dataclass, replace
+from math import ceil
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+from affine import Affine
+from pyproj import CRS
+
+from geoseptic.errors import GridError
+from geoseptic.model.frame import Frame
+
+Values = npt.NDArray[np.generic]
+
+SQUARE_TOLERANCE = 1e-6
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Shape, transform and frame of a raster: north up, square cells, a projected CRS.
+
+    `transform` is in CRS units, `transform_m` in metres, as the geometry kernels want it.
+    """
+
+    shape: tuple[int, int]
+    transform: Affine
+    frame: Frame
+
+    @classmethod
+    def of(cls, shape: tuple[int, int], transform: Affine, crs: CRS | str | int | None, layer: str, source: str = "") -> Self:
+        """A checked grid; raises GridError, or the CRS errors of `Frame.of`."""
+        frame = Frame.of(crs, layer, source)
+        what = f"{layer} ({source})" if source else layer
+        if min(shape) < 1:
+            raise GridError(f"{what} has no cells.")
+        if transform.b or transform.d:
+            raise GridError(f"{what} is rotated. Warp it to a north-up raster (gdalwarp) and run again.")
+        if transform.a <= 0 or transform.e >= 0:
+            raise GridError(f"{what} is not north-up. Warp it to a north-up raster (gdalwarp) and run again.")
+        if abs(transform.a + transform.e) > SQUARE_TOLERANCE * transform.a:
+            raise GridError(
+                f"{what} has cells of {transform.a} x {-transform.e}. Resample it to square cells (gdalwarp -tr) and run again."
+            )
+        return cls(shape, transform, frame)
+
+    @property
+    def crs(self) -> CRS:
+        return self.frame.crs
+
+    @property
+    def cell_size_m(self) -> float:
+        return float(self.transform.a * self.frame.metres_per_unit)
+
+    @property
+    def transform_m(self) -> Affine:
+        return Affine.scale(self.frame.metres_per_unit) * self.transform
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """left, bottom, right, top in CRS units."""
+        left, top = self.transform * (0, 0)
+        right, bottom = self.transform * (self.shape[1], self.shape[0])
+        return left, bottom, right, top
+
+    @property
+    def bounds_m(self) -> tuple[float, float, float, float]:
+        left, bottom, right, top = (value * self.frame.metres_per_unit for value in self.bounds)
+        return left, bottom, right, top
+
+    def cells(self, distance_m: float) -> int:
+        """How many cells reach over `distance_m`, rounded up."""
+        return ceil(distance_m / self.cell_size_m)
+
+
+@dataclass(frozen=True)
+class Raster:
+    """Values on a grid. Floats: NaN = unknown. Integers: `unknown` is the declared code for it."""
+
+    values: Values
+    grid: Grid
+    unknown: int | None = None
+
+    def __post_init__(self) -> None:
+        if self.values.shape != self.grid.shape:
+            raise GridError(f"values of shape {self.values.shape} do not fit a grid of shape {self.grid.shape}.")
+
+    def with_values(self, values: Values, unknown: int | None = None) -> Self:
+        return replace(self, values=values, unknown=unknown)

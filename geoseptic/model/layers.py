@@ -1,0 +1,120 @@
+"""What each input layer must bring: its geometry, its columns and what they mean. Plain declarations, quick to import."""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+ColumnKind = Literal["id", "text", "number", "flag", "length", "choice"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a layer. A `length` is stated in its name (`_m`, `_ft`) or by a column `<name>_unit`."""
+
+    name: str
+    meaning: str
+    kind: ColumnKind
+    required: bool = False
+    choices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Contract:
+    """What a layer must be. `feature` is what its records are to the rules; None where a column says so."""
+
+    name: str
+    title: str
+    geometry: Literal["polygon", "point", "any", "line"]
+    columns: tuple[Column, ...]
+    feature: str | None = None
+
+    @property
+    def id_column(self) -> str | None:
+        return next((column.name for column in self.columns if column.kind == "id"), None)
+
+
+PARCELS: Final = Contract(
+    "parcels",
+    "Parcels",
+    "polygon",
+    (
+        Column("parcel_id", "identifier, one row a parcel", "id", required=True),
+        Column("year_built", "year in which the house was built", "number"),
+        Column("bedrooms", "number of bedrooms", "number"),
+        Column("permit_on_file", "whether the county has a permit for the system", "flag"),
+        Column("public_sewer", "whether the parcel is on a public sewer", "flag"),
+        Column("public_water", "whether the parcel is on public water", "flag"),
+    ),
+    feature="lot_line",
+)
+
+WELL_KINDS: Final = {
+    "private": "private_well",
+    "domestic": "private_well",
+    "public": "public_well",
+    "irrigation": "irrigation_well",
+    # An unused well is a hole to the aquifer until it is sealed.
+    "unused": "private_well",
+    "decommissioned": "decommissioned_well",
+}
+"""What a well's `kind` is to the rules."""
+
+WELLS: Final = Contract(
+    "wells",
+    "Wells",
+    "point",
+    (
+        Column("well_id", "identifier", "id"),
+        Column("kind", "kind of well; where empty, both private and public setbacks are kept", "choice", choices=tuple(WELL_KINDS)),
+        Column("location_error", "how far the true place may be from the point", "length"),
+        Column("deep_casing", "deep watertight casing, or casing sealed into an impervious stratum", "flag"),
+        Column("pressure_cemented", "whether the annulus is pressure cemented", "flag"),
+        Column("sensitive_well", "whether the casing is shallow or not known to be deep", "flag"),
+        Column("shallow_aquifer", "whether water enters the well less than 50 ft below grade", "flag"),
+    ),
+)
+
+WATER_KINDS: Final = {
+    "perennial": "surface_water",
+    "intermittent": "intermittent_water",
+    "reservoir": "water_supply_reservoir",
+    "tributary": "water_supply_tributary",
+    "canal": "irrigation_canal",
+    "wetland": "wetland",
+}
+"""What the `kind` of a surface water is to the rules; without one it is surface water."""
+
+SURFACE_WATER: Final = Contract(
+    "surface_water",
+    "Streams, ponds, lakes and wetlands",
+    "any",
+    (
+        Column("kind", "kind of water", "choice", choices=tuple(WATER_KINDS)),
+        Column("lined_watertight", "whether the channel is lined or piped watertight", "flag"),
+    ),
+    feature="surface_water",
+)
+
+BUILDINGS: Final = Contract(
+    "buildings",
+    "Buildings",
+    "polygon",
+    (
+        Column("basement", "whether the building has a basement or cellar", "flag"),
+        Column("not_a_dwelling", "whether nobody lives in it", "flag"),
+    ),
+    feature="building",
+)
+
+DRIVEWAYS: Final = Contract("driveways", "Driveways and paved ground", "any", (), feature="driveway")
+POOLS: Final = Contract("pools", "Swimming pools", "any", (), feature="pool")
+SPRINGS: Final = Contract("springs", "Springs", "any", (), feature="spring")
+CUT_BANKS: Final = Contract("cut_banks", "Cuts and banks, along their top edge", "any", (), feature="cut_bank")
+WATER_LINES: Final = Contract("water_lines", "Water supply lines", "any", (), feature="water_line")
+DRAINS: Final = Contract("drains", "Drains, interceptors and ditches", "any", (), feature="drain")
+CULVERTS: Final = Contract("culverts", "Culverts, from inlet to outlet", "line", ())
+OTHER_FEATURES: Final = Contract(
+    "other_features",
+    "Any other feature of the rules, named in a column",
+    "any",
+    (Column("feature", "name of the feature in the rule sets, such as dry_well or vernal_pool", "text", required=True),),
+)

@@ -1,0 +1,182 @@
+"""The legends of all outputs: names in the words of the trade, colours of our own choice.
+
+Every pair of neighbouring classes stays at least 10 CIE Lab units apart for normal sight, protanopia, deuteranopia and tritanopia, and
+unknown stays apart from every class; tests/model/test_legends.py measures both.
+"""
+
+from collections.abc import Sequence
+from typing import Final
+
+from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, Swatch, VectorLegend
+from geoseptic.model.rules import FEATURES
+
+UNKNOWN_COLOUR: Final = "#adadad"
+
+SUITABILITY: Final = RampLegend(
+    "Suitability for a drain field (0 to 100)",
+    "points of 100",
+    (
+        Swatch(0, "0: excluded", "#b06cb4"),
+        Swatch(1, "1: poor from here", "#eed684"),
+        Swatch(40, "40: fair from here", "#98c27c"),
+        Swatch(70, "70: good from here", "#3fa06a"),
+        Swatch(100, "100: nothing limits", "#12457f"),
+    ),
+    Swatch(255, "Unknown: check", UNKNOWN_COLOUR, hatch=True),
+)
+
+SUITABILITY_CLASS: Final = ClassLegend(
+    "Suitability for a drain field",
+    (
+        Swatch(0, "Not on a parcel", "#ffffff", opacity=0.0),
+        Swatch(1, "Excluded: setback", "#b06cb4"),
+        Swatch(2, "Excluded: ground", "#5c2a12"),
+        Swatch(3, "Poor", "#eed684"),
+        Swatch(4, "Fair", "#3fa06a"),
+        Swatch(5, "Good", "#12457f"),
+        Swatch(6, "Unknown: check", UNKNOWN_COLOUR, hatch=True),
+    ),
+)
+
+SLOPE: Final = RampLegend(
+    "Slope of the ground",
+    "percent",
+    (
+        Swatch(0, "0 percent: flat", "#fdf3dc"),
+        Swatch(8, "8 percent", "#f2c786"),
+        Swatch(15, "15 percent", "#d68b48"),
+        Swatch(30, "30 percent", "#95482a"),
+        Swatch(50, "50 percent and over", "#3f1526"),
+    ),
+    Swatch("unknown", "Unknown", UNKNOWN_COLOUR, hatch=True),
+)
+
+SLOPE_CLASS: Final = ClassLegend(
+    "Slope of the ground, by class",
+    (
+        Swatch(1, "Slight: under 8 percent", "#fbe7c0"),
+        Swatch(2, "Moderate: 8 to 15 percent", "#dd9a52"),
+        Swatch(3, "Severe: over 15 percent", "#9c4a26"),
+        Swatch(4, "Over the code's limit", "#3a1233"),
+    ),
+    Swatch(255, "Unknown", UNKNOWN_COLOUR, hatch=True),
+)
+
+WELL_PATH_CODE: Final = ClassLegend(
+    "Does water run from here to a well?",
+    (
+        Swatch(1, "Reaches a well", "#7b1f6e"),
+        Swatch(2, "Does not reach a well within the bound", "#d3eeea"),
+        Swatch(3, "Leaves the data: unknown", "#e0a93a", hatch=True),
+        Swatch(4, "No elevation", "#8f8f8f", hatch=True),
+    ),
+)
+
+FIELD_ENVELOPE: Final = VectorLegend(
+    "Room for a drain field",
+    "polygon",
+    None,
+    (Swatch("", "Clear of every setback for a drain field", "#2f8f86"),),
+)
+
+TANK_ENVELOPE: Final = VectorLegend(
+    "Room for a septic tank",
+    "polygon",
+    None,
+    (Swatch("", "Clear of every setback for a septic tank", "#d9852b"),),
+)
+
+FEATURE_COLOURS: Final = {
+    "private_well": "#722473",
+    "public_well": "#773fb9",
+    "irrigation_well": "#d588d9",
+    "decommissioned_well": "#725f73",
+    "spring": "#06cbab",
+    "public_spring": "#1c494d",
+    "surface_water": "#337db2",
+    "intermittent_water": "#a2d7f1",
+    "water_supply_reservoir": "#060c4f",
+    "water_supply_tributary": "#4267d0",
+    "irrigation_canal": "#84b3be",
+    "wetland": "#34805e",
+    "vernal_pool": "#aadaab",
+    "lot_line": "#ea9d24",
+    "building": "#661e10",
+    "driveway": "#b1966b",
+    "pool": "#88ebe4",
+    "cut_bank": "#815630",
+    "water_line": "#1397ef",
+    "drain": "#727f1e",
+    "dry_well": "#f2ee6d",
+    "underground_utility": "#d9458f",
+    "existing_field": "#edb47e",
+    "existing_pit": "#4d1c22",
+}
+"""One colour a feature, the same in the setback zones and in the reasons raster."""
+
+MAY_BE_REQUIRED: Final = ("status", "may be required")
+"""Column and value of a zone that binds only where a condition holds that nobody has settled yet."""
+
+SETBACK_ZONES: Final = VectorLegend(
+    "Setbacks, by what they protect",
+    "polygon",
+    "feature",
+    tuple(Swatch(feature, name, FEATURE_COLOURS[feature]) for feature, name in FEATURES.items()),
+    hatched=MAY_BE_REQUIRED,
+)
+
+GROUND_COLOURS: Final = ("#c7b08a", "#3a1233", "#9c4a26", "#8fa8d8", "#55524a", "#e3c9dd")
+"""For reasons that are no feature of the code (slope, high water, ...), in their order."""
+
+
+def well_path(unit: str, reach: float) -> RampLegend:
+    """Distance along the flow path down to a well; `reach`, in `unit`, is the farthest one looked for."""
+    colours = ("#3b0f5c", "#8c2981", "#d65a72", "#f5a26a", "#fde3a7")
+    names = ("at the well", "", "", "", "farthest looked for")
+    stops = []
+    for share, colour, name in zip((0.0, 0.1, 0.25, 0.5, 1.0), colours, names, strict=True):
+        distance = f"{share * reach:g} {unit}"
+        stops.append(Swatch(share * reach, f"{distance}: {name}" if name else distance, colour))
+    return RampLegend("Distance down the flow path to a well", unit, tuple(stops))
+
+
+def ponding(unit: str) -> RampLegend:
+    """Depth to which a hollow fills before it spills, in `unit`; ground that holds no water is not drawn."""
+    depths = (0.15, 0.5, 1.5, 3.0) if unit in ("m", "metre", "meter") else (0.5, 1.5, 5.0, 10.0)
+    colours = ("#c9dff0", "#6fa8d6", "#2362a5", "#0a2a5e")
+    stops = [Swatch(0.0, f"0 {unit}: drains", "#ffffff", opacity=0.0)]
+    for depth, colour in zip(depths, colours, strict=True):
+        stops.append(Swatch(depth, f"{depth:g} {unit}" + (" and over" if depth == depths[-1] else ""), colour))
+    return RampLegend("Depth of water that a hollow would hold", unit, tuple(stops))
+
+
+def reasons(names: Sequence[tuple[str, str]]) -> BitLegend:
+    """Why a cell is out; `names` are the (key, name) pairs of the bits, lowest bit first.
+
+    A key that is a feature of the code has that feature's colour; others take theirs from GROUND_COLOURS in turn.
+    """
+    swatches: list[Swatch] = []
+    others = 0
+    for bit, (key, name) in enumerate(names):
+        colour = FEATURE_COLOURS.get(key)
+        if colour is None:
+            colour = GROUND_COLOURS[others % len(GROUND_COLOURS)]
+            others += 1
+        swatches.append(Swatch(bit, name, colour))
+    return BitLegend(
+        "Reasons against a drain field",
+        tuple(swatches),
+        clear="Nothing found against it",
+        other=Swatch(-1, "Another combination of reasons, or unknown", UNKNOWN_COLOUR, hatch=True),
+    )
+
+
+def well_number(count: int) -> RampLegend:
+    """Which well is reached, of `count`; neighbouring numbers tell apart wherever the wells are listed in no order of place."""
+    colours = ("#3b0f5c", "#2f6fa8", "#35a29f", "#c9d36b", "#f5a26a")
+    last = max(count - 1, len(colours) - 1)
+    numbers = [round(last * step / (len(colours) - 1)) for step in range(len(colours))]
+    stops = tuple(Swatch(number, f"well {number}", colour) for number, colour in zip(numbers, colours, strict=True))
+    return RampLegend(
+        "Number of the nearest well down the flow path", "", stops, Swatch(-1, "Reaches no well", UNKNOWN_COLOUR, opacity=0.0)
+    )

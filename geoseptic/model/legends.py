@@ -1,0 +1,78 @@
+"""What each value of an output means and how it is drawn; every style file, colour table and legend comes from here.
+
+Colours are our own choice: safe for the common kinds of colour blindness, and ordered in lightness so that a black and white
+print still reads.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True)
+class Swatch:
+    """One value with its name. `colour` is "#rrggbb"; `hatch` draws it dashed or hatched where the host can.
+
+    `opacity` runs from 0 (not drawn) to 1.
+    """
+
+    value: int | float | str
+    name: str
+    colour: str
+    hatch: bool = False
+    opacity: float = 1.0
+
+
+@dataclass(frozen=True)
+class ClassLegend:
+    """A raster of classes: each value has a name and a colour.
+
+    `unknown` is how the raster's unknown code (nodata in a file) is drawn; None leaves it transparent.
+    """
+
+    title: str
+    swatches: tuple[Swatch, ...]
+    unknown: Swatch | None = None
+
+
+@dataclass(frozen=True)
+class RampLegend:
+    """A raster of measured values: colours are interpolated between the stops, whose values ascend and are in `unit`.
+
+    `unknown` is how unknown cells (nodata in a file) are drawn; None leaves them transparent.
+    """
+
+    title: str
+    unit: str
+    stops: tuple[Swatch, ...]
+    unknown: Swatch | None = None
+
+
+@dataclass(frozen=True)
+class BitLegend:
+    """A raster of reasons: bit n set means swatch n applies (`value` is the bit number); a cell shows its lowest set bit's colour.
+
+    `clear` names the value 0, which is not drawn; `other` draws rare combinations and unknown cells.
+    """
+
+    title: str
+    swatches: tuple[Swatch, ...]
+    clear: str
+    other: Swatch
+
+
+@dataclass(frozen=True)
+class VectorLegend:
+    """A vector layer, one symbol per value of `column`, or one symbol in all where `column` is None.
+
+    `hatched` is a (column, value) pair: features that have it keep their colour and are hatched or dashed.
+    """
+
+    title: str
+    geometry: Literal["polygon", "line", "point"]
+    column: str | None
+    swatches: tuple[Swatch, ...]
+    hatched: tuple[str, str] | None = None
+
+
+RasterLegend = ClassLegend | RampLegend | BitLegend
+Legend = ClassLegend | RampLegend | BitLegend | VectorLegend

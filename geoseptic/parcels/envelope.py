@@ -1,0 +1,202 @@
+"""What the law leaves of a parcel for one part of a system."""
+
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geoseptic.model.frame import Geometries
+from geoseptic.parcels.buffers import inward, outward
+from geoseptic.parcels.obstacles import Obstacles
+from geoseptic.parcels.repair import Fabric
+from geoseptic.parcels.zones import MAY_BE_REQUIRED, Zones
+
+CHUNK = 2000
+"""Parcels cut at a time: small enough to share out, large enough to keep the overhead down."""
+
+UNION_FROM = 24
+"""From so many zones on one parcel, uniting them first is cheaper than cutting one after the other."""
+
+LOT_LINE = "lot_line"
+DISPUTED = "disputed_ground"
+
+
+@dataclass(frozen=True)
+class Envelopes:
+    """One row a parcel, for one part.
+
+    shapes_m : clear of every zone, those that only may be required included.
+    possible_m : clear of the required zones alone; where it is larger, an open question decides.
+    takes_m2 : feature -> area that this feature's zones alone take from each parcel.
+    failed : indices of parcels whose envelope could not be shown to keep every distance; their shapes are empty.
+    """
+
+    part: str
+    parcel_ids: npt.NDArray[np.object_]
+    shapes_m: Geometries
+    possible_m: Geometries
+    takes_m2: dict[str, npt.NDArray[np.float64]]
+    lot_line_m: float
+    failed: npt.NDArray[np.int64]
+
+    @property
+    def area_m2(self) -> npt.NDArray[np.float64]:
+        return np.asarray(shapely.area(self.shapes_m))
+
+    @property
+    def possible_area_m2(self) -> npt.NDArray[np.float64]:
+        return np.asarray(shapely.area(self.possible_m))
+
+    @property
+    def largest_m2(self) -> npt.NDArray[np.float64]:
+        """Area of the largest single piece."""
+        parts, owner = shapely.get_parts(self.shapes_m, return_index=True)
+        largest = np.zeros(len(self.shapes_m))
+        np.maximum.at(largest, owner, shapely.area(parts))
+        return largest
+
+    def binding(self) -> list[str]:
+        """For each parcel the features that take ground from it, the greediest first."""
+        names = sorted(self.takes_m2)
+        areas = np.column_stack([self.takes_m2[name] for name in names]) if names else np.zeros((len(self.parcel_ids), 0))
+        order = np.argsort(-areas, axis=1, kind="stable")
+        return [", ".join(names[k] for k in row if areas[parcel, k] > 0) for parcel, row in enumerate(order)]
+
+
+def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: float, workers: int = 1) -> Envelopes:
+    """Cut every setback out of every parcel.
+
+    Wells and other features count wherever they are: on the lot, next door, or beyond the last parcel. One spatial query pairs parcels with
+    zones, then all parcels are cut by vectorised differences, which is far faster than dissolving the zones first. At the end every parcel
+    is tested against every feature with the exact distance predicate.
+
+    Parameters
+    ----------
+    fabric : mended parcels.
+    zones, obstacles : what is kept clear, and from what.
+    lot_line_m : distance from the parcel's own outline. [m]
+    workers : threads; the geometry engine runs without the interpreter's lock.
+    """
+    disputed = outward(fabric.disputed_m, lot_line_m)
+    cutter = _Cutter(fabric, zones, obstacles, disputed, lot_line_m)
+    starts = range(0, len(fabric.ids), CHUNK)
+    if workers > 1 and len(starts) > 1:
+        with ThreadPoolExecutor(workers) as pool:
+            parts = list(pool.map(cutter.cut, starts))
+    else:
+        parts = [cutter.cut(start) for start in starts]
+    features = sorted({name for part in parts for name in part.takes_m2})
+    nothing = np.zeros(0)
+    return Envelopes(
+        zones.part,
+        fabric.ids,
+        _joined(part.shapes for part in parts),
+        _joined(part.possible for part in parts),
+        {
+            name: np.concatenate([nothing, *(part.takes_m2.get(name, np.zeros(len(part.shapes))) for part in parts)])
+            for name in features
+        },
+        lot_line_m,
+        np.concatenate([np.zeros(0, np.int64), *(part.failed for part in parts)]).astype(np.int64),
+    )
+
+
+@dataclass(frozen=True)
+class _Part:
+    shapes: Geometries
+    possible: Geometries
+    takes_m2: dict[str, npt.NDArray[np.float64]]
+    failed: npt.NDArray[np.int64]
+
+
+class _Cutter:
+    """Everything that the chunks share, made once."""
+
+    def __init__(self, fabric: Fabric, zones: Zones, obstacles: Obstacles, disputed: Geometries, lot_line_m: float) -> None:
+        self.fabric, self.zones, self.lot_line_m = fabric, zones, lot_line_m
+        self.shapes = np.concatenate([zones.shapes_m, disputed])
+        self.feature = np.array([*zones.feature, *[DISPUTED] * len(disputed)], object)
+        self.open = np.array([status == MAY_BE_REQUIRED for status in zones.status] + [False] * len(disputed), bool)
+        self.whole = np.array([*zones.whole, *[False] * len(disputed)], bool)
+        source = np.array(zones.source, np.int64)
+        self.source_m = np.concatenate([obstacles.shapes_m[source], fabric.disputed_m])
+        self.keep_m = np.concatenate([np.array(zones.keep_m), np.zeros(len(disputed))])
+        self.tree = shapely.STRtree(self.shapes)
+
+    def cut(self, start: int) -> _Part:
+        parcels = self.fabric.shapes_m[start : start + CHUNK]
+        parcel, zone = self.tree.query(parcels, predicate="intersects")
+        order = np.lexsort((zone, parcel))
+        parcel, zone = parcel[order], zone[order]
+        inside = inward(parcels, self.lot_line_m)
+        required = ~self.open[zone]
+        possible = subtract(inside, parcel[required], self.shapes[zone[required]])
+        shapes = subtract(possible, parcel[~required], self.shapes[zone[~required]])
+        area_m2 = shapely.area(parcels)
+        takes = {LOT_LINE: area_m2 - shapely.area(inside)}
+        for name in sorted(set(self.feature[zone])):
+            own = self.feature[zone] == name
+            touched = np.unique(parcel[own])
+            left = subtract(parcels[touched], np.searchsorted(touched, parcel[own]), self.shapes[zone[own]])
+            takes[name] = np.zeros(len(parcels))
+            takes[name][touched] = area_m2[touched] - shapely.area(left)
+        shapes, possible, failed = self._proven(parcels, shapes, possible, parcel, zone)
+        return _Part(shapes, possible, takes, failed + start)
+
+    def _proven(
+        self,
+        parcels: Geometries,
+        shapes: Geometries,
+        possible: Geometries,
+        parcel: npt.NDArray[np.int64],
+        zone: npt.NDArray[np.int64],
+    ) -> tuple[Geometries, Geometries, npt.NDArray[np.int64]]:
+        """Test every distance with the exact predicate; cut once more where one falls short; empty what still fails."""
+        whole = self.whole[zone] & (self.keep_m[zone] > 0)
+        parcel, zone = parcel[whole], zone[whole]
+        required = ~self.open[zone]
+        short = self._short(shapes, parcel, zone) | (required & self._short(possible, parcel, zone))
+        if short.any():
+            more = outward(self.source_m[zone[short]], self.keep_m[zone[short]] * 1.001 + 0.01)
+            shapes = subtract(shapes, parcel[short], more)
+            possible = subtract(possible, parcel[short & required], more[required[short]])
+            short = self._short(shapes, parcel, zone) | (required & self._short(possible, parcel, zone))
+        near_line = shapely.dwithin(possible, shapely.boundary(parcels), self.lot_line_m) & (self.lot_line_m > 0)
+        failed = np.union1d(parcel[short], np.flatnonzero(near_line))
+        shapes[failed] = shapely.Polygon()
+        possible[failed] = shapely.Polygon()
+        return shapes, possible, failed
+
+
+    def _short(self, shapes: Geometries, parcel: npt.NDArray[np.int64], zone: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+        return np.asarray(shapely.dwithin(shapes[parcel], self.source_m[zone], self.keep_m[zone]), bool)
+
+
+def subtract(base: Geometries, owner: npt.NDArray[np.int64], cutters: Geometries) -> Geometries:
+    """`base[owner[i]]` minus `cutters[i]`, for all i; `owner` is sorted."""
+    left = base.copy()
+    owners, first, count = np.unique(owner, return_index=True, return_counts=True)
+    for position in np.flatnonzero(count >= UNION_FROM):
+        run = slice(first[position], first[position] + count[position])
+        left[owners[position]] = shapely.difference(left[owners[position]], shapely.union_all(cutters[run]))
+    few = count < UNION_FROM
+    owners, first, count = owners[few], first[few], count[few]
+    for turn in range(int(count.max(initial=0))):
+        now = count > turn
+        left[owners[now]] = shapely.difference(left[owners[now]], cutters[first[now] + turn])
+    return left
+
+
+def lot_line_zones(fabric: Fabric, lot_line_m: float) -> Geometries:
+    """The strip along each parcel's outline that the lot line distance takes."""
+    strips: Geometries = shapely.difference(fabric.shapes_m, inward(fabric.shapes_m, lot_line_m))
+    return strips
+
+
+def _joined(arrays: Iterable[Geometries]) -> Geometries:
+    joined: Geometries = np.concatenate([np.empty(0, object), *arrays])
+    return joined
+

@@ -1,0 +1,109 @@
+"""What a part keeps its distance from: every feature of every layer in one table."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geoseptic.errors import LayerContractError
+from geoseptic.model.checking import CheckedLayer
+from geoseptic.model.frame import Geometries
+from geoseptic.model.layers import WATER_KINDS, WELL_KINDS
+from geoseptic.model.rules import FEATURES
+
+OPPOSITE = {"basement": "no_basement", "lined_watertight": "unlined"}
+
+
+@dataclass(frozen=True)
+class Obstacles:
+    """One row a feature. `facts` are the rule conditions that its own columns settle, as sorted (name, holds) pairs."""
+
+    feature: npt.NDArray[np.object_]
+    ids: npt.NDArray[np.object_]
+    shapes_m: Geometries
+    location_error_m: npt.NDArray[np.float64]
+    facts: npt.NDArray[np.object_]
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+
+def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> tuple[Obstacles, list[str]]:
+    """All layers as one table, and what had to be assumed, in words.
+
+    A well of unknown kind stands twice, once as a private and once as a public well; one without a stated location error gets
+    `assumed_location_error_m`.
+    """
+    rows: list[tuple[str, str, object, float, tuple[tuple[str, bool], ...]]] = []
+    assumptions = []
+    for layer in layers:
+        facts = _facts(layer)
+        shapes = _valid(layer.shapes_m)
+        features = _features(layer)
+        if layer.contract.name == "wells":
+            errors_m = layer.numbers("location_error")
+            untold = np.isnan(errors_m)
+            if untold.any():
+                assumptions.append(
+                    f"{int(untold.sum())} of {len(layer)} wells state no location error: {assumed_location_error_m:g} m assumed"
+                )
+            errors_m = np.where(untold, assumed_location_error_m, errors_m)
+            unknown_kind = sum(len(names) > 1 for names in features)
+            if unknown_kind:
+                assumptions.append(f"{unknown_kind} of {len(layer)} wells are of unknown kind: kept as private and as public wells")
+        else:
+            errors_m = np.zeros(len(layer))
+        for names, identifier, shape, error_m, fact in zip(features, layer.ids, shapes, errors_m, facts, strict=True):
+            rows.extend((name, identifier, shape, float(error_m), fact) for name in names)
+    order = {name: position for position, name in enumerate(FEATURES)}
+    rows.sort(key=lambda row: order[row[0]])
+    return Obstacles(
+        np.array([row[0] for row in rows], object),
+        np.array([row[1] for row in rows], object),
+        np.array([row[2] for row in rows], object),
+        np.array([row[3] for row in rows], np.float64),
+        _objects([row[4] for row in rows]),
+    ), assumptions
+
+
+def _features(layer: CheckedLayer) -> list[tuple[str, ...]]:
+    name = layer.contract.name
+    if name == "wells":
+        return [(WELL_KINDS[kind],) if kind else ("private_well", "public_well") for kind in layer.texts("kind")]
+    if name == "surface_water":
+        return [(WATER_KINDS[kind],) if kind else ("surface_water",) for kind in layer.texts("kind")]
+    if name == "other_features":
+        names = layer.texts("feature")
+        unknown = [identifier for identifier, feature in zip(layer.ids, names, strict=True) if feature not in FEATURES]
+        if unknown:
+            raise LayerContractError(name, {f"feature is none of {', '.join(FEATURES)}": unknown})
+        return [(feature,) for feature in names]
+    assert layer.contract.feature is not None
+    return [(layer.contract.feature,)] * len(layer)
+
+
+def _facts(layer: CheckedLayer) -> list[tuple[tuple[str, bool], ...]]:
+    flags = [column.name for column in layer.contract.columns if column.kind == "flag" and column.name in layer.columns]
+    facts = []
+    for values in zip(*(layer.flags(name) for name in flags), strict=True) if flags else [()] * len(layer):
+        known: Mapping[str, bool] = {name: bool(value) for name, value in zip(flags, values, strict=True) if value is not None}
+        known = {**known, **{OPPOSITE[name]: not holds for name, holds in known.items() if name in OPPOSITE}}
+        facts.append(tuple(sorted(known.items())))
+    return facts
+
+
+def _valid(shapes_m: Geometries) -> Geometries:
+    mended = shapes_m.copy()
+    invalid = ~shapely.is_valid(mended) & (shapely.get_dimensions(mended) == 2)
+    # What collapses to a line stays as that line: an obstacle never vanishes.
+    mended[invalid] = shapely.make_valid(mended[invalid], method="structure", keep_collapsed=True)
+    return mended
+
+
+def _objects(items: list[object] | list[tuple[tuple[str, bool], ...]]) -> npt.NDArray[np.object_]:
+    array = np.empty(len(items), object)
+    for index, item in enumerate(items):
+        array[index] = item
+    return array

@@ -1,0 +1,245 @@
+"""A process is declared once: its annotated signature is the function, the command line, the description for other hosts and the range checks.
+
+This module and the declarations import nothing heavy, so that `--help` answers at once.
+"""
+
+import inspect
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final, Generic, ParamSpec, TypeVar
+
+from geoseptic.errors import ParameterError
+from geoseptic.model.layers import Contract
+from geoseptic.units import METRES_PER_UNIT, from_metres
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+@dataclass(frozen=True)
+class LayerIn:
+    """A vector layer that holds `contract`."""
+
+    contract: Contract
+    title: str = ""
+
+
+@dataclass(frozen=True)
+class ElevationIn:
+    """A raster of ground heights; the file's own vertical unit is read or stated."""
+
+    title: str = "Ground elevation"
+
+
+@dataclass(frozen=True)
+class RulesIn:
+    """A rule set: an id of a shipped one, or a TOML file."""
+
+    title: str = "Rule set: the id of a shipped one, or a TOML file"
+
+
+@dataclass(frozen=True)
+class Length:
+    """A length in metres; on a command line with its unit, such as 1000ft or 305m."""
+
+    title: str
+    low_m: float
+    high_m: float
+
+
+@dataclass(frozen=True)
+class Number:
+    """A number within limits, in `unit`."""
+
+    title: str
+    unit: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Count:
+    """A whole number within limits."""
+
+    title: str
+    low: int
+    high: int
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One of a few words."""
+
+    title: str
+    options: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Conditions that the user states, name -> true or false; repeatable NAME=yes or NAME=no."""
+
+    title: str
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Names:
+    """Any of a set of words; repeatable."""
+
+    title: str
+    options: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Weights:
+    """Name -> weight, not negative, not all zero; repeatable NAME=NUMBER."""
+
+    title: str
+    names: tuple[str, ...]
+
+
+Spec = LayerIn | ElevationIn | RulesIn | Length | Number | Count | Choice | Facts | Names | Weights
+SPECS: Final = (LayerIn, ElevationIn, RulesIn, Length, Number, Count, Choice, Facts, Names, Weights)
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One parameter of a process."""
+
+    name: str
+    spec: Spec
+    required: bool
+    default: Any
+
+    @property
+    def flag(self) -> str:
+        """Its name on a command line; a length's unit is part of the value there."""
+        stem = self.name.removesuffix("_m") if isinstance(self.spec, Length) else self.name
+        return "--" + stem.replace("_", "-")
+
+    @property
+    def title(self) -> str:
+        if isinstance(self.spec, LayerIn):
+            return self.spec.title or self.spec.contract.title
+        return self.spec.title
+
+    def checked(self, value: Any) -> Any:
+        """`value` if it is in the declared range; raises ParameterError naming the parameter, the value and the range."""
+        spec = self.spec
+        if value is None and not self.required:
+            return None
+        if isinstance(spec, Length):
+            return self._in_range(value, spec.low_m, spec.high_m, "m")
+        if isinstance(spec, Number):
+            return self._in_range(value, spec.low, spec.high, spec.unit)
+        if isinstance(spec, Count):
+            if not isinstance(value, int) or isinstance(value, bool):
+                raise ParameterError(f"{self.flag} must be a whole number from {spec.low} to {spec.high}, not {value!r}.")
+            self._in_range(value, spec.low, spec.high, "")
+        if isinstance(spec, Choice) and value not in spec.options:
+            raise ParameterError(f"{self.flag} must be one of {', '.join(spec.options)}, not '{value}'.")
+        if isinstance(spec, Facts):
+            self._known(value, spec.names)
+            wrong = [name for name, holds in value.items() if not isinstance(holds, bool)]
+            if wrong:
+                raise ParameterError(f"{self.flag}: {', '.join(wrong)} must be yes or no.")
+        if isinstance(spec, Names):
+            self._known(value, spec.options)
+        if isinstance(spec, Weights):
+            self._known(value, spec.names)
+            numbers = [self._in_range(weight, 0.0, 1000.0, "") for weight in value.values()]
+            if set(value) != set(spec.names) or sum(numbers) <= 0:
+                raise ParameterError(f"{self.flag} needs a weight for each of {', '.join(spec.names)}, not all of them zero.")
+        return value
+
+    def _known(self, given: Mapping[str, Any] | tuple[str, ...], options: tuple[str, ...]) -> None:
+        unknown = [str(name) for name in given if name not in options]
+        if unknown:
+            raise ParameterError(f"{self.flag}: {', '.join(unknown)} is not known. Use any of {', '.join(options)}.")
+
+    def _in_range(self, value: Any, low: float, high: float, unit: str) -> float:
+        wanted = f"{self.flag} must be a number from {low:g} to {high:g} {unit}".rstrip()
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise ParameterError(f"{wanted}, not {value!r}.")
+        if not math.isfinite(value) or not low <= value <= high:
+            feet = f" ({from_metres(value, 'ft'):g} ft)" if unit == "m" and math.isfinite(value) else ""
+            raise ParameterError(f"{wanted}, not {value:g}{feet}.")
+        return float(value)
+
+
+@dataclass(frozen=True)
+class RasterOut:
+    """A raster that the process writes as NAME.tif."""
+
+    name: str
+    title: str
+
+
+@dataclass(frozen=True)
+class LayerOut:
+    """A layer NAME of FILE.gpkg that the process writes."""
+
+    file: str
+    name: str
+    title: str
+
+
+Output = RasterOut | LayerOut
+
+
+@dataclass(frozen=True)
+class Process(Generic[P, R]):
+    """A declared process; calling it checks every parameter's range and runs its function."""
+
+    id: str
+    title: str
+    summary: str
+    outputs: tuple[Output, ...]
+    parameters: tuple[Parameter, ...]
+    function: Callable[P, R]
+    example: str
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        bound = inspect.signature(self.function).bind(*args, **kwargs)
+        for parameter in self.parameters:
+            if parameter.name in bound.arguments:
+                bound.arguments[parameter.name] = parameter.checked(bound.arguments[parameter.name])
+        return self.function(*bound.args, **bound.kwargs)
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Names of the files it writes."""
+        names = [f"{out.name}.tif" if isinstance(out, RasterOut) else f"{out.file}.gpkg" for out in self.outputs]
+        return tuple(dict.fromkeys(names))
+
+
+def process(*, id: str, title: str, outputs: tuple[Output, ...], example: str) -> Callable[[Callable[P, R]], Process[P, R]]:
+    """Declare the decorated function as a process. Its docstring's first paragraph is the summary."""
+
+    def declare(function: Callable[P, R]) -> Process[P, R]:
+        parameters = []
+        for name, argument in inspect.signature(function).parameters.items():
+            spec = next((item for item in getattr(argument.annotation, "__metadata__", ()) if isinstance(item, SPECS)), None)
+            if spec is None:
+                raise TypeError(f"{id}: parameter {name} has no declaration")
+            required = argument.default is inspect.Parameter.empty
+            parameters.append(Parameter(name, spec, required, None if required else argument.default))
+        summary = " ".join(inspect.cleandoc(function.__doc__ or "").split("\n\n")[0].split())
+        return Process(id, title, summary, outputs, tuple(parameters), function, example)
+
+    return declare
+
+
+def parsed_length_m(text: str) -> float:
+    """A length such as '1000ft', '1000 ft' or '305m' in metres; raises ParameterError where number or unit is missing."""
+    stripped = text.strip()
+    number = stripped.rstrip("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ ")
+    unit = stripped[len(number) :].strip()
+    try:
+        value = float(number)
+    except ValueError:
+        raise ParameterError(f"'{text}' is not a length. Write a number and its unit, such as 100ft or 30m.") from None
+    if unit not in METRES_PER_UNIT:
+        raise ParameterError(f"'{text}' has no unit. Write {number.strip()}ft or {number.strip()}m.")
+    return value * METRES_PER_UNIT[unit]

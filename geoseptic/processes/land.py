@@ -1,0 +1,147 @@
+"""The checked layers of a run, all in one frame."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from geopandas import GeoDataFrame
+
+from geoseptic.errors import NoFeaturesInRangeError, NoOverlapError
+from geoseptic.model import layers
+from geoseptic.model.checking import CheckedLayer, check
+from geoseptic.model.frame import Frame, Geometries
+from geoseptic.model.grid import Raster
+from geoseptic.parcels.obstacles import Obstacles, gather
+from geoseptic.parcels.repair import Fabric, mend
+from geoseptic.stages import stage
+
+NEAR_M = 3000.0
+"""Features farther than this from every parcel cannot matter: no setback that a rule set may hold is longer."""
+
+CONTRACTS: Mapping[str, layers.Contract] = {
+    contract.name: contract
+    for contract in (
+        layers.BUILDINGS,
+        layers.DRIVEWAYS,
+        layers.POOLS,
+        layers.SURFACE_WATER,
+        layers.SPRINGS,
+        layers.CUT_BANKS,
+        layers.WATER_LINES,
+        layers.DRAINS,
+        layers.OTHER_FEATURES,
+    )
+}
+
+
+@dataclass(frozen=True)
+class WellSites:
+    """The wells of a run and the layers that change how water runs. Everything in metres of `frame`."""
+
+    frame: Frame
+    wells: CheckedLayer
+    location_error_m: "np.ndarray[tuple[int], np.dtype[np.float64]]"
+    buildings_m: Geometries
+    culverts_m: Geometries
+    counts: Mapping[str, int]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Land(WellSites):
+    """A run's wells, its parcels and all that they keep clear of."""
+
+    fabric: Fabric
+    obstacles: Obstacles
+
+
+@stage("checking layers")
+def check_land(
+    parcels: GeoDataFrame,
+    wells: GeoDataFrame,
+    others: Mapping[str, GeoDataFrame | None],
+    *,
+    frame: Frame | None,
+    assumed_location_error_m: float,
+    culverts: GeoDataFrame | None = None,
+) -> Land:
+    """Hold every layer against its contract and mend the parcel fabric.
+
+    `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, and NoFeaturesInRangeError where no
+    well is anywhere near the parcels.
+    """
+    checked_parcels = check(parcels, layers.PARCELS, frame, source_of(parcels))
+    frame = frame or Frame.of(parcels.crs, "parcels", source_of(parcels))
+    fabric = mend(checked_parcels.ids, checked_parcels.shapes_m)
+    checked_wells = check(wells, layers.WELLS, frame, source_of(wells))
+    reach = shapely.box(*shapely.total_bounds(fabric.shapes_m)).buffer(NEAR_M)
+    if not shapely.intersects(reach, checked_wells.shapes_m).any():
+        raise NoFeaturesInRangeError("wells", source_of(wells), len(checked_wells), "parcels")
+    found = [check(layer, CONTRACTS[name], frame, source_of(layer)) for name, layer in others.items() if layer is not None]
+    obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m)
+    notes = [note for layer in (checked_parcels, checked_wells, *found) for note in layer.notes]
+    buildings = next((layer.shapes_m for layer in found if layer.contract.name == "buildings"), np.empty(0, object))
+    return Land(
+        frame,
+        checked_wells,
+        _errors_m(checked_wells, assumed_location_error_m),
+        buildings,
+        _culverts(culverts, frame, notes),
+        {"parcels": len(checked_parcels), "wells": len(checked_wells), **{layer.contract.name: len(layer) for layer in found}},
+        (*notes, *assumptions),
+        fabric,
+        obstacles,
+    )
+
+
+@stage("checking layers")
+def check_wells(
+    elevation: Raster,
+    wells: GeoDataFrame,
+    buildings: GeoDataFrame | None,
+    culverts: GeoDataFrame | None,
+    assumed_location_error_m: float,
+) -> WellSites:
+    """The layers that the flow paths need, in the elevation's frame; raises NoFeaturesInRangeError where no well is near it."""
+    frame = elevation.grid.frame
+    checked = check(wells, layers.WELLS, frame, source_of(wells))
+    reach = shapely.box(*elevation.grid.bounds_m).buffer(NEAR_M)
+    if not shapely.intersects(reach, checked.shapes_m).any():
+        raise NoFeaturesInRangeError("wells", source_of(wells), len(checked), "elevation")
+    notes = list(checked.notes)
+    shapes = np.empty(0, object)
+    counts = {"wells": len(checked)}
+    if buildings is not None:
+        roofs = check(buildings, layers.BUILDINGS, frame, source_of(buildings))
+        notes += roofs.notes
+        counts["buildings"] = len(roofs)
+        shapes = roofs.shapes_m
+    errors_m = _errors_m(checked, assumed_location_error_m)
+    _, assumptions = gather([checked], assumed_location_error_m)
+    return WellSites(frame, checked, errors_m, shapes, _culverts(culverts, frame, notes), counts, (*notes, *assumptions))
+
+
+def check_overlap(elevation: Raster, land: Land) -> None:
+    """Raises NoOverlapError where no parcel lies on the elevation raster."""
+    bounds_m = tuple(shapely.total_bounds(land.fabric.shapes_m))
+    if not shapely.intersects(shapely.box(*bounds_m), shapely.box(*elevation.grid.bounds_m)):
+        raise NoOverlapError("parcels", bounds_m, "elevation", elevation.grid.bounds_m)
+
+
+def source_of(layer: GeoDataFrame) -> str:
+    """File and layer that a frame was read from, empty for one made in memory."""
+    return str(layer.attrs.get("source", ""))
+
+
+def _culverts(culverts: GeoDataFrame | None, frame: Frame, notes: list[str]) -> Geometries:
+    if culverts is None:
+        return np.empty(0, object)
+    checked = check(culverts, layers.CULVERTS, frame, source_of(culverts))
+    notes += checked.notes
+    return checked.shapes_m
+
+
+def _errors_m(wells: CheckedLayer, assumed_m: float) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
+    stated = wells.numbers("location_error")
+    return np.where(np.isnan(stated), assumed_m, stated)

@@ -1,0 +1,74 @@
+"""Declaration of the process `setback_envelopes`."""
+
+from typing import TYPE_CHECKING
+
+from geoseptic.process import LayerOut, process
+from geoseptic.processes import inputs
+from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M, MIN_SHARE, WELL_RADIUS_M
+
+if TYPE_CHECKING:
+    from geoseptic.model.results import Results
+
+
+@process(
+    id="setback_envelopes",
+    title="Setback envelopes",
+    outputs=(
+        LayerOut("envelopes", "field_envelope", "What is left of each parcel for a drain field"),
+        LayerOut("envelopes", "tank_envelope", "What is left of each parcel for a septic tank"),
+        LayerOut("envelopes", "setback_zones", "Ground that each feature keeps from each part, with the citation"),
+    ),
+    example="--parcels county.gpkg|parcels --wells county.gpkg|wells --rules us-wa --out out",
+)
+def setback_envelopes(
+    parcels: inputs.Parcels,
+    wells: inputs.Wells,
+    *,
+    rules: inputs.Rules,
+    buildings: inputs.Buildings = None,
+    driveways: inputs.Driveways = None,
+    pools: inputs.Pools = None,
+    surface_water: inputs.SurfaceWater = None,
+    springs: inputs.Springs = None,
+    cut_banks: inputs.CutBanks = None,
+    water_lines: inputs.WaterLines = None,
+    drains: inputs.Drains = None,
+    other_features: inputs.OtherFeatures = None,
+    elevation: inputs.OptionalElevation = None,
+    parts: inputs.Parts = ("drain_field", "septic_tank"),
+    facts: inputs.StatedFacts = None,
+    granted: inputs.Granted = (),
+    assumed_location_error_m: inputs.AssumedLocationError = ASSUMED_LOCATION_ERROR_M,
+    well_radius_m: inputs.WellRadius = WELL_RADIUS_M,
+    min_share: inputs.MinShare = MIN_SHARE,
+    workers: inputs.Workers = 1,
+) -> "Results":
+    """What the law leaves of each parcel for each part of a system: the parcel less every setback, from the neighbours' wells too.
+
+    With an elevation raster, distances that depend on drainage or slope direction are settled from the ground; without it they stay open,
+    and open never reads as clear.
+    """
+    from geoseptic.processes import land as land_checks, steps
+
+    land = land_checks.check_land(
+        parcels,
+        wells,
+        {
+            "buildings": buildings,
+            "driveways": driveways,
+            "pools": pools,
+            "surface_water": surface_water,
+            "springs": springs,
+            "cut_banks": cut_banks,
+            "water_lines": water_lines,
+            "drains": drains,
+            "other_features": other_features,
+        },
+        frame=elevation.grid.frame if elevation is not None else None,
+        assumed_location_error_m=assumed_location_error_m,
+    )
+    ground = None
+    if elevation is not None and steps.needs_ground(rules, parts, land):
+        ground = steps.ground_facts(elevation, steps.drain(elevation, land, min_share=min_share, workers=workers), well_radius_m)
+    cut = steps.cut_envelopes(land, rules, parts, facts or {}, frozenset(granted), ground, workers)
+    return steps.envelope_results(land, rules, cut)

@@ -1,0 +1,101 @@
+"""Declaration of the process `suitability_map`."""
+
+from typing import TYPE_CHECKING, Annotated
+
+from geoseptic.process import RasterOut, Weights, process
+from geoseptic.processes import inputs
+from geoseptic.processes.downslope_distance import downslope_distance
+from geoseptic.processes.inputs import (
+    ASSUMED_LOCATION_ERROR_M,
+    BUILDING_HEIGHT_M,
+    MIN_SHARE,
+    REACH_M,
+    WELL_RADIUS_M,
+    WINDOW_M,
+)
+from geoseptic.processes.setback_envelopes import setback_envelopes
+from geoseptic.processes.slope_suitability import slope_suitability
+
+if TYPE_CHECKING:
+    from geoseptic.model.results import Results
+
+
+@process(
+    id="suitability_map",
+    title="Suitability map",
+    outputs=(
+        *setback_envelopes.outputs,
+        *slope_suitability.outputs,
+        *downslope_distance.outputs,
+        RasterOut("suitability", "Suitability for a drain field: 0 excluded, 1 to 100 by the limiting factor, 255 unknown"),
+        RasterOut("suitability_class", "The same in classes"),
+        RasterOut("reasons", "Why a cell is excluded or unknown, one bit a rule"),
+    ),
+    example="--parcels county.gpkg|parcels --wells county.gpkg|wells --elevation dem.tif --rules us-wa --out out",
+)
+def suitability_map(
+    parcels: inputs.Parcels,
+    wells: inputs.Wells,
+    elevation: inputs.Elevation,
+    *,
+    rules: inputs.Rules,
+    buildings: inputs.Buildings = None,
+    driveways: inputs.Driveways = None,
+    pools: inputs.Pools = None,
+    surface_water: inputs.SurfaceWater = None,
+    springs: inputs.Springs = None,
+    cut_banks: inputs.CutBanks = None,
+    water_lines: inputs.WaterLines = None,
+    drains: inputs.Drains = None,
+    other_features: inputs.OtherFeatures = None,
+    culverts: inputs.Culverts = None,
+    parts: inputs.Parts = ("drain_field", "septic_tank"),
+    facts: inputs.StatedFacts = None,
+    granted: inputs.Granted = (),
+    assumed_location_error_m: inputs.AssumedLocationError = ASSUMED_LOCATION_ERROR_M,
+    well_radius_m: inputs.WellRadius = WELL_RADIUS_M,
+    reach_m: inputs.Reach = REACH_M,
+    min_share: inputs.MinShare = MIN_SHARE,
+    building_height_m: inputs.BuildingHeight = BUILDING_HEIGHT_M,
+    window_m: inputs.Window = WINDOW_M,
+    method: inputs.SlopeMethod = "plane",
+    weights: Annotated[
+        dict[str, float] | None, Weights("Weight of each factor; without any, the least factor decides", ("slope", "well_path"))
+    ] = None,
+    workers: inputs.Workers = 1,
+) -> "Results":
+    """Where a drain field may go and how good the ground is there: law, then ground, then a rating, with the reason for every excluded cell."""
+    from geoseptic.processes import land as land_checks, steps
+
+    if "drain_field" not in parts:
+        parts = ("drain_field", *parts)
+    land = land_checks.check_land(
+        parcels,
+        wells,
+        {
+            "buildings": buildings,
+            "driveways": driveways,
+            "pools": pools,
+            "surface_water": surface_water,
+            "springs": springs,
+            "cut_banks": cut_banks,
+            "water_lines": water_lines,
+            "drains": drains,
+            "other_features": other_features,
+        },
+        frame=elevation.grid.frame,
+        assumed_location_error_m=assumed_location_error_m,
+        culverts=culverts,
+    )
+    land_checks.check_overlap(elevation, land)
+    slope = steps.slope_percent(elevation, window_m, method, workers)
+    ground = steps.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
+    paths = steps.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m)
+    facts_of_ground = steps.ground_facts(elevation, ground, well_radius_m) if steps.needs_ground(rules, parts, land) else None
+    cut = steps.cut_envelopes(land, rules, parts, facts or {}, frozenset(granted), facts_of_ground, workers)
+    return steps.merged(
+        steps.envelope_results(land, rules, cut),
+        steps.slope_results(slope, elevation, rules, window_m, method),
+        steps.path_results(elevation, land, ground, paths, rules.unit, reach_m=reach_m, well_radius_m=well_radius_m),
+        steps.suitability_results(elevation, land, rules, cut, slope, ground, paths, weights, reach_m=reach_m),
+    )

@@ -1,0 +1,192 @@
+"""Envelopes, zones and wells as layers: lengths and areas in the rule set's unit, which each column's name states."""
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from geopandas import GeoDataFrame
+
+from geoseptic.model import legend_table
+from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.model.frame import Frame, Geometries
+from geoseptic.model.legends import Swatch, VectorLegend
+from geoseptic.model.results import LayerResult
+from geoseptic.model.rules import PARTS, RuleSet
+from geoseptic.parcels.envelope import LOT_LINE, Envelopes
+from geoseptic.parcels.repair import Fault
+from geoseptic.parcels.zones import REQUIRED, Zones
+from geoseptic.units import from_metres, metres_per
+
+ENVELOPE_LAYERS: Mapping[str, str] = {
+    "drain_field": "field_envelope",
+    "septic_tank": "tank_envelope",
+    "reserve": "reserve_envelope",
+    "building_sewer": "sewer_envelope",
+    "distribution_box": "box_envelope",
+    "seepage_pit": "pit_envelope",
+    "cesspool": "cesspool_envelope",
+}
+
+
+
+def envelope_layer(envelopes: Envelopes, zones: Zones, rules: RuleSet, frame: Frame) -> LayerResult:
+    """One row a parcel, in the order of the parcels; a parcel with no room has an empty geometry."""
+    unit, square = rules.unit, f"{rules.unit}2"
+    per_m2 = 1 / metres_per(unit) ** 2
+    part = PARTS[envelopes.part].lower()
+    columns: dict[str, object] = {
+        "parcel_id": envelopes.parcel_ids,
+        f"area_{square}": np.round(envelopes.area_m2 * per_m2, 1),
+        f"largest_{square}": np.round(envelopes.largest_m2 * per_m2, 1),
+        f"possible_{square}": np.round(envelopes.possible_area_m2 * per_m2, 1),
+        "bound_by": envelopes.binding(),
+    }
+    notes = {
+        "parcel_id": "Parcel",
+        f"area_{square}": f"Area clear of every setback of a {part}, those that only may be required included",
+        f"largest_{square}": "Area of the largest single piece of it",
+        f"possible_{square}": "Area if every open question (soil, a well's place) is answered in the lot's favour",
+        "bound_by": "Features that take ground from the parcel, the greediest first",
+    }
+    for feature, taken_m2 in envelopes.takes_m2.items():
+        name = f"takes_{feature}_{square}"
+        columns[name] = np.round(taken_m2 * per_m2, 1)
+        notes[name] = f"Area that setbacks from the feature '{feature.replace('_', ' ')}' alone take"
+    columns["code_silent_on"] = [", ".join(zones.silent)] * len(envelopes.parcel_ids)
+    notes["code_silent_on"] = "Features present in the layers for which the rule set has no value: only the features themselves are kept out"
+    name = ENVELOPE_LAYERS[envelopes.part]
+    return LayerResult(
+        "envelopes",
+        name,
+        GeoDataFrame(columns, geometry=_multi(frame.from_metres(envelopes.shapes_m)), crs=frame.crs),
+        _envelope_legend(envelopes.part),
+        f"Room for a {part}",
+        f"What the setbacks of {rules.title} leave of each parcel for a {part}. {SCREENING_AID}",
+        notes,
+    )
+
+
+def _envelope_legend(part: str) -> VectorLegend:
+    declared = {"drain_field": legend_table.FIELD_ENVELOPE, "septic_tank": legend_table.TANK_ENVELOPE}
+    title = f"Room for a {PARTS[part].lower()}"
+    plain = VectorLegend(title, "polygon", None, (Swatch("", f"Clear of every setback for a {PARTS[part].lower()}", "#4a6fa5"),))
+    return declared.get(part, plain)
+
+
+def zone_layer(parts: list[tuple[Envelopes, Zones, Geometries]], obstacle_error_m: npt.NDArray[np.float64], rules: RuleSet, frame: Frame) -> LayerResult:
+    """Every setback zone of every part, the strips along the lot lines included (last of each entry)."""
+    unit = rules.unit
+    columns: dict[str, list[object]] = {
+        name: []
+        for name in (
+            "part", "feature", "feature_id", f"distance_{unit}", f"location_error_{unit}", "status", "why", "citation", "checked",
+        )
+    }  # fmt: skip
+    shapes: list[Geometries] = []
+    for envelopes, zones, strips in parts:
+        shapes += [zones.shapes_m, strips]
+        source = np.array(zones.source, np.int64)
+        lot_line = _lot_line_texts(rules, envelopes)
+        _extend(columns["part"], [zones.part] * (len(zones.shapes) + len(strips)))
+        _extend(columns["feature"], [*zones.feature, *[LOT_LINE] * len(strips)])
+        _extend(columns["feature_id"], [*zones.feature_id, *envelopes.parcel_ids])
+        distances = [round(from_metres(value, unit), 2) for value in [*zones.distance_m, *[envelopes.lot_line_m] * len(strips)]]
+        _extend(columns[f"distance_{unit}"], distances)
+        errors = [round(from_metres(value, unit), 1) for value in [*obstacle_error_m[source], *[0.0] * len(strips)]]
+        _extend(columns[f"location_error_{unit}"], errors)
+        _extend(columns["status"], [*zones.status, *[REQUIRED] * len(strips)])
+        _extend(columns["why"], [*zones.why, *["in any case"] * len(strips)])
+        _extend(columns["citation"], [*zones.citation, *[lot_line[0]] * len(strips)])
+        _extend(columns["checked"], [*zones.checked, *[lot_line[1]] * len(strips)])
+    notes = {
+        "part": "Part of the system that keeps the distance",
+        "feature": "What it is kept from",
+        "feature_id": "Which one",
+        f"distance_{unit}": "Distance that the code asks for, horizontally",
+        f"location_error_{unit}": "How far the feature's true place may be from the point; added to the distance",
+        "status": "required, or may be required: a fact that nobody has stated decides",
+        "why": "In which case the distance applies",
+        "citation": "Where the value was read",
+        "checked": "Whether the value was checked against the code's own text",
+    }
+    geometry = np.concatenate(shapes) if shapes else np.empty(0, object)
+    frame_out = GeoDataFrame(columns, geometry=_multi(frame.from_metres(geometry)), crs=frame.crs)
+    return LayerResult(
+        "envelopes",
+        "setback_zones",
+        frame_out[~frame_out.geometry.is_empty].reset_index(drop=True),
+        legend_table.SETBACK_ZONES,
+        "Setback zones",
+        f"Ground that each feature keeps from each part under {rules.title}. {SCREENING_AID}",
+        notes,
+    )
+
+
+def _lot_line_texts(rules: RuleSet, envelopes: Envelopes) -> tuple[str, bool]:
+    entries = [entry for entry in rules.setbacks if (entry.part, entry.feature) == (envelopes.part, LOT_LINE) and not entry.relief]
+    if not entries:
+        return "no value in the rule set: only the line itself is kept", True
+    return str(entries[0].citation), entries[0].citation.checked
+
+
+def disc_layer(ids: npt.NDArray[np.object_], points_m: Geometries, radius_m: npt.NDArray[np.float64], cells: npt.NDArray[np.int64],
+               cell_size_m: float, unit: str, frame: Frame) -> LayerResult:  # fmt: skip
+    """The discs that stand for the wells, with the ground that drains to each nearest."""
+    square = f"{unit}2"
+    columns = {
+        "number": np.arange(len(ids)),
+        "well_id": ids,
+        f"radius_{unit}": np.round(radius_m / metres_per(unit), 1),
+        f"drains_here_{square}": np.round(cells * cell_size_m**2 / metres_per(unit) ** 2, 0),
+    }
+    notes = {
+        "number": "Value of this well in well_path_well.tif",
+        "well_id": "Well",
+        f"radius_{unit}": "Radius of the disc: the well's location error, at least the sanitary radius",
+        f"drains_here_{square}": "Ground within the reach whose nearest well down the flow path is this one",
+    }
+    return LayerResult(
+        "well_discs",
+        "well_discs",
+        GeoDataFrame(columns, geometry=_multi(frame.from_metres(shapely.buffer(points_m, radius_m, quad_segs=16))), crs=frame.crs),
+        VectorLegend("Wells as discs", "polygon", None, (Swatch("", "Disc that stands for a well", "#722473"),)),
+        "Wells as discs",
+        f"A flow path that enters a disc is taken to reach its well. {SCREENING_AID}",
+        notes,
+    )
+
+
+def repair_records(faults: Iterable[Fault]) -> tuple[Mapping[str, object], ...]:
+    """Faults of the parcel fabric as plain mappings."""
+    records: list[Mapping[str, object]] = []
+    for fault in faults:
+        records.append(
+            {
+                "layer": "parcels",
+                "feature": fault.feature_id,
+                "fault": fault.kind,
+                "note": fault.note,
+                "area_before_m2": round(fault.area_before_m2, 2),
+                "area_after_m2": round(fault.area_after_m2, 2),
+            }
+        )
+    return tuple(records)
+
+
+def _multi(shapes: Geometries) -> Geometries:
+    out = np.empty(len(shapes), object)
+    kinds = shapely.get_type_id(shapes)
+    for index, (shape, kind) in enumerate(zip(shapes, kinds, strict=True)):
+        if kind == 3:
+            out[index] = shapely.MultiPolygon([shape] if not shape.is_empty else [])
+        elif kind == 6:
+            out[index] = shape
+        else:
+            out[index] = shapely.MultiPolygon([part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"])
+    return out
+
+
+def _extend(column: list[object], values: list[object] | list[str] | list[float] | list[bool]) -> None:
+    column.extend(values)
+

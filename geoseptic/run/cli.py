@@ -1,0 +1,81 @@
+"""The command line of every process. Nothing heavy is imported before the arguments are known to be good."""
+
+import json
+import sys
+from collections.abc import Sequence
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+from geoseptic.catalog import PROCESSES
+from geoseptic.errors import GeosepticError
+from geoseptic.model.cautions import CAUTIONS
+from geoseptic.process import Process
+from geoseptic.run import arguments
+from geoseptic.run.describe import description
+
+INTERRUPTED = 130
+UNUSABLE_INPUT = 3
+
+
+def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> int:
+    """Run a process from the command line; the exit code.
+
+    Without `process_id` the first argument names the process, and no argument lists them.
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    if process_id is None:
+        if not words or words[0] in ("-h", "--help"):
+            _list_processes()
+            return 0
+        if words[0] == "--version":
+            print(_version())
+            return 0
+        process_id = words.pop(0)
+        program = f"geoseptic {process_id}"
+    else:
+        program = f"{process_id}.py"
+    if process_id not in PROCESSES:
+        print(f"geoseptic: there is no process '{process_id}'. Known: {', '.join(PROCESSES)}.", file=sys.stderr)
+        return 2
+    try:
+        return _run(PROCESSES[process_id], program, words)
+    except SystemExit as stop:  # argparse has said why
+        return int(stop.code or 0)
+    except GeosepticError as error:
+        print(f"{program}: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        print(f"{program}: interrupted; nothing was written.", file=sys.stderr)
+        return INTERRUPTED
+    except (OSError, MemoryError) as error:
+        print(f"{program}: {type(error).__name__}: {error}. Nothing was written.", file=sys.stderr)
+        return UNUSABLE_INPUT
+
+
+def _run(process: Process[..., Any], program: str, words: Sequence[str]) -> int:
+    wanted = arguments.request(process, program, words)
+    if wanted.describe:
+        print(json.dumps(description(process, _version()), indent=2))
+        return 0
+    from geoseptic.run import runner
+
+    summary = runner.run(process, wanted, _version())
+    print(json.dumps(summary))
+    return 1 if summary.get("failures") else 0
+
+
+def _list_processes() -> None:
+    from geoseptic.io.rulefiles import shipped_rules
+
+    print("geoseptic PROCESS [options]; geoseptic PROCESS --help says more\n")
+    width = max(len(name) for name in PROCESSES)
+    for name, process in PROCESSES.items():
+        print(f"  {name:<{width}}  {process.title}: {process.summary}")
+    print(f"\nrule sets: {', '.join(shipped_rules())}\n\n{CAUTIONS[0]}")
+
+
+def _version() -> str:
+    try:
+        return version("geoseptic")
+    except PackageNotFoundError:
+        return "not installed"

@@ -1,0 +1,484 @@
+"""Elevation in, styled rasters out; files are made by rasterio in the test, and read back by rasterio or parsed as XML."""
+
+import json
+import shutil
+import subprocess
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+import rasterio
+from affine import Affine
+from rasterio.enums import ColorInterp
+
+from geoseptic.errors import (
+    ElevationValueError,
+    FileUnreadableError,
+    GeographicCrsError,
+    GridError,
+    MissingCrsError,
+    ParameterError,
+    VerticalUnitError,
+    WebMercatorError,
+)
+from geoseptic.io.rasters import read_elevation, read_grid, resampled, write_raster
+from geoseptic.model import legend_table
+from geoseptic.model.grid import Grid, Raster
+from geoseptic.units import FOOT_M, US_SURVEY_FOOT_M
+
+UTM = "EPSG:26915"
+TOP_LEFT = Affine(2.0, 0, 500_000, 0, -2.0, 5_000_000)
+
+
+def plane(rows=30, columns=40):
+    row, column = np.mgrid[:rows, :columns]
+    return (100 + 0.5 * column + 0.25 * row).astype(np.float32)
+
+
+def heights_of(metres_per_unit):
+    """The plane in metres, multiplied in double precision and rounded once."""
+    return (plane().astype(np.float64) * metres_per_unit).astype(np.float32)
+
+
+def saved(path, values, *, crs=UTM, transform=TOP_LEFT, nodata=None, unit=None, scale=None, offset=None, **options):
+    bands = values if values.ndim == 3 else values[None]
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        height=bands.shape[1],
+        width=bands.shape[2],
+        count=bands.shape[0],
+        dtype=bands.dtype,
+        crs=crs,
+        transform=transform,
+        nodata=nodata,
+        **options,
+    ) as file:
+        file.write(bands)
+        if unit is not None:
+            file.units = (unit,) * bands.shape[0]
+        if scale is not None:
+            file.scales = (scale,)
+        if offset is not None:
+            file.offsets = (offset,)
+    return path
+
+
+@pytest.fixture
+def tif(tmp_path):
+    return tmp_path / "ground.tif"
+
+
+def grid(shape, transform=TOP_LEFT):
+    return Grid.of(shape, transform, UTM, "test")
+
+
+# -------------------------------------------------------------------------------------------------------- unit of height
+
+
+def test_stated_metres_are_kept_and_the_grid_is_the_files(tif):
+    raster = read_elevation(saved(tif, plane()), unit="m")
+    assert raster.values.dtype == np.float32
+    np.testing.assert_array_equal(raster.values, plane())
+    assert raster.grid.shape == (30, 40)
+    assert raster.grid.transform == TOP_LEFT
+    assert read_grid(tif, "elevation") == raster.grid
+
+
+@pytest.mark.parametrize(("unit", "metres"), [("ft", FOOT_M), ("US survey foot", US_SURVEY_FOOT_M), ("m", 1.0)])
+def test_heights_come_out_in_metres(tif, unit, metres):
+    raster = read_elevation(saved(tif, plane()), unit=unit)
+    np.testing.assert_array_equal(raster.values, heights_of(metres))
+
+
+@pytest.mark.parametrize(
+    ("spelled", "metres"),
+    [("metre", 1.0), ("Meters", 1.0), ("US survey foot", US_SURVEY_FOOT_M), ("us-ft", US_SURVEY_FOOT_M), ("feet", FOOT_M)],
+)
+def test_the_bands_own_unit_is_used(tif, spelled, metres):
+    np.testing.assert_array_equal(read_elevation(saved(tif, plane(), unit=spelled)).values, heights_of(metres))
+
+
+@pytest.mark.parametrize(
+    ("crs", "metres"),
+    [
+        ("EPSG:26915+5703", 1.0),  # NAVD88 height, metre
+        ("EPSG:26915+6360", US_SURVEY_FOOT_M),  # NAVD88 height (ftUS)
+        ("EPSG:26915+8228", FOOT_M),  # NAVD88 height (ft)
+    ],
+)
+def test_the_vertical_part_of_a_compound_crs_is_used(tif, crs, metres):
+    raster = read_elevation(saved(tif, plane(), crs=crs))
+    np.testing.assert_array_equal(raster.values, heights_of(metres))
+    assert raster.grid.frame.name == UTM
+
+
+def test_an_unknown_unit_is_refused_and_the_message_says_what_to_do(tif):
+    with pytest.raises(VerticalUnitError, match=r"not known.*--elevation-unit m, ft") as refused:
+        read_elevation(saved(tif, plane()))
+    assert str(tif) in str(refused.value)
+
+
+def test_a_unit_that_nobody_knows_is_quoted(tif):
+    with pytest.raises(VerticalUnitError, match="its band says 'smoot'"):
+        read_elevation(saved(tif, plane(), unit="smoot"))
+
+
+def test_stated_feet_against_declared_metres_are_refused(tif):
+    with pytest.raises(VerticalUnitError, match=r"contradict.*its band says 'm(etre)?', the stated unit says 'ft'"):
+        read_elevation(saved(tif, plane(), unit="metre"), unit="ft")
+
+
+def test_stated_feet_against_a_vertical_crs_in_metres_are_refused(tif):
+    with pytest.raises(VerticalUnitError, match="coordinate reference system says"):
+        read_elevation(saved(tif, plane(), crs="EPSG:26915+5703"), unit="ft")
+
+
+def test_the_two_feet_do_not_contradict_and_the_declared_one_counts(tif):
+    raster = read_elevation(saved(tif, plane(), unit="US survey foot"), unit="ft")
+    np.testing.assert_array_equal(raster.values, heights_of(US_SURVEY_FOOT_M))
+
+
+# ---------------------------------------------------------------------------------------------------------------- values
+
+
+def test_nodata_becomes_nan(tif):
+    heights = plane()
+    heights[3, 4] = -9999
+    raster = read_elevation(saved(tif, heights, nodata=-9999), unit="m")
+    assert np.isnan(raster.values[3, 4])
+    assert np.isnan(raster.values).sum() == 1
+
+
+def test_scale_and_offset_are_applied_and_integer_nodata_is_found_before_them(tif):
+    stored = np.arange(1200, dtype=np.int16).reshape(30, 40)
+    stored[0, 0] = -32768
+    raster = read_elevation(saved(tif, stored, nodata=-32768, scale=0.1, offset=50.0), unit="m")
+    assert np.isnan(raster.values[0, 0])
+    np.testing.assert_allclose(raster.values[1:], stored[1:] * 0.1 + 50, rtol=1e-6)
+
+
+def test_a_mask_band_makes_cells_unknown(tif):
+    with rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True):
+        saved(tif, plane())
+        with rasterio.open(tif, "r+") as file:
+            mask = np.full(plane().shape, 255, dtype=np.uint8)
+            mask[:2] = 0
+            file.write_mask(mask)
+    assert np.isnan(read_elevation(tif, unit="m").values).sum() == 80
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.uint16])
+def test_an_alpha_band_is_a_mask_and_no_second_band(tif, dtype):
+    opaque = np.full(plane().shape, 255, dtype=dtype)
+    opaque[:, 0] = 0
+    saved(tif, np.stack([plane().astype(dtype), opaque]), alpha="YES")
+    assert np.isnan(read_elevation(tif, unit="m").values).sum() == 30
+
+
+def test_many_impossible_numbers_are_summed_up(tif):
+    with pytest.raises(ElevationValueError, match="and 1195 other numbers in 1195 cells"):
+        read_elevation(saved(tif, np.arange(10_000, 11_200, dtype=np.int32).reshape(30, 40)), unit="m")
+
+
+@pytest.mark.parametrize("number", [-9999, -32768, 3.4028235e38, -3.4028235e38, 32767, -99999])
+def test_an_undeclared_sentinel_is_refused_with_its_value_and_count(tif, number):
+    heights = plane()
+    heights[:2, :3] = number
+    with pytest.raises(ElevationValueError, match=r"in 6 cells.*declare it as nodata") as refused:
+        read_elevation(saved(tif, heights), unit="m")
+    assert f"{np.float32(number):.8g} in 6 cells" in str(refused.value)
+
+
+@pytest.mark.parametrize("number", [-999, -9999])
+def test_a_sentinel_is_refused_even_where_its_feet_would_pass_for_a_height(tif, number):
+    heights = plane()
+    heights[0, 0] = number
+    with pytest.raises(ElevationValueError, match=f"{number} in 1 cells"):
+        read_elevation(saved(tif, heights), unit="ft")
+
+
+def test_all_faults_of_the_values_are_named_at_once(tif):
+    heights = plane()
+    heights[0, 0], heights[0, 1] = np.inf, -9999
+    with pytest.raises(ElevationValueError) as refused:
+        read_elevation(saved(tif, heights), unit="m")
+    assert "-9999 in 1 cells" in str(refused.value)
+    assert "1 infinite cells" in str(refused.value)
+
+
+def test_low_and_high_ground_that_exists_is_accepted(tif):
+    heights = plane()
+    heights[0, :2] = -440, 8849
+    assert read_elevation(saved(tif, heights), unit="m").values[0, 0] == -440
+
+
+def test_a_raster_without_one_height_is_refused(tif):
+    with pytest.raises(ElevationValueError, match="not one known height"):
+        read_elevation(saved(tif, np.full((5, 5), -9999, dtype=np.float32), nodata=-9999), unit="m")
+
+
+def test_blocks_of_a_tall_raster_are_put_together_in_order(tif, monkeypatch):
+    monkeypatch.setattr("geoseptic.io.rasters.STRIP_CELLS", 1)
+    heights = np.arange(1100 * 7, dtype=np.float32).reshape(1100, 7)
+    np.testing.assert_array_equal(read_elevation(saved(tif, heights), unit="m").values, heights)
+
+
+# -------------------------------------------------------------------------------------------------------------- refusals
+
+
+def test_a_file_that_is_not_there_is_named(tmp_path):
+    with pytest.raises(FileUnreadableError, match=r"nowhere\.tif cannot be read: there is no such file"):
+        read_elevation(tmp_path / "nowhere.tif", unit="m")
+
+
+def test_a_file_that_is_no_raster_is_refused(tmp_path):
+    path = tmp_path / "notes.tif"
+    path.write_text("no raster")
+    with pytest.raises(FileUnreadableError, match=r"notes\.tif cannot be read"):
+        read_grid(path, "elevation")
+
+
+def test_several_bands_are_refused(tif):
+    with pytest.raises(FileUnreadableError, match="it has 3 bands"):
+        read_elevation(saved(tif, np.stack([plane()] * 3)), unit="m")
+
+
+def test_a_picture_with_a_colour_table_is_no_elevation(tif):
+    with rasterio.open(tif, "w", driver="GTiff", height=4, width=4, count=1, dtype="uint8", crs=UTM, transform=TOP_LEFT) as file:
+        file.write(np.ones((1, 4, 4), dtype=np.uint8))
+        file.write_colormap(1, {1: (10, 20, 30, 255)})
+    with pytest.raises(FileUnreadableError, match="picture with a colour table"):
+        read_elevation(tif, unit="m")
+
+
+@pytest.mark.parametrize(
+    ("changes", "error"),
+    [
+        ({"crs": None}, MissingCrsError),
+        ({"crs": "EPSG:4326", "transform": Affine(1e-4, 0, -93, 0, -1e-4, 45)}, GeographicCrsError),
+        ({"crs": "EPSG:3857"}, WebMercatorError),
+        ({"transform": Affine(2.0, 0.1, 500_000, 0.1, -2.0, 5_000_000)}, GridError),
+        ({"transform": Affine(2, 0, 500_000, 0, -3, 5_000_000)}, GridError),
+        ({"transform": Affine(2, 0, 500_000, 0, 2, 5_000_000)}, GridError),
+    ],
+)
+def test_grids_that_cannot_be_measured_on_are_refused(tif, changes, error):
+    saved(tif, plane(), **changes)
+    with pytest.raises(error, match=r"elevation \(.*ground\.tif\)"):
+        read_elevation(tif, unit="m")
+
+
+@pytest.mark.parametrize("size", [0.0, -1.0, float("nan"), float("inf")])
+def test_impossible_cell_sizes_are_refused(tif, size):
+    with pytest.raises(ParameterError, match="cell size"):
+        read_elevation(saved(tif, plane()), unit="m", cell_size_m=size)
+
+
+# ------------------------------------------------------------------------------------------------------------- resampling
+
+
+@pytest.mark.parametrize("size_m", [4.0, 6.0, 5.0, 3.0])
+def test_larger_cells_hold_the_mean_of_the_ground_in_them(tif, size_m):
+    raster = read_elevation(saved(tif, plane(60, 60)), unit="m", cell_size_m=size_m)
+    assert raster.grid.cell_size_m == pytest.approx(size_m)
+    assert raster.grid.transform.c == TOP_LEFT.c
+    assert raster.grid.transform.f == TOP_LEFT.f
+    # Written out cell by cell: every source cell weighted by the area that it shares with the new cell.
+    ratio, source = size_m / 2, plane(60, 60).astype(float)
+    rows, columns = raster.grid.shape
+    edges = np.arange(61)
+    for row, column in ((0, 0), (1, 2), (rows // 2, columns // 3)):
+        weights_row = np.clip(np.minimum(edges[1:], (row + 1) * ratio) - np.maximum(edges[:-1], row * ratio), 0, None)
+        weights_column = np.clip(np.minimum(edges[1:], (column + 1) * ratio) - np.maximum(edges[:-1], column * ratio), 0, None)
+        expected = weights_row @ source @ weights_column / ratio**2
+        assert raster.values[row, column] == pytest.approx(expected, abs=1e-4)
+
+
+def test_smaller_cells_lie_on_the_same_plane():
+    finer = resampled(Raster(plane(), grid((30, 40))), 1.0)
+    assert finer.grid.shape == (60, 80)
+    # The centre of new cell n is at (n + 0.5) / 2 - 0.5 old cells.
+    row, column = (np.mgrid[:60, :80] + 0.5) / 2 - 0.5
+    inner = np.s_[2:-2, 2:-2]
+    np.testing.assert_allclose(finer.values[inner], (100 + 0.5 * column + 0.25 * row)[inner], atol=1e-4)
+
+
+def test_a_cell_more_than_half_unknown_is_unknown_and_half_known_is_known():
+    heights = np.full((4, 6), 10, dtype=np.float32)
+    heights[0, 0] = np.nan  # one of the four of new cell (0, 0)
+    heights[0, 2:4] = np.nan  # two of the four of (0, 1)
+    heights[0, 4:6] = heights[1, 4] = np.nan  # three of the four of (0, 2)
+    coarser = resampled(Raster(heights, grid((4, 6))), 4.0)
+    np.testing.assert_array_equal(coarser.values, np.float32([[10, 10, np.nan], [10, 10, 10]]))
+
+
+def test_the_last_cell_is_unknown_where_less_than_half_of_it_lies_on_the_raster():
+    # 5 cells of 2 m: the third cell of 4 m is half covered; of 8 m, the second is a quarter covered.
+    values = np.full((8, 5), 7, dtype=np.float32)
+    assert np.isfinite(resampled(Raster(values, grid((8, 5))), 4.0).values).all()
+    by_8m = resampled(Raster(values, grid((8, 5))), 8.0).values
+    assert by_8m.shape == (2, 2)
+    np.testing.assert_array_equal(np.isnan(by_8m), [[False, True], [False, True]])
+
+
+def test_unknown_does_not_spread_when_cells_get_smaller():
+    heights = plane()
+    heights[10, 10] = np.nan
+    finer = resampled(Raster(heights, grid((30, 40))), 1.0)
+    unknown = np.argwhere(np.isnan(finer.values))
+    assert len(unknown) > 0
+    assert unknown.min() >= 20
+    assert unknown.max() <= 21
+
+
+# --------------------------------------------------------------------------------------------------------------- writing
+
+
+def classes(shape=(1200, 1100)):
+    return np.random.default_rng(3).integers(1, 5, shape, dtype=np.uint8)
+
+
+def slope_class(path, values=None, **more):
+    values = classes() if values is None else values
+    raster = Raster(values, grid(values.shape), unknown=255)
+    return write_raster(path, raster, legend_table.SLOPE_CLASS, title="Slope class", description="By the code's limits", **more)
+
+
+def test_class_raster_is_a_cog_with_colours_names_and_nodata(tmp_path):
+    path = tmp_path / "slope_class.tif"
+    values = classes()
+    values[0, :7] = 255
+    written = slope_class(path, values, unit="class", tags={"RULES": "typical"})
+    with rasterio.open(path) as file:
+        assert file.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
+        assert file.profile["compress"] == "deflate"
+        assert (file.count, file.dtypes[0], file.nodata) == (1, "uint8", 255)
+        assert file.profile["blockxsize"] == 512
+        assert file.overviews(1)
+        assert file.colorinterp == (ColorInterp.palette,)
+        assert file.colormap(1)[3] == (0x9C, 0x4A, 0x26, 255)
+        assert file.descriptions == ("Slope class",)
+        assert file.units == ("class",)
+        tags = file.tags()
+        assert tags["CLASS_2"] == "Moderate: 8 to 15 percent"
+        assert (tags["TITLE"], tags["DESCRIPTION"], tags["RULES"]) == ("Slope class", "By the code's limits", "typical")
+        assert file.crs.to_epsg() == 26915
+        assert file.transform == TOP_LEFT
+        np.testing.assert_array_equal(file.read(1), values)
+    assert {each.name for each in written} == {each.name for each in tmp_path.iterdir()}
+    assert {each.name for each in written} == {"slope_class.tif", "slope_class.tif.aux.xml", "slope_class.qml", "slope_class.sld"}
+
+
+def test_category_names_and_attribute_table_lie_beside_the_raster(tmp_path):
+    slope_class(tmp_path / "slope_class.tif", classes((20, 20)))
+    band = ET.parse(tmp_path / "slope_class.tif.aux.xml").find("PAMRasterBand")
+    names = [category.text for category in band.find("CategoryNames")]
+    assert names == [None, *(swatch.name for swatch in legend_table.SLOPE_CLASS.swatches)]
+    rows = [[cell.text for cell in row] for row in band.iter("Row")]
+    assert rows[0] == ["1", "Slight: under 8 percent", "251", "231", "192"]
+    assert len(rows) == 4
+
+
+@pytest.mark.skipif(shutil.which("gdalinfo") is None, reason="needs GDAL's gdalinfo as an independent reader")
+def test_gdalinfo_reads_names_and_colours(tmp_path):
+    slope_class(tmp_path / "slope_class.tif", classes((20, 20)))
+    said = json.loads(subprocess.check_output(["gdalinfo", "-json", str(tmp_path / "slope_class.tif")]))
+    text = subprocess.check_output(["gdalinfo", str(tmp_path / "slope_class.tif")], text=True)
+    assert said["bands"][0]["colorTable"]["entries"][1] == [251, 231, 192, 255]
+    assert "2: Moderate: 8 to 15 percent" in text
+    assert "GDALRasterAttributeTable" in text
+
+
+def test_float_raster_keeps_nan_as_nodata_and_averages_its_overviews(tmp_path):
+    path = tmp_path / "slope.tif"
+    values = np.tile(np.float32([[0, 10], [20, 30]]), (600, 600))
+    values[:600, :600] = np.nan
+    written = write_raster(path, Raster(values, grid(values.shape)), legend_table.SLOPE, unit="percent", title="Slope")
+    with rasterio.open(path) as file:
+        assert np.isnan(file.nodata)
+        assert file.units == ("percent",)
+        assert file.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
+        np.testing.assert_array_equal(file.read(1), values)
+    with rasterio.open(path, overview_level=0) as file:
+        half = file.read(1)
+    assert half[-1, -1] == 15
+    assert np.isnan(half[0, 0])
+    assert {each.name for each in written} == {"slope.tif", "slope.qml", "slope.sld"}
+
+
+def test_overviews_of_classes_hold_the_commonest_class(tmp_path):
+    path = tmp_path / "slope_class.tif"
+    slope_class(path, np.tile(np.uint8([[1, 4], [4, 4]]), (600, 600)))
+    with rasterio.open(path, overview_level=0) as file:
+        assert (file.read(1) == 4).all()
+
+
+def test_overviews_of_reasons_hold_a_value_that_occurs(tmp_path):
+    path = tmp_path / "reasons.tif"
+    legend = legend_table.reasons([("private_well", "Private well"), ("lot_line", "Lot line"), ("slope", "Too steep")])
+    values = np.tile(np.uint16([[1, 6], [1, 6]]), (600, 600))
+    write_raster(path, Raster(values, grid(values.shape), unknown=65535), legend, title="Reasons")
+    with rasterio.open(path) as file:
+        assert file.nodata == 65535
+        assert file.tags()["BIT_2"] == "Too steep"
+    with rasterio.open(path, overview_level=0) as file:
+        assert set(np.unique(file.read(1))) <= {1, 6}
+    rows = [[cell.text for cell in row][:2] for row in ET.parse(f"{path}.aux.xml").iter("Row")]
+    assert rows == [["1", "Private well"], ["6", "Lot line + Too steep"]]
+
+
+def test_reasons_in_32_bits_keep_their_unknown_code(tmp_path):
+    path = tmp_path / "reasons.tif"
+    legend = legend_table.reasons([(f"r{number}", f"Reason {number}") for number in range(30)])
+    values = np.uint32([[0, 1 << 29], [2**32 - 1, 3]])
+    write_raster(path, Raster(values, grid((2, 2)), unknown=2**32 - 1), legend, title="Reasons")
+    with rasterio.open(path) as file:
+        np.testing.assert_array_equal(file.read(1), values)
+        np.testing.assert_array_equal(file.read_masks(1), [[255, 255], [0, 255]])
+    assert "CategoryNames" not in (tmp_path / "reasons.tif.aux.xml").read_text()
+
+
+def test_suitability_colours_are_between_their_stops_and_excluded_stands_apart(tmp_path):
+    path = tmp_path / "suitability.tif"
+    values = np.arange(100, dtype=np.uint8).reshape(10, 10)
+    write_raster(path, Raster(values, grid((10, 10)), unknown=255), legend_table.SUITABILITY, unit="points of 100", title="Suitability")
+    with rasterio.open(path) as file:
+        colours = file.colormap(1)
+    assert colours[0][:3] == (0xB0, 0x6C, 0xB4)
+    assert colours[1][:3] == (0xEE, 0xD6, 0x84)
+    assert colours[40][:3] == (0x98, 0xC2, 0x7C)
+    assert colours[55][:3] == (108, 177, 115)  # half way from 40 to 70
+
+
+def test_a_value_that_the_legend_does_not_name_is_refused(tmp_path):
+    with pytest.raises(ValueError, match=r"does not name the values \[9\]"):
+        slope_class(tmp_path / "a.tif", np.uint8([[1, 9]]))
+    legend = legend_table.reasons([("slope", "Too steep")])
+    with pytest.raises(ValueError, match=r"does not name the values \[2, 3\]"):
+        write_raster(tmp_path / "b.tif", Raster(np.uint16([[1, 2], [3, 0]]), grid((2, 2))), legend, title="Reasons")
+    assert not list(tmp_path.iterdir())
+
+
+def test_measured_values_cannot_have_class_names(tmp_path):
+    with pytest.raises(ValueError, match="legend of classes"):
+        slope_class(tmp_path / "a.tif", plane())
+
+
+def test_the_same_raster_gives_the_same_bytes(tmp_path):
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        slope_class(tmp_path / name / "slope_class.tif")
+    for each in (tmp_path / "one").iterdir():
+        assert each.read_bytes() == (tmp_path / "two" / each.name).read_bytes()
+
+
+def test_no_draft_stays_when_the_copy_fails(tmp_path, monkeypatch):
+    def full_disk(*_args, **_options):
+        raise OSError("no space left")
+
+    monkeypatch.setattr("rasterio.shutil.copy", full_disk)
+    with pytest.raises(OSError, match="no space left"):
+        slope_class(tmp_path / "a.tif", classes((20, 20)))
+    assert not list(tmp_path.iterdir())

@@ -1,0 +1,143 @@
+"""Colours that stay apart for everybody, and names that cover every value.
+
+The three matrices turn linear sRGB into what a dichromat sees: Machado, Oliveira and Fernandes (2009), "A Physiologically-based
+Model for Simulation of Color Vision Deficiency", IEEE TVCG 15(6), severity 1.0. From memory, and equal in several independent
+public programs; not checked against the paper itself.
+"""
+
+from itertools import combinations, pairwise
+
+import numpy as np
+import pytest
+
+from geoseptic.model import legend_table as table
+from geoseptic.model.legends import Swatch
+from geoseptic.model.rules import FEATURES
+
+SIGHT = {
+    "normal": np.eye(3),
+    "protanopia": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]),
+    "deuteranopia": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]),
+    "tritanopia": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]),
+}
+# sRGB primaries and the D65 white point, IEC 61966-2-1.
+TO_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+WHITE = np.array([0.9505, 1.0, 1.0890])
+
+LEAST_DISTANCE = 10.0
+
+CLASSES = {
+    "suitability": (*table.SUITABILITY.stops, table.SUITABILITY.unknown),
+    "suitability class": table.SUITABILITY_CLASS.swatches,
+    "slope": (*table.SLOPE.stops, table.SLOPE.unknown),
+    "slope class": (*table.SLOPE_CLASS.swatches, table.SLOPE_CLASS.unknown),
+    "well path": table.well_path("ft", 1000).stops,
+    "well path code": table.WELL_PATH_CODE.swatches,
+    "ponding": table.ponding("ft").stops,
+    "envelopes": (*table.FIELD_ENVELOPE.swatches, *table.TANK_ENVELOPE.swatches),
+}
+"""Legends whose classes may all lie side by side on the map."""
+
+SEQUENCES = {
+    "suitability": table.SUITABILITY.stops[1:],
+    "suitability class": table.SUITABILITY_CLASS.swatches[3:6],
+    "slope": table.SLOPE.stops,
+    "slope class": table.SLOPE_CLASS.swatches,
+    "ponding": table.ponding("m").stops,
+    "well path": table.well_path("m", 300).stops[::-1],
+}
+"""Ordinal legends, in the order from light to dark."""
+
+
+def lab(colour, sight="normal"):
+    coded = np.array([int(colour[start : start + 2], 16) for start in (1, 3, 5)]) / 255
+    linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+    relative = TO_XYZ @ np.clip(SIGHT[sight] @ linear, 0, 1) / WHITE
+    x, y, z = np.where(relative > (6 / 29) ** 3, np.cbrt(relative), relative / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * y - 16, 500 * (x - y), 200 * (y - z)])
+
+
+def distance(first, second, sight):
+    return float(np.linalg.norm(lab(first.colour, sight) - lab(second.colour, sight)))
+
+
+def test_lab_of_known_colours_is_that_of_the_standard():
+    # White is (100, 0, 0) by definition; sRGB red is (53.24, 80.09, 67.20) under D65 (two decimals, four-digit primaries).
+    assert lab("#ffffff") == pytest.approx([100, 0, 0], abs=0.02)
+    assert lab("#ff0000") == pytest.approx([53.24, 80.09, 67.20], abs=0.05)
+
+
+@pytest.mark.parametrize("sight", ["protanopia", "deuteranopia"])
+def test_the_simulation_brings_red_and_green_together(sight):
+    red, green = Swatch(0, "", "#b04030"), Swatch(1, "", "#6a6a20")
+    assert distance(red, green, sight) < distance(red, green, "normal") / 2
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+@pytest.mark.parametrize("name", CLASSES)
+def test_classes_stay_apart_for_every_kind_of_sight(name, sight):
+    close = [
+        (first.name, second.name) for first, second in combinations(CLASSES[name], 2) if distance(first, second, sight) < LEAST_DISTANCE
+    ]
+    assert not close
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_neighbours_among_the_reasons_and_setback_zones_stay_apart(sight):
+    others = [(f"other_{number}", f"Other {number}") for number in range(12)]
+    legend = table.reasons([*FEATURES.items(), *others])
+    for swatches in (legend.swatches, table.SETBACK_ZONES.swatches):
+        assert not [(first.name, second.name) for first, second in pairwise(swatches) if distance(first, second, sight) < LEAST_DISTANCE]
+
+
+UNKNOWN_BESIDE_GOOD = {
+    "suitability": ((table.SUITABILITY.unknown,), table.SUITABILITY.stops[3:]),
+    "suitability class": (table.SUITABILITY_CLASS.swatches[6:], table.SUITABILITY_CLASS.swatches[4:6]),
+    "slope": ((table.SLOPE.unknown,), table.SLOPE.stops[:2]),
+    "slope class": ((table.SLOPE_CLASS.unknown,), table.SLOPE_CLASS.swatches[:2]),
+    "well path code": (table.WELL_PATH_CODE.swatches[2:], table.WELL_PATH_CODE.swatches[1:2]),
+}
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+@pytest.mark.parametrize("name", UNKNOWN_BESIDE_GOOD)
+def test_unknown_never_looks_like_good_ground(name, sight):
+    unknown, good = UNKNOWN_BESIDE_GOOD[name]
+    assert all(word in swatch.name for swatch, word in zip(unknown, ("nknown", "No elevation"), strict=False))
+    assert min(distance(first, second, sight) for first in good for second in unknown) >= 2 * LEAST_DISTANCE
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+@pytest.mark.parametrize("name", SEQUENCES)
+def test_ordered_classes_get_darker_step_by_step(name, sight):
+    lightness = [lab(swatch.colour, sight)[0] for swatch in SEQUENCES[name]]
+    assert all(darker < lighter - 5 for lighter, darker in pairwise(lightness))
+
+
+def test_every_feature_of_the_code_has_a_colour_and_no_other_has():
+    assert list(table.FEATURE_COLOURS) == list(FEATURES)
+    assert [swatch.value for swatch in table.SETBACK_ZONES.swatches] == list(FEATURES)
+    assert len(set(table.FEATURE_COLOURS.values())) == len(FEATURES)
+
+
+def test_reasons_number_their_bits_in_the_order_given_and_share_the_zones_colours():
+    legend = table.reasons([("slope", "Too steep"), ("private_well", "Private well"), ("ponding", "Holds water")])
+    assert [swatch.value for swatch in legend.swatches] == [0, 1, 2]
+    assert [swatch.name for swatch in legend.swatches] == ["Too steep", "Private well", "Holds water"]
+    assert legend.swatches[1].colour == table.FEATURE_COLOURS["private_well"]
+    assert legend.swatches[0].colour != legend.swatches[2].colour
+
+
+@pytest.mark.parametrize("unit", ["ft", "m"])
+def test_ramps_ascend_and_say_their_unit(unit):
+    for legend in (table.well_path(unit, 1000), table.ponding(unit)):
+        values = [stop.value for stop in legend.stops]
+        assert values == sorted(set(values))
+        assert legend.unit == unit
+        assert all(f" {unit}" in stop.name for stop in legend.stops)
+    assert table.well_path(unit, 1000).stops[-1].value == 1000
+
+
+def test_ground_that_holds_no_water_is_not_drawn():
+    assert table.ponding("ft").stops[0].opacity == 0
+    assert all(stop.opacity == 1 for stop in table.ponding("ft").stops[1:])
