@@ -32,9 +32,7 @@ class OutputExistsError(GeosepticError, FileExistsError):
     exit_code = 2
 
     def __init__(self, folder: str, names: Sequence[str]) -> None:
-        super().__init__(
-            f"{folder} already holds {listed(names)}. Choose another folder or pass --overwrite to replace them."
-        )
+        super().__init__(f"{folder} already holds {listed(names)}. Choose another folder or pass --overwrite to replace them.")
         self.names = tuple(names)
 
 

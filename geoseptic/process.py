@@ -1,4 +1,4 @@
-"""A process is declared once: its annotated signature is the function, the command line, the description for other hosts and the range checks.
+"""A process is declared once: its signature is the function, the command line, the description for other hosts and the range checks.
 
 This module and the declarations import nothing heavy, so that `--help` answers at once.
 """

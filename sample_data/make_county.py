@@ -118,8 +118,9 @@ def with_faults(fabric: dict[str, lots.Lot]) -> dict[str, shapely.Geometry]:
     """The outlines with three faults made on purpose: a bow-tie, an overlap of 0.4 m, a parcel in two parts."""
     shapes = {parcel_id: lot.shape for parcel_id, lot in fabric.items()}
     plain = [parcel_id for parcel_id in sorted(fabric) if fabric[parcel_id].kind == "lot" and not fabric[parcel_id].in_village]
-    bow_tie_id = next(parcel_id for parcel_id in plain if fabric[parcel_id].road.name == "Withy Lane")
-    shapes[bow_tie_id] = lots.bow_tie(shapes[bow_tie_id])
+    on_withy = [parcel_id for parcel_id in plain if fabric[parcel_id].road.name == "Withy Lane"]
+    bow_tie_id = next(parcel_id for parcel_id in on_withy if shapes[parcel_id].area > 0.97 * shapes[parcel_id].convex_hull.area)
+    shapes[bow_tie_id] = lots.bow_tie(fabric[bow_tie_id])
     on_larkspur = [parcel_id for parcel_id in plain if fabric[parcel_id].road.name == "Larkspur Road"]
     one, other = next((one, other) for one, other in pairwise(on_larkspur) if lots.shared_m(shapes[one], shapes[other]) > 40)
     shapes[one] = lots.overlapping(shapes[one], shapes[other], 0.4)
@@ -225,6 +226,7 @@ def write(county: County, folder: Path) -> None:
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2026-01-01T00:00:00.000Z"})
     for name, layer in county.layers.items():
         layer.to_file(path, layer=name, driver="GPKG", engine="pyogrio")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
 
 
 def main() -> None:

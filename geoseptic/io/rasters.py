@@ -323,7 +323,8 @@ def write_raster(
             target,
             driver="COG",
             compress="DEFLATE",
-            predictor="YES",
+            # Differences of neighbouring codes are no smaller than the codes: a predictor made such files 15 to 35 percent larger.
+            predictor="YES" if isinstance(legend, RampLegend) else "NO",
             blocksize=512,
             overview_resampling=_overview_method(legend, whole_numbers),
             bigtiff="IF_SAFER",

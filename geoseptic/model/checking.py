@@ -120,9 +120,7 @@ def _ids(layer: GeoDataFrame, contract: Contract, problems: dict[str, Sequence[o
     return ids
 
 
-def _check_geometry(
-    shapes: Geometries, ids: npt.NDArray[np.object_], contract: Contract, problems: dict[str, Sequence[object]]
-) -> None:
+def _check_geometry(shapes: Geometries, ids: npt.NDArray[np.object_], contract: Contract, problems: dict[str, Sequence[object]]) -> None:
     absent = shapely.is_missing(shapes) | shapely.is_empty(shapes)
     if absent.any():
         problems["no geometry"] = list(ids[absent])
@@ -134,9 +132,10 @@ def _check_geometry(
         several = ~absent & ~wrong & (shapely.get_num_geometries(shapes) > 1)
         if several.any():
             problems["several points in one record; give each its own"] = list(ids[several])
-    bounds = shapely.bounds(shapes)
-    with np.errstate(invalid="ignore"):
-        far = ~absent & ~((np.abs(bounds) < FARTHEST_M).all(axis=1))
+    # Every coordinate, since the bounds of a geometry pass over one that is not a number.
+    coordinates, owner = shapely.get_coordinates(shapes, return_index=True)
+    far = np.zeros(len(shapes), bool)
+    far[owner[~(np.abs(coordinates) < FARTHEST_M).all(axis=1)]] = True
     if far.any():
         problems["coordinates that are not finite or not on Earth"] = list(ids[far])
 
@@ -169,9 +168,7 @@ def _column(
     return np.asarray(values)
 
 
-def _numbers(
-    raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
-) -> npt.NDArray[np.float64]:
+def _numbers(raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]) -> npt.NDArray[np.float64]:
     numbers = pd.to_numeric(raw, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     blank = raw.isna().to_numpy() | (raw.astype("string").str.strip() == "").fillna(True).to_numpy()
     wrong = (np.isnan(numbers) & ~blank) | np.isinf(numbers)
@@ -180,9 +177,7 @@ def _numbers(
     return np.asarray(numbers)
 
 
-def _flags(
-    raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
-) -> npt.NDArray[np.object_]:
+def _flags(raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]) -> npt.NDArray[np.object_]:
     values: list[bool | None] = []
     wrong = []
     for identifier, value in zip(ids, raw, strict=True):

@@ -55,13 +55,13 @@ class Grid:
 
     @property
     def transform_m(self) -> Affine:
-        return Affine.scale(self.frame.metres_per_unit) * self.transform
+        return Affine.scale(self.frame.metres_per_unit) @ self.transform
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:
         """left, bottom, right, top in CRS units."""
-        left, top = self.transform * (0, 0)
-        right, bottom = self.transform * (self.shape[1], self.shape[0])
+        left, top = self.transform @ (0, 0)
+        right, bottom = self.transform @ (self.shape[1], self.shape[0])
         return left, bottom, right, top
 
     @property

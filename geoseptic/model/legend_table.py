@@ -5,6 +5,7 @@ unknown stays apart from every class; tests/model/test_legends.py measures both.
 """
 
 from collections.abc import Sequence
+from itertools import cycle
 from typing import Final
 
 from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, Swatch, VectorLegend
@@ -125,8 +126,19 @@ SETBACK_ZONES: Final = VectorLegend(
     hatched=MAY_BE_REQUIRED,
 )
 
-GROUND_COLOURS: Final = ("#c7b08a", "#3a1233", "#9c4a26", "#8fa8d8", "#55524a", "#e3c9dd")
-"""For reasons that are no feature of the code (slope, high water, ...), in their order."""
+GROUND_COLOURS: Final = {
+    "disputed_ground": "#e3c9dd",
+    "outside_parcels": "#a39a86",
+    "slope": "#9c4a26",
+    "ponding": "#8fa8d8",
+    "setback_open": "#5f5f5f",
+    "well_path_open": "#d2d2d2",
+    "no_ground": "#858585",
+}
+"""Reasons that are no feature of the code; what is unknown is grey."""
+
+SPARE_COLOURS: Final = ("#c7b08a", "#3a1233", "#9c4a26", "#8fa8d8", "#55524a", "#e3c9dd")
+"""For reasons that have no colour of their own, in turn."""
 
 
 def well_path(unit: str, reach: float) -> RampLegend:
@@ -153,15 +165,12 @@ def ponding(unit: str) -> RampLegend:
 def reasons(names: Sequence[tuple[str, str]]) -> BitLegend:
     """Why a cell is out; `names` are the (key, name) pairs of the bits, lowest bit first.
 
-    A key that is a feature of the code has that feature's colour; others take theirs from GROUND_COLOURS in turn.
+    A key that is a feature of the code has that feature's colour; one that is in neither table takes a spare colour.
     """
     swatches: list[Swatch] = []
-    others = 0
+    spare = cycle(SPARE_COLOURS)
     for bit, (key, name) in enumerate(names):
-        colour = FEATURE_COLOURS.get(key)
-        if colour is None:
-            colour = GROUND_COLOURS[others % len(GROUND_COLOURS)]
-            others += 1
+        colour = FEATURE_COLOURS.get(key) or GROUND_COLOURS.get(key) or next(spare)
         swatches.append(Swatch(bit, name, colour))
     return BitLegend(
         "Reasons against a drain field",

@@ -212,7 +212,11 @@ class Requirement:
         if not open_entries:
             # Every line was ruled out by stated facts: keep the longest, a gap in a table is no permission.
             certain = max((entry for entry in self.entries if not entry.relief), key=_distance)
-        possible = tuple(sorted((e for e in open_entries if certain is None or _distance(e) > _distance(certain)), key=_distance))
+        least_m = -1.0 if certain is None else _distance(certain)
+        possible = tuple(sorted((entry for entry in open_entries if _distance(entry) > least_m), key=_distance))
+        if certain is None and not possible:
+            # Every line that may hold says "not applicable": so does their sum.
+            certain = open_entries[0]
         return Settled(certain, possible)
 
 

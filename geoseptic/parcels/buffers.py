@@ -12,8 +12,8 @@ from geoseptic.model.frame import Geometries
 QUADRANT_SEGMENTS: Final = 16
 
 OVERSHOOT: Final = 1 / math.cos(3 * math.pi / (8 * QUADRANT_SEGMENTS))
-"""A round buffer's chords cut inside the circle (0.15 m at 30 m with the usual settings). With this factor on the radius none of 10,400 random
-shapes fell short."""
+"""A round buffer's chords cut inside the circle (0.15 m at 30 m with the usual settings). With this factor on the radius none of 10,400
+random shapes fell short."""
 
 MARGIN_M: Final = 0.001
 """Rounding in the overlay of large coordinates stays far below a millimetre."""

@@ -95,10 +95,7 @@ def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: fl
         fabric.ids,
         _joined(part.shapes for part in parts),
         _joined(part.possible for part in parts),
-        {
-            name: np.concatenate([nothing, *(part.takes_m2.get(name, np.zeros(len(part.shapes))) for part in parts)])
-            for name in features
-        },
+        {name: np.concatenate([nothing, *(part.takes_m2.get(name, np.zeros(len(part.shapes))) for part in parts)]) for name in features},
         lot_line_m,
         np.concatenate([np.zeros(0, np.int64), *(part.failed for part in parts)]).astype(np.int64),
     )
@@ -170,7 +167,6 @@ class _Cutter:
         possible[failed] = shapely.Polygon()
         return shapes, possible, failed
 
-
     def _short(self, shapes: Geometries, parcel: npt.NDArray[np.int64], zone: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
         return np.asarray(shapely.dwithin(shapes[parcel], self.source_m[zone], self.keep_m[zone]), bool)
 
@@ -199,4 +195,3 @@ def lot_line_zones(fabric: Fabric, lot_line_m: float) -> Geometries:
 def _joined(arrays: Iterable[Geometries]) -> Geometries:
     joined: Geometries = np.concatenate([np.empty(0, object), *arrays])
     return joined
-

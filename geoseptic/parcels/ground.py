@@ -49,19 +49,19 @@ class Ground:
         else:
             raise ParameterError(f"'{condition}' does not follow from the ground")
         rows, cols = holds.shape
-        covered = shapely.box(*transform * (0, rows), *transform * (cols, 0))
+        covered = shapely.box(*transform @ (0, rows), *transform @ (cols, 0))
         return polygons(holds, transform), shapely.union(polygons(unknown, transform), shapely.difference(wanted, covered))
 
     def _window(self, bounds_m: npt.NDArray[np.float64]) -> tuple[tuple[slice, slice] | None, Affine]:
         transform = self.elevation.grid.transform_m
-        first_col, first_row = ~transform * (bounds_m[0], bounds_m[3])
-        last_col, last_row = ~transform * (bounds_m[2], bounds_m[1])
+        first_col, first_row = ~transform @ (bounds_m[0], bounds_m[3])
+        last_col, last_row = ~transform @ (bounds_m[2], bounds_m[1])
         rows, cols = self.elevation.grid.shape
         row_0, row_1 = max(0, int(np.floor(first_row))), min(rows, int(np.ceil(last_row)))
         col_0, col_1 = max(0, int(np.floor(first_col))), min(cols, int(np.ceil(last_col)))
         if row_0 >= row_1 or col_0 >= col_1:
             return None, transform
-        return (slice(row_0, row_1), slice(col_0, col_1)), transform * Affine.translation(col_0, row_0)
+        return (slice(row_0, row_1), slice(col_0, col_1)), transform @ Affine.translation(col_0, row_0)
 
     def _drains_to(
         self, window: tuple[slice, slice], transform: Affine, shape_m: shapely.Geometry, location_error_m: float
@@ -73,9 +73,7 @@ class Ground:
         unknown = flowpath.upstream_of(receivers, np.ascontiguousarray(self.edge[window])) | np.isnan(self.elevation.values[window])
         return holds, unknown & ~holds
 
-    def _higher_than(
-        self, window: tuple[slice, slice], transform: Affine, shape_m: shapely.Geometry, sign: int
-    ) -> tuple[Mask, Mask]:
+    def _higher_than(self, window: tuple[slice, slice], transform: Affine, shape_m: shapely.Geometry, sign: int) -> tuple[Mask, Mask]:
         height_m = self.elevation.values[window].astype(np.float64)
         at_feature = features.rasterize([shape_m], height_m.shape, transform=transform, all_touched=True, dtype="uint8").astype(bool)
         at_feature &= ~np.isnan(height_m)

@@ -34,8 +34,8 @@ class Fault:
 class Fabric:
     """Parcels ready for cutting: valid polygons, as many as came in.
 
-    `disputed_m` are grounds that two parcels claim (kept out of both envelopes, with the lot line distance); `disputed_by` has the indices of
-    the two.
+    `disputed_m` are grounds that two parcels claim (kept out of both envelopes, with the lot line distance); `disputed_by` the indices
+    of the two.
     """
 
     ids: npt.NDArray[np.object_]
@@ -90,10 +90,10 @@ def _overlaps(ids: npt.NDArray[np.object_], shapes_m: Geometries) -> tuple[Geome
     # Most neighbours share an edge and no ground: the exact test is cheaper than the intersection.
     apart = shapely.touches(shapes_m[first], shapes_m[second])
     first, second = first[~apart], second[~apart]
-    shared = shapely.intersection(shapes_m[first], shapes_m[second])
+    # The edge that two overlapping neighbours share for the rest of their border is a line: it must not thin the overlap out.
+    shared = polygons_only(shapely.intersection(shapes_m[first], shapes_m[second]))
     shared_m2 = shapely.area(shared)
-    wide = 2 * shared_m2 > OVERLAP_WIDTH_M * shapely.length(shared)
-    wide &= shared_m2 > 0
+    wide = _widest_m(shared) > OVERLAP_WIDTH_M
     faults = []
     disputed = []
     areas_m2 = shapely.area(shapes_m)
@@ -104,7 +104,15 @@ def _overlaps(ids: npt.NDArray[np.object_], shapes_m: Geometries) -> tuple[Geome
             note = f"{area_m2:.1f} m2 shared with {ids[other]}"
             faults.append(Fault(ids[one], kind, note, float(areas_m2[one]), float(areas_m2[one])))
         if not same:
-            disputed.append((a, b, polygons_only(np.array([shape], object))[0]))
+            disputed.append((a, b, shape))
     disputed_m = np.array([shape for _, _, shape in disputed], object)
     disputed_by = np.array([(a, b) for a, b, _ in disputed], np.int64).reshape(-1, 2)
     return disputed_m, disputed_by, faults
+
+
+def _widest_m(shapes_m: Geometries) -> npt.NDArray[np.float64]:
+    """Mean width (twice the area over the perimeter) of each shape's widest piece. [m]"""
+    pieces, owner = shapely.get_parts(shapes_m, return_index=True)
+    width_m = np.zeros(len(shapes_m))
+    np.maximum.at(width_m, owner, 2 * shapely.area(pieces) / shapely.length(pieces))
+    return width_m

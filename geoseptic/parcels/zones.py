@@ -131,9 +131,7 @@ def _add_footprints(out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64
     _add_whole(out, obstacles, rows, 0.0, entry, why)
 
 
-def _add_whole(
-    out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64], distance_m: float, entry: Setback | None, why: str
-) -> None:
+def _add_whole(out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64], distance_m: float, entry: Setback | None, why: str) -> None:
     """Full rings. The location error is added to the distance; where it is the larger of the two nobody knows whether the outer part is
     needed, so that part only may be required."""
     error_m = obstacles.location_error_m[rows]

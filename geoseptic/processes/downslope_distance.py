@@ -36,10 +36,11 @@ def downslope_distance(
     length_unit: Annotated[str, Choice("Unit of the distances and depths written", ("ft", "m"))] = "ft",
     workers: inputs.Workers = 1,
 ) -> "Results":
-    """How far down the fall of the ground each place is from a well, with four answers: reaches one, reaches none within the reach, leaves the
-    data within the reach, no elevation.
+    """How far down the fall of the ground each place is from a well, with four answers: reaches one, reaches none within the reach,
+    leaves the data within the reach, no elevation.
     """
-    from geoseptic.processes import land as land_checks, steps
+    from geoseptic.processes import land as land_checks
+    from geoseptic.processes import steps
 
     land = land_checks.check_wells(elevation, wells, buildings, culverts, assumed_location_error_m)
     ground = steps.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)

@@ -33,7 +33,8 @@ Culverts = Annotated[GeoDataFrame | None, LayerIn(layers.CULVERTS)]
 Rules = Annotated["RuleSet", RulesIn()]
 
 StatedFacts = Annotated[
-    dict[str, bool] | None, Facts("Condition of every site, stated by you, such as coarse_gravel=no; unstated ones stay open", STATED_CONDITIONS)
+    dict[str, bool] | None,
+    Facts("Condition of every site, stated by you, such as coarse_gravel=no; unstated ones stay open", STATED_CONDITIONS),
 ]
 Granted = Annotated[tuple[str, ...], Names("Condition whose relief the authority has granted", STATED_CONDITIONS)]
 Parts = Annotated[tuple[str, ...], Names("Part of the system to make an envelope for", tuple(PARTS))]

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 from geoseptic.process import LayerOut, process
 from geoseptic.processes import inputs
-from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M, MIN_SHARE, WELL_RADIUS_M
+from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M, BUILDING_HEIGHT_M, MIN_SHARE, WELL_RADIUS_M
 
 if TYPE_CHECKING:
     from geoseptic.model.results import Results
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
         LayerOut("envelopes", "tank_envelope", "What is left of each parcel for a septic tank"),
         LayerOut("envelopes", "setback_zones", "Ground that each feature keeps from each part, with the citation"),
     ),
-    example="--parcels county.gpkg|parcels --wells county.gpkg|wells --rules us-wa --out out",
+    example="--parcels 'county.gpkg|parcels' --wells 'county.gpkg|wells' --rules us-wa --out out",
 )
 def setback_envelopes(
     parcels: inputs.Parcels,
@@ -35,12 +35,14 @@ def setback_envelopes(
     drains: inputs.Drains = None,
     other_features: inputs.OtherFeatures = None,
     elevation: inputs.OptionalElevation = None,
+    culverts: inputs.Culverts = None,
     parts: inputs.Parts = ("drain_field", "septic_tank"),
     facts: inputs.StatedFacts = None,
     granted: inputs.Granted = (),
     assumed_location_error_m: inputs.AssumedLocationError = ASSUMED_LOCATION_ERROR_M,
     well_radius_m: inputs.WellRadius = WELL_RADIUS_M,
     min_share: inputs.MinShare = MIN_SHARE,
+    building_height_m: inputs.BuildingHeight = BUILDING_HEIGHT_M,
     workers: inputs.Workers = 1,
 ) -> "Results":
     """What the law leaves of each parcel for each part of a system: the parcel less every setback, from the neighbours' wells too.
@@ -48,7 +50,8 @@ def setback_envelopes(
     With an elevation raster, distances that depend on drainage or slope direction are settled from the ground; without it they stay open,
     and open never reads as clear.
     """
-    from geoseptic.processes import land as land_checks, steps
+    from geoseptic.processes import land as land_checks
+    from geoseptic.processes import steps
 
     land = land_checks.check_land(
         parcels,
@@ -66,9 +69,11 @@ def setback_envelopes(
         },
         frame=elevation.grid.frame if elevation is not None else None,
         assumed_location_error_m=assumed_location_error_m,
+        culverts=culverts,
     )
     ground = None
     if elevation is not None and steps.needs_ground(rules, parts, land):
-        ground = steps.ground_facts(elevation, steps.drain(elevation, land, min_share=min_share, workers=workers), well_radius_m)
+        drainage = steps.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
+        ground = steps.ground_facts(elevation, drainage, well_radius_m)
     cut = steps.cut_envelopes(land, rules, parts, facts or {}, frozenset(granted), ground, workers)
     return steps.envelope_results(land, rules, cut)

@@ -22,10 +22,11 @@ from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.zones import REQUIRED, Zones, zones
 from geoseptic.processes import tables
 from geoseptic.processes.land import Land, WellSites
+from geoseptic.stages import stage
 from geoseptic.terrain import conditioning, flowpath, rating
 from geoseptic.terrain.slope import horn_slope_percent, plane_slope_percent
-from geoseptic.terrain.wellpaths import Drainage, WellDiscs, WellPaths, drain as drain_ground, well_paths
-from geoseptic.stages import stage
+from geoseptic.terrain.wellpaths import Drainage, WellDiscs, WellPaths, well_paths
+from geoseptic.terrain.wellpaths import drain as drain_ground
 from geoseptic.units import from_metres, metres_per
 
 Floats = npt.NDArray[np.float32]
@@ -116,9 +117,7 @@ def slope_classes(slope: Floats, limit_percent: float | None) -> npt.NDArray[np.
 
 
 @stage("fill and drainage")
-def drain(
-    elevation: Raster, sites: WellSites, *, min_share: float, building_height_m: float = 0.0, workers: int = 1
-) -> Drainage:
+def drain(elevation: Raster, sites: WellSites, *, min_share: float, building_height_m: float = 0.0, workers: int = 1) -> Drainage:
     """Raise the buildings, open the culverts, fill, and find where each cell drains."""
     use_threads(workers)
     heights_m = elevation.values.astype(np.float32, copy=False)
@@ -134,7 +133,7 @@ def well_discs(elevation: Raster, sites: WellSites, well_radius_m: float) -> Wel
     """Every well as a disc on the raster: its location error, at least the sanitary radius."""
     points = sites.wells.shapes_m
     inverse = ~elevation.grid.transform_m
-    col, row = inverse * (shapely.get_x(points), shapely.get_y(points))
+    col, row = inverse @ (shapely.get_x(points), shapely.get_y(points))
     return WellDiscs(col, row, np.maximum(sites.location_error_m, well_radius_m), sites.location_error_m)
 
 
@@ -206,7 +205,7 @@ def path_results(
                 elevation.with_values(depth_m * per_m),
                 legend_table.ponding(unit),
                 "Depth of water that a hollow would hold",
-                f"Fill depth before the hollow spills; less than {POND_FROM_M:g} m is noise and set to 0. Culverts that are not mapped show here too.",
+                f"Fill depth before the hollow spills; less than {POND_FROM_M:g} m is noise and set to 0. Unmapped culverts show here too.",
                 unit,
             ),
         ),
@@ -267,9 +266,7 @@ def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Resul
     """Envelopes and zones as layers, with what was silent, stood in for, unchecked or failed."""
     layers = [tables.envelope_layer(cut.envelopes, cut.zones, rules, land.frame) for cut in cuts]
     layers.append(
-        tables.zone_layer(
-            [(cut.envelopes, cut.zones, cut.strips_m) for cut in cuts], land.obstacles.location_error_m, rules, land.frame
-        )
+        tables.zone_layer([(cut.envelopes, cut.zones, cut.strips_m) for cut in cuts], land.obstacles.location_error_m, rules, land.frame)
     )
     warnings = list(land.notes)
     failures = []
@@ -435,6 +432,3 @@ def merged(*found: Results) -> Results:
 
 def _set(reasons: npt.NDArray[np.uint32], name: str, cells: npt.NDArray[np.bool_]) -> None:
     reasons |= cells.astype(np.uint32) << np.uint32(BIT[name])
-
-
-

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
         RasterOut("suitability_class", "The same in classes"),
         RasterOut("reasons", "Why a cell is excluded or unknown, one bit a rule"),
     ),
-    example="--parcels county.gpkg|parcels --wells county.gpkg|wells --elevation dem.tif --rules us-wa --out out",
+    example="--parcels 'county.gpkg|parcels' --wells 'county.gpkg|wells' --elevation dem.tif --rules us-wa --out out",
 )
 def suitability_map(
     parcels: inputs.Parcels,
@@ -64,8 +64,9 @@ def suitability_map(
     ] = None,
     workers: inputs.Workers = 1,
 ) -> "Results":
-    """Where a drain field may go and how good the ground is there: law, then ground, then a rating, with the reason for every excluded cell."""
-    from geoseptic.processes import land as land_checks, steps
+    """Where a drain field may go and how good the ground is there: law, then ground, then a rating, with a reason for every closed cell."""
+    from geoseptic.processes import land as land_checks
+    from geoseptic.processes import steps
 
     if "drain_field" not in parts:
         parts = ("drain_field", *parts)

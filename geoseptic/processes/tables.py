@@ -29,7 +29,6 @@ ENVELOPE_LAYERS: Mapping[str, str] = {
 }
 
 
-
 def envelope_layer(envelopes: Envelopes, zones: Zones, rules: RuleSet, frame: Frame) -> LayerResult:
     """One row a parcel, in the order of the parcels; a parcel with no room has an empty geometry."""
     unit, square = rules.unit, f"{rules.unit}2"
@@ -54,7 +53,9 @@ def envelope_layer(envelopes: Envelopes, zones: Zones, rules: RuleSet, frame: Fr
         columns[name] = np.round(taken_m2 * per_m2, 1)
         notes[name] = f"Area that setbacks from the feature '{feature.replace('_', ' ')}' alone take"
     columns["code_silent_on"] = [", ".join(zones.silent)] * len(envelopes.parcel_ids)
-    notes["code_silent_on"] = "Features present in the layers for which the rule set has no value: only the features themselves are kept out"
+    notes["code_silent_on"] = (
+        "Features present in the layers for which the rule set has no value: only the features themselves are kept out"
+    )
     name = ENVELOPE_LAYERS[envelopes.part]
     return LayerResult(
         "envelopes",
@@ -74,7 +75,9 @@ def _envelope_legend(part: str) -> VectorLegend:
     return declared.get(part, plain)
 
 
-def zone_layer(parts: list[tuple[Envelopes, Zones, Geometries]], obstacle_error_m: npt.NDArray[np.float64], rules: RuleSet, frame: Frame) -> LayerResult:
+def zone_layer(
+    parts: list[tuple[Envelopes, Zones, Geometries]], obstacle_error_m: npt.NDArray[np.float64], rules: RuleSet, frame: Frame
+) -> LayerResult:
     """Every setback zone of every part, the strips along the lot lines included (last of each entry)."""
     unit = rules.unit
     columns: dict[str, list[object]] = {
@@ -189,4 +192,3 @@ def _multi(shapes: Geometries) -> Geometries:
 
 def _extend(column: list[object], values: list[object] | list[str] | list[float] | list[bool]) -> None:
     column.extend(values)
-

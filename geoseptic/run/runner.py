@@ -15,7 +15,10 @@ from typing import Any
 from pyproj import CRS, Transformer
 
 from geoseptic.errors import OutputExistsError, ParameterError
-from geoseptic.io import layers as layer_files, rasters as raster_files, rulefiles, vectors as vector_files
+from geoseptic.io import layers as layer_files
+from geoseptic.io import rasters as raster_files
+from geoseptic.io import rulefiles
+from geoseptic.io import vectors as vector_files
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.frame import Frame
 from geoseptic.model.results import Results
@@ -73,9 +76,7 @@ def _read(process: Process[..., Any], wanted: Request, rules: RuleSet | None) ->
             values[parameter.name] = rules
         elif isinstance(parameter.spec, ElevationIn):
             with stage(f"reading {parameter.name}"):
-                values[parameter.name] = raster_files.read_elevation(
-                    given, unit=wanted.elevation_unit, cell_size_m=wanted.cell_size_m
-                )
+                values[parameter.name] = raster_files.read_elevation(given, unit=wanted.elevation_unit, cell_size_m=wanted.cell_size_m)
         elif isinstance(parameter.spec, LayerIn):
             contract = parameter.spec.contract
             with stage(f"reading {parameter.name}"):

@@ -52,9 +52,7 @@ def well_discs(
     return distance, label
 
 
-def path_distance(
-    receivers: Receivers, start_m: Floats, start_label: Labels, cell_size_m: float, reach_m: float
-) -> tuple[Floats, Labels]:
+def path_distance(receivers: Receivers, start_m: Floats, start_label: Labels, cell_size_m: float, reach_m: float) -> tuple[Floats, Labels]:
     """Shortest flow path from every cell down to a start, walking upward from the starts and cut at the reach.
 
     A path steps from cell to cell, so it reads up to 8 percent longer than a straight line over a plane. The result is the only solution of

@@ -55,9 +55,7 @@ def combined(factors: Mapping[str, Floats], weights: Mapping[str, float] | None 
     return mean
 
 
-def suitability(
-    rating: Floats, excluded: npt.NDArray[np.bool_], unproven: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.uint8]:
+def suitability(rating: Floats, excluded: npt.NDArray[np.bool_], unproven: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint8]:
     """0 where excluded, 255 where not known, else the rating from 1 to 100. What is excluded for certain stays excluded."""
     known = np.isfinite(rating) & ~unproven
     out = np.full(rating.shape, UNKNOWN, np.uint8)

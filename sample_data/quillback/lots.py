@@ -332,8 +332,11 @@ def overlapping(one: Polygon, other: Polygon, by_m: float) -> Polygon:
     return shapely.set_precision(one.union(other.intersection(side.buffer(by_m, cap_style="flat"))), SNAP_M)
 
 
-def bow_tie(shape: Polygon) -> Polygon:
-    """A four-sided outline whose last corners were entered in the wrong order: it crosses itself near one end."""
-    first, second, third, fourth = np.asarray(shape.minimum_rotated_rectangle.exterior.coords)[:4]
-    before_third, before_fourth = second + 0.9 * (third - second), first + 0.9 * (fourth - first)
-    return Polygon([first, second, before_third, fourth, third, before_fourth])
+def bow_tie(lot: Lot) -> Polygon:
+    """The outline of a lot with its rear corners entered in the wrong order: it crosses itself near the rear line."""
+    ring = shapely.get_coordinates(lot.shape.exterior)[:-1]
+    lengths = np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)
+    depth = ((ring + np.roll(ring, -1, axis=0)) / 2 - lot.front) @ lot.inward
+    rear = int(np.argmax(np.where(lengths > 10, depth, -np.inf)))
+    before, one, other, after, *rest = np.roll(ring, 1 - rear, axis=0)
+    return Polygon([before, before + 0.9 * (one - before), other, one, after + 0.9 * (other - after), after, *rest])

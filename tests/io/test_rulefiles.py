@@ -153,7 +153,6 @@ def test_reading_rules_needs_no_array_or_map_library():
 
 # ---------------------------------------------------------------------------------------------------------------- refusals
 
-TOP = "the top of the file"
 SPRING = entry(feature='"spring"')
 
 BAD_ENTRIES = {

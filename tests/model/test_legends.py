@@ -12,6 +12,7 @@ import pytest
 
 from geoseptic.model import legend_table as table
 from geoseptic.model.legends import Swatch
+from geoseptic.model.reasons import GROUND_REASONS, REASONS
 from geoseptic.model.rules import FEATURES
 
 SIGHT = {
@@ -85,8 +86,11 @@ def test_classes_stay_apart_for_every_kind_of_sight(name, sight):
 @pytest.mark.parametrize("sight", SIGHT)
 def test_neighbours_among_the_reasons_and_setback_zones_stay_apart(sight):
     others = [(f"other_{number}", f"Other {number}") for number in range(12)]
-    legend = table.reasons([*FEATURES.items(), *others])
-    for swatches in (legend.swatches, table.SETBACK_ZONES.swatches):
+    for swatches in (
+        table.reasons(tuple(REASONS.items())).swatches,
+        table.reasons(others).swatches,
+        table.SETBACK_ZONES.swatches,
+    ):
         assert not [(first.name, second.name) for first, second in pairwise(swatches) if distance(first, second, sight) < LEAST_DISTANCE]
 
 
@@ -118,6 +122,13 @@ def test_every_feature_of_the_code_has_a_colour_and_no_other_has():
     assert list(table.FEATURE_COLOURS) == list(FEATURES)
     assert [swatch.value for swatch in table.SETBACK_ZONES.swatches] == list(FEATURES)
     assert len(set(table.FEATURE_COLOURS.values())) == len(FEATURES)
+
+
+def test_every_reason_of_the_ground_has_a_colour_and_unknown_ones_are_grey():
+    assert set(table.GROUND_COLOURS) == set(GROUND_REASONS)
+    unknown = {table.GROUND_COLOURS[key] for key, name in GROUND_REASONS.items() if name.startswith("Unknown")}
+    assert len(unknown) == 3
+    assert all(colour[1:3] == colour[3:5] == colour[5:7] for colour in unknown)
 
 
 def test_reasons_number_their_bits_in_the_order_given_and_share_the_zones_colours():

@@ -192,6 +192,11 @@ def test_not_applicable_is_shorter_than_any_distance():
     assert distances(tank.settled({"feature_upslope": True})) == (None, [])
 
 
+def test_only_a_distance_is_possible_and_never_a_line_that_says_not_applicable():
+    assert distances(requirement(line(None, "feature_upslope")).settled({})) == (None, [])
+    assert distances(requirement(line(None, "coarse_gravel"), line(4, "drainage_path")).settled({})) == ("none", [4])
+
+
 def test_silence_names_the_set_the_part_and_the_feature():
     with pytest.raises(CodeSilentError, match=r"'set' is silent on the distance from a septic tank to a private well") as caught:
         rule_set(line(30)).requirement("septic_tank", "private_well")
@@ -301,8 +306,9 @@ def test_certain_is_the_least_and_largest_the_most_that_any_possible_world_asks(
         assert settled.largest.distance_m == max(((distance for distance, _ in lines if distance)), default=None)
         return
     assert (settled.largest.distance_m or 0.0) == max(asked)
-    if min(asked) < 0:
+    if min(asked) < 0 < max(asked):
         assert settled.certain is None
     else:
         assert settled.certain is not None
-        assert (settled.certain.distance_m or 0.0) == min(asked)
+        assert (settled.certain.distance_m or 0.0) == max(min(asked), 0.0)
+    assert all(entry.distance_m is not None for entry in settled.possible)

@@ -119,6 +119,18 @@ NEW_YORK_WELLS = [
     ("cesspool", "private_well", "", 200, "Appendix 5-B, Table 1"),
 ]
 
+NEW_YORK_RECALLED = [
+    ("drain_field", "private_well", "shallow_aquifer", 150, "Appendix 5-B, Table 1, note 5"),
+    ("seepage_pit", "private_well", "shallow_aquifer", 225, "Appendix 5-B, Table 1, note 5"),
+    ("seepage_pit", "private_well", "coarse_gravel", 200, "75-A.4, Table 2, notes"),
+    ("drain_field", "irrigation_well", "drainage_path", 200, "75-A.4, Table 2, notes"),
+]
+
+NEW_YORK_PUBLIC_WELLS = [
+    ("drain_field", "public_well", "", 200, "Appendix 5-D, well location and protection, (a)"),
+    ("septic_tank", "public_well", "", 100, "Appendix 5-D, well location and protection, (a)"),
+]
+
 MASSACHUSETTS = [
     ("septic_tank", "lot_line", "", 10, "310 CMR 15.211"),
     ("drain_field", "lot_line", "", 10, "310 CMR 15.211"),
@@ -203,6 +215,32 @@ EPA_1980 = [
     ("drain_field", "building", "no_basement", 20, "Table 7-1"),
 ]
 
+MODEL_CODES = [
+    ("drain_field", "building", "basement", 25, "Table 406.1"),
+    ("drain_field", "pool", "", 15, "Table 406.1"),
+    ("drain_field", "water_line", "", 10, "Table 406.1"),
+    ("septic_tank", "spring", "", 50, "Table 802.8"),
+    ("septic_tank", "pool", "", 15, "Table 802.8"),
+]
+
+UPC = [
+    ("septic_tank", "private_well", "", 50, "Appendix H/K, location of the sewage disposal system"),
+    ("septic_tank", "surface_water", "", 50, "Appendix H/K, location of the sewage disposal system"),
+    ("septic_tank", "building", "", 5, "Appendix H/K, location of the sewage disposal system"),
+    ("seepage_pit", "private_well", "", 150, "Appendix H/K, location of the sewage disposal system"),
+    ("seepage_pit", "lot_line", "", 8, "Appendix H/K, location of the sewage disposal system"),
+    ("building_sewer", "private_well", "", 50, "Appendix H/K, location of the sewage disposal system"),
+]
+
+RELIEFS = [
+    ("us-wa", "drain_field", "private_well", "authority_consent", 75, "WAC 246-272A-0210"),
+    ("us-wa", "septic_tank", "lot_line", "feature_upslope", 2, "WAC 246-272A-0210"),
+    ("us-ma", "drain_field", "vernal_pool", "feature_upslope authority_consent", 50, "310 CMR 15.211"),
+    ("us-nj", "drain_field", "private_well", "deep_casing", 50, "7:9A-4.3, Table 4.3"),
+    ("us-tx", "drain_field", "private_well", "pressure_cemented", 50, "285.91(10), Table X"),
+    ("us-nc", "drain_field", "private_well", "authority_consent", 50, "18A .1950"),
+]
+
 ROW = ("part", "feature", "when", "feet", "section")
 
 
@@ -257,6 +295,18 @@ def test_new_york_well_distance_is_as_published(part, feature, when, feet, secti
     assert_published("us-ny", part, feature, when, feet, section)
 
 
+@pytest.mark.source("ny-5b", where="Table 1, notes, as recalled")
+@pytest.mark.parametrize(ROW, NEW_YORK_RECALLED)
+def test_new_york_footnote_is_as_recalled(part, feature, when, feet, section):
+    assert_published("us-ny", part, feature, when, feet, section)
+
+
+@pytest.mark.source("ny-5d", where="(a), ownership and control radii")
+@pytest.mark.parametrize(ROW, NEW_YORK_PUBLIC_WELLS)
+def test_new_york_public_well_keeps_the_radii_of_its_owner(part, feature, when, feet, section):
+    assert_published("us-ny", part, feature, when, feet, section)
+
+
 @pytest.mark.source("ma-310-cmr-15", where="15.211")
 @pytest.mark.parametrize(ROW, MASSACHUSETTS)
 def test_massachusetts_setback_is_as_copied_by_the_town(part, feature, when, feet, section):
@@ -267,11 +317,6 @@ def test_massachusetts_setback_is_as_copied_by_the_town(part, feature, when, fee
 @pytest.mark.parametrize(ROW, NEW_JERSEY)
 def test_new_jersey_setback_is_as_published(part, feature, when, feet, section):
     assert_published("us-nj", part, feature, when, feet, section)
-
-
-@pytest.mark.source("nj-7-9a", where="Table 4.3, note 4")
-def test_new_jersey_lets_the_authority_go_down_to_50_ft_from_a_deep_cased_well():
-    assert_published("us-nj", "drain_field", "private_well", "deep_casing", 50, "7:9A-4.3, Table 4.3", relief=True)
 
 
 @pytest.mark.source("tx-285", where="285.91(10), as recalled")
@@ -290,6 +335,26 @@ def test_north_carolina_setback_is_that_of_the_replaced_rule(part, feature, when
 @pytest.mark.parametrize(ROW, EPA_1980)
 def test_typical_setback_is_the_upper_end_of_the_manuals_range(part, feature, when, feet, section):
     assert_published("us-typical", part, feature, when, feet, section)
+
+
+@pytest.mark.source("ipsdc", where="Tables 406.1 and 802.8, as recalled")
+@pytest.mark.parametrize(ROW, MODEL_CODES)
+def test_typical_setback_is_that_of_the_model_code(part, feature, when, feet, section):
+    assert_published("us-typical", part, feature, when, feet, section)
+
+
+@pytest.mark.source("upc", where="Appendix H/K, as recalled")
+@pytest.mark.parametrize(ROW, UPC)
+def test_typical_setback_is_that_of_the_other_model_code(part, feature, when, feet, section):
+    assert_published("us-typical", part, feature, when, feet, section)
+
+
+@pytest.mark.parametrize(("rules_id", *ROW), RELIEFS)
+def test_relief_is_on_file_and_does_not_apply_by_itself(rules_id, part, feature, when, feet, section):
+    assert_published(rules_id, part, feature, when, feet, section, relief=True)
+    largest = load_rules(rules_id).setback(part, feature, dict.fromkeys(when.split(), True))
+    assert not largest.relief
+    assert largest.distance_m > feet * FOOT_M
 
 
 @pytest.mark.source("ny-75a", where="75-A.4(a)(1)")

@@ -1,0 +1,260 @@
+"""A synthetic county of any size, the same for the same seed: hills, creeks, blocks of lots, a house on each lot, wells.
+
+    python tests/benchmarks/synthetic.py --out DIR --rows 4000 --cols 4000 --cell 2 --parcels 20000 --wells 10000 --seed 1
+
+Writes `dem.tif` (EPSG:26915; heights in metres, which the file does not state) and `county.gpkg` with the layers parcels, buildings, wells,
+surface_water and roads. Nothing in it is a real place. Shares, sizes and slopes are our own choice: they make a load, not a model of a county.
+"""
+
+import argparse
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import numpy.typing as npt
+import rasterio
+import shapely
+from rasterio.transform import from_origin
+from scipy import fft
+
+CRS = "EPSG:26915"
+WEST_M, NORTH_M = 400_000.0, 4_700_000.0
+ROAD_WIDTH_M = 15.0
+LOTS_ALONG = 10
+LOT_ASPECT = 1.6
+LEAST_LOT_M = 18.0
+LONGEST_HILL_M = 4_000.0
+HURST = 0.9
+RELIEF_M = 20.0
+SURVEY_NOISE_M = 0.03
+TILT = 0.004
+CREEK_EVERY_M = 1_500.0
+WARP_M, WARP_LENGTH_M = 6.0, 900.0
+ROUGH_SHARE, UNSTATED_SHARE = 0.08, 0.05
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Extent:
+    """Size of the county; x grows eastward and y northward from the south-west corner. [m]"""
+
+    rows: int
+    cols: int
+    cell_m: float
+
+    @property
+    def width_m(self) -> float:
+        return self.cols * self.cell_m
+
+    @property
+    def height_m(self) -> float:
+        return self.rows * self.cell_m
+
+
+@dataclass(frozen=True)
+class Lots:
+    """Lots before the warp. `corners_m` has shape (lots, 4, 2): front left, front right, back right, back left; lots front a road."""
+
+    corners_m: Floats
+    roads: list[Floats]
+
+
+def write_county(folder: Path, extent: Extent, parcels: int, wells: int, seed: int) -> dict[str, object]:
+    """Make a county and write it to `folder`; returns the paths and counts. Raises ValueError where the lots would be too small."""
+    folder.mkdir(parents=True, exist_ok=True)
+    ground_rng, lot_rng, house_rng, well_rng = (np.random.default_rng([seed, part]) for part in range(4))
+    creeks = creek_lines(extent, ground_rng)
+    heights_m = ground(extent, creeks, ground_rng)
+    lots = lay_out(extent, parcels, lot_rng)
+    layers = {"parcels": parcel_table(lots)}
+    house_corners, house_middles = houses(lots, house_rng)
+    layers["buildings"] = table({"basement": house_rng.random(parcels) < 0.4}, shapely.polygons(warped(house_corners)))
+    layers["wells"] = well_table(extent, house_middles, wells, well_rng)
+    layers["surface_water"] = table({"kind": ["perennial"] * len(creeks)}, [shapely.linestrings(line) for line in creeks])
+    layers["roads"] = table({"name": [f"Road {n}" for n in range(len(lots.roads))]}, [shapely.linestrings(warped(r)) for r in lots.roads])
+    write_dem(folder / "dem.tif", heights_m, extent.cell_m)
+    county = folder / "county.gpkg"
+    county.unlink(missing_ok=True)
+    for name, layer in layers.items():
+        placed = layer.set_geometry(shapely.transform(layer.geometry.values, lambda xy: to_map(xy, extent)), crs=CRS)
+        placed.to_file(county, layer=name, driver="GPKG", engine="pyogrio")
+    counts = {name: len(layer) for name, layer in layers.items()}
+    return {"dem": str(folder / "dem.tif"), "county": str(county), "rows": extent.rows, "cols": extent.cols, **counts}
+
+
+def to_map(xy_m: Floats, extent: Extent) -> Floats:
+    """County coordinates as map coordinates, to the centimetre."""
+    placed: Floats = np.round(xy_m + np.array([WEST_M, NORTH_M - extent.height_m]), 2)
+    return placed
+
+
+def table(columns: Mapping[str, object], shapes: object) -> geopandas.GeoDataFrame:
+    return geopandas.GeoDataFrame(dict(columns), geometry=np.asarray(shapes, object))
+
+
+def ground(extent: Extent, creeks: list[Floats], rng: np.random.Generator) -> npt.NDArray[np.float32]:
+    """Self-similar hills up to LONGEST_HILL_M with survey noise, tilted to the south, cut by the creeks; shape (rows, cols). [m]"""
+    shape = (fft.next_fast_len(extent.rows, real=True), fft.next_fast_len(extent.cols, real=True))
+    spectrum = fft.rfft2(rng.standard_normal(shape, dtype=np.float32))
+    across = fft.rfftfreq(shape[1], extent.cell_m).astype(np.float32)
+    along = fft.fftfreq(shape[0], extent.cell_m).astype(np.float32)
+    squared = across[None, :] ** 2 + along[:, None] ** 2 + np.float32(LONGEST_HILL_M**-2)
+    spectrum *= squared ** np.float32(-(HURST + 1) / 2)
+    hills: npt.NDArray[np.float32] = fft.irfft2(spectrum, s=shape)[: extent.rows, : extent.cols]
+    hills *= np.float32(RELIEF_M) / hills.std()
+    y = extent.height_m - (np.arange(extent.rows, dtype=np.float32) + np.float32(0.5)) * np.float32(extent.cell_m)
+    x = (np.arange(extent.cols, dtype=np.float32) + np.float32(0.5)) * np.float32(extent.cell_m)
+    heights = hills + (300 + np.float32(TILT) * y)[:, None]
+    for creek in creeks:
+        middle = np.interp(y, creek[::-1, 1], creek[::-1, 0]).astype(np.float32)
+        apart = x[None, :] - middle[:, None]
+        heights -= 6 * np.exp(-((apart / 60) ** 2)) + 1.5 * np.exp(-((apart / 4) ** 2))
+    heights += rng.standard_normal((extent.rows, extent.cols), dtype=np.float32) * np.float32(SURVEY_NOISE_M)
+    return np.ascontiguousarray(heights, np.float32)
+
+
+def creek_lines(extent: Extent, rng: np.random.Generator) -> list[Floats]:
+    """Winding lines from the north to the south edge."""
+    count = max(1, round(extent.width_m / CREEK_EVERY_M))
+    y = np.linspace(extent.height_m, 0, max(3, round(extent.height_m / 20)))
+    lines = []
+    for n in range(count):
+        phases = rng.uniform(0, 2 * math.pi, 2)
+        sway = 0.12 * extent.width_m / count
+        x = (n + 0.5) * extent.width_m / count + sway * np.sin(y / 400 + phases[0]) + 0.3 * sway * np.sin(y / 90 + phases[1])
+        lines.append(np.column_stack([x, y]))
+    return lines
+
+
+def lay_out(extent: Extent, parcels: int, rng: np.random.Generator) -> Lots:
+    """Blocks of two rows of lots back to back with a road on every side; as many lots as asked, the rest left empty here and there."""
+    margin = ROAD_WIDTH_M + WARP_M
+    inner_x, inner_y = extent.width_m - 2 * margin, extent.height_m - 2 * margin
+    blocks = math.ceil(parcels / (2 * LOTS_ALONG))
+    across = max(1, round(math.sqrt(blocks * inner_x / inner_y * 2 * LOT_ASPECT / LOTS_ALONG)))
+    down = math.ceil(blocks / across)
+    pitch_x, pitch_y = inner_x / across, inner_y / down
+    block_x, block_y = pitch_x - ROAD_WIDTH_M, pitch_y - ROAD_WIDTH_M
+    if block_x / LOTS_ALONG < LEAST_LOT_M or block_y / 2 < LEAST_LOT_M:
+        raise ValueError(f"{parcels} parcels do not fit on {extent.width_m:g} m by {extent.height_m:g} m: fewer parcels or more cells.")
+    bx, by = (grid.ravel() for grid in np.meshgrid(np.arange(across), np.arange(down)))
+    west = margin + bx * pitch_x + ROAD_WIDTH_M / 2
+    south = margin + by * pitch_y + ROAD_WIDTH_M / 2
+    middle = south + block_y * rng.uniform(0.42, 0.58, len(south))
+    shares = rng.uniform(0.6, 1.4, (len(bx), 2, LOTS_ALONG))
+    edges = np.concatenate([np.zeros((len(bx), 2, 1)), np.cumsum(shares, axis=2)], axis=2)
+    edges = west[:, None, None] + block_x * edges / edges[:, :, -1:]
+    left, right = edges[:, :, :-1], edges[:, :, 1:]
+    front = np.broadcast_to(np.stack([south, south + block_y], axis=1)[:, :, None], left.shape)
+    back = np.broadcast_to(middle[:, None, None], left.shape)
+    corners = np.stack(
+        [np.stack(pair, axis=-1) for pair in ((left, front), (right, front), (right, back), (left, back))], axis=-2
+    ).reshape(-1, 4, 2)
+    kept = np.sort(rng.permutation(len(corners))[:parcels])
+    xs = margin + np.arange(across + 1) * pitch_x
+    ys = margin + np.arange(down + 1) * pitch_y
+    steps = np.linspace(0, 1, 200)
+    roads = [np.column_stack([np.full(200, x), margin + steps * inner_y]) for x in xs]
+    roads += [np.column_stack([margin + steps * inner_x, np.full(200, y)]) for y in ys]
+    return Lots(corners[kept], roads)
+
+
+def parcel_table(lots: Lots) -> geopandas.GeoDataFrame:
+    names = [f"P{number:07d}" for number in range(len(lots.corners_m))]
+    return table({"parcel_id": names}, shapely.polygons(warped(lots.corners_m)))
+
+
+def houses(lots: Lots, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Corners (lots, 4, 2) and middles (lots, 2) of one slightly turned rectangle a lot, a third of the way back from the road."""
+    front_left, front_right, back_right, _ = (lots.corners_m[:, k] for k in range(4))
+    width, depth = front_right[:, 0] - front_left[:, 0], back_right[:, 1] - front_left[:, 1]
+    back = rng.uniform(0.28, 0.4, len(width))
+    side = rng.uniform(0.4, 0.6, len(width))
+    middles = np.column_stack([front_left[:, 0] + side * width, front_left[:, 1] + back * depth])
+    half_x = np.minimum(rng.uniform(5, 9, len(width)), 0.3 * width)
+    half_y = np.minimum(rng.uniform(4, 6, len(width)), 0.2 * np.abs(depth))
+    turn = rng.normal(0, 0.1, len(width))
+    signs = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    corners = signs[None] * np.stack([half_x, half_y], axis=-1)[:, None]
+    cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
+    turned = np.stack([corners[..., 0] * cos - corners[..., 1] * sin, corners[..., 0] * sin + corners[..., 1] * cos], axis=-1)
+    return middles[:, None] + turned, middles
+
+
+def well_table(extent: Extent, house_middles: Floats, wells: int, rng: np.random.Generator) -> geopandas.GeoDataFrame:
+    """Most wells stand 8 to 25 m from a house; some are known only to 40 to 150 m and may lie anywhere, some state no error."""
+    picked = rng.choice(len(house_middles), wells, replace=wells > len(house_middles))
+    angle = rng.uniform(0, 2 * math.pi, wells)
+    away = rng.uniform(8, 25, wells)
+    places = warped(house_middles[picked] + away[:, None] * np.column_stack([np.cos(angle), np.sin(angle)]))
+    error_m = np.where(rng.random(wells) < 0.6, rng.uniform(1, 5, wells), 15.24)
+    rough = rng.random(wells) < ROUGH_SHARE
+    places[rough] = rng.uniform((0, 0), (extent.width_m, extent.height_m), (int(rough.sum()), 2))
+    error_m[rough] = rng.uniform(40, 150, int(rough.sum()))
+    error_m[rng.random(wells) < UNSTATED_SHARE] = np.nan
+    kind = rng.choice(["private", "public", "irrigation", "unused"], wells, p=[0.94, 0.005, 0.025, 0.03])
+    names = [f"W{number:07d}" for number in range(wells)]
+    return table({"well_id": names, "kind": kind, "location_error_m": np.round(error_m, 2)}, shapely.points(places))
+
+
+def warped(xy_m: Floats) -> Floats:
+    """A smooth bend of the plane, so that no edge runs with the axes; neighbours keep their common corners."""
+    x, y = xy_m[..., 0], xy_m[..., 1]
+    turn = 2 * math.pi / WARP_LENGTH_M
+    bent: Floats = np.stack([x + WARP_M * np.sin(turn * y), y + WARP_M * np.sin(turn * (x + 200))], axis=-1)
+    return bent
+
+
+def write_dem(path: Path, heights_m: npt.NDArray[np.float32], cell_m: float) -> None:
+    rows, cols = heights_m.shape
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        height=rows,
+        width=cols,
+        count=1,
+        dtype="float32",
+        crs=CRS,
+        transform=from_origin(WEST_M, NORTH_M, cell_m, cell_m),
+        tiled=True,
+        blockxsize=256,
+        blockysize=256,
+        compress="deflate",
+        predictor=3,
+        zlevel=1,
+    ) as file:
+        file.write(heights_m, 1)
+
+
+def add_size_options(parser: argparse.ArgumentParser) -> None:
+    """The options that say how large a county is."""
+    parser.add_argument("--rows", type=int, default=4000)
+    parser.add_argument("--cols", type=int, help="default: as many as rows")
+    parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
+    parser.add_argument("--parcels", type=int, default=20_000)
+    parser.add_argument("--wells", type=int, help="default: half as many as parcels")
+    parser.add_argument("--seed", type=int, default=1)
+
+
+def sizes(options: argparse.Namespace) -> tuple[Extent, int, int, int]:
+    """Extent, parcels, wells and seed of parsed size options."""
+    extent = Extent(options.rows, options.cols or options.rows, options.cell)
+    return extent, options.parcels, options.parcels // 2 if options.wells is None else options.wells, options.seed
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--out", type=Path, required=True, help="folder to write to")
+    add_size_options(parser)
+    options = parser.parse_args()
+    print(json.dumps(write_county(options.out, *sizes(options)), indent=2))
+
+
+if __name__ == "__main__":
+    main()

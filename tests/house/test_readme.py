@@ -1,0 +1,21 @@
+"""README.md names what there is."""
+
+from pathlib import Path
+
+from geoseptic.catalog import PROCESSES
+from geoseptic.io.rulefiles import shipped_rules
+from geoseptic.process import LayerOut
+
+README = Path("README.md").read_text(encoding="utf-8")
+
+
+def test_readme_names_every_process_and_output_file():
+    for process in PROCESSES.values():
+        assert f"`{process.id}`" in README
+        for out in process.outputs:
+            assert f"{out.file}.gpkg" in README if isinstance(out, LayerOut) else f"`{out.name}.tif`" in README, out
+
+
+def test_readme_names_every_shipped_rule_set():
+    for name in shipped_rules():
+        assert f"`{name}`" in README
