@@ -13,7 +13,7 @@ from geoseptic.model.grid import Grid
 
 GROWN_CELLS: Final = 0.015
 """Shapes are grown by this share of a cell before the cells that they touch are burnt: the rasterizer passes over a cell into which a shape
-reaches by less than about a thousandth of it."""
+reaches along an edge by less than about 0.005 of it (0.002 left 31 of 20,000 thin shapes a cell short, 0.008 none)."""
 
 
 def touched(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> npt.NDArray[np.bool_]:

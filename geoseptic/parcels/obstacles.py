@@ -1,6 +1,6 @@
 """What a part keeps its distance from: every feature of every layer in one table."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,13 +18,18 @@ OPPOSITE = {"basement": "no_basement", "lined_watertight": "unlined"}
 
 @dataclass(frozen=True)
 class Obstacles:
-    """One row a feature. `facts` are the rule conditions that its own columns settle, as sorted (name, holds) pairs."""
+    """One row a feature.
+
+    facts : the rule conditions that its own columns settle, as sorted (name, holds) pairs.
+    presumed : True for a feature that must be somewhere in its shape but is on no record; its zones only ever may be required.
+    """
 
     feature: npt.NDArray[np.object_]
     ids: npt.NDArray[np.object_]
     shapes_m: Geometries
     location_error_m: npt.NDArray[np.float64]
     facts: npt.NDArray[np.object_]
+    presumed: npt.NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.ids)
@@ -65,7 +70,21 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
         np.array([row[2] for row in rows], object),
         np.array([row[3] for row in rows], np.float64),
         _objects([row[4] for row in rows]),
+        np.zeros(len(rows), bool),
     ), assumptions
+
+
+def with_presumed_wells(obstacles: Obstacles, parcel_ids: npt.NDArray[np.object_], parcels_m: Geometries) -> Obstacles:
+    """`obstacles` and, for each of the parcels, a private well that may be anywhere on it."""
+    count = len(parcel_ids)
+    return Obstacles(
+        np.concatenate([obstacles.feature, np.full(count, "private_well", object)]),
+        np.concatenate([obstacles.ids, np.array([f"presumed on {identifier}" for identifier in parcel_ids], object)]),
+        np.concatenate([obstacles.shapes_m, parcels_m]),
+        np.concatenate([obstacles.location_error_m, np.zeros(count)]),
+        np.concatenate([obstacles.facts, _objects([()] * count)]),
+        np.concatenate([obstacles.presumed, np.ones(count, bool)]),
+    )
 
 
 def _features(layer: CheckedLayer) -> list[tuple[str, ...]]:
@@ -102,7 +121,7 @@ def _valid(shapes_m: Geometries) -> Geometries:
     return mended
 
 
-def _objects(items: list[object] | list[tuple[tuple[str, bool], ...]]) -> npt.NDArray[np.object_]:
+def _objects(items: Sequence[object]) -> npt.NDArray[np.object_]:
     array = np.empty(len(items), object)
     for index, item in enumerate(items):
         array[index] = item

@@ -69,6 +69,8 @@ class Zones:
         *,
         whole: bool,
     ) -> None:
+        if obstacles.presumed[source]:
+            status, why = MAY_BE_REQUIRED, f"a well that is on no record may be anywhere here; {why}"
         self.feature.append(obstacles.feature[source])
         self.feature_id.append(str(obstacles.ids[source]))
         self.source.append(source)

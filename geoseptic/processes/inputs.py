@@ -44,6 +44,13 @@ Reach = Annotated[float, Length("Farthest flow path of interest", 1.0, 2000.0)]
 MinShare = Annotated[float, Number("Least share of water for a neighbour to be on the path", "of 1", 0.01, 0.5)]
 BuildingHeight = Annotated[float, Length("How far buildings are raised above the ground, so that water goes round them", 0.0, 50.0)]
 Window = Annotated[float, Length("Side of the window that a plane is fitted to", 1.0, 100.0)]
+UnrecordedWells = Annotated[
+    str,
+    Choice(
+        "A building without public water and without a well on record: presume a well anywhere on its parcel, or only warn",
+        ("presume", "warn"),
+    ),
+]
 SlopeMethod = Annotated[str, Choice("Plane over the window, or the 3 x 3 finite difference", ("plane", "horn"))]
 Workers = Annotated[int, Count("Threads to work with", 1, 256)]
 

@@ -7,12 +7,12 @@ import numpy as np
 import shapely
 from geopandas import GeoDataFrame
 
-from geoseptic.errors import NoFeaturesInRangeError, NoOverlapError
+from geoseptic.errors import NoFeaturesInRangeError, NoOverlapError, listed
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
-from geoseptic.parcels.obstacles import Obstacles, gather
+from geoseptic.parcels.obstacles import Obstacles, gather, with_presumed_wells
 from geoseptic.parcels.repair import Fabric, mend
 from geoseptic.stages import stage
 
@@ -54,6 +54,8 @@ class Land(WellSites):
 
     fabric: Fabric
     obstacles: Obstacles
+    well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
+    """Parcels with a building, without public water and without a well: one is somewhere."""
 
 
 @stage("checking layers")
@@ -65,8 +67,9 @@ def check_land(
     frame: Frame | None,
     assumed_location_error_m: float,
     culverts: GeoDataFrame | None = None,
+    presume_wells: bool = True,
 ) -> Land:
-    """Hold every layer against its contract and mend the parcel fabric.
+    """Hold every layer against its contract, mend the parcel fabric, and presume wells where one must be but is on no record.
 
     `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, and NoFeaturesInRangeError where no
     well is anywhere near the parcels.
@@ -82,6 +85,14 @@ def check_land(
     obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m)
     notes = [note for layer in (checked_parcels, checked_wells, *found) for note in layer.notes]
     buildings = next((layer.shapes_m for layer in found if layer.contract.name == "buildings"), np.empty(0, object))
+    hidden = _well_not_on_record(checked_parcels, fabric, checked_wells, buildings)
+    if hidden.any():
+        assumptions.append(
+            f"{int(hidden.sum())} parcels have a building, no public water and no well on record: a well is somewhere there, and nothing "
+            f"near it may be read as clear before it is found ({listed(list(fabric.ids[hidden]))})"
+        )
+        if presume_wells:
+            obstacles = with_presumed_wells(obstacles, fabric.ids[hidden], fabric.shapes_m[hidden])
     return Land(
         frame,
         checked_wells,
@@ -92,6 +103,7 @@ def check_land(
         (*notes, *assumptions),
         fabric,
         obstacles,
+        hidden,
     )
 
 
@@ -132,6 +144,19 @@ def check_overlap(elevation: Raster, land: Land) -> None:
 def source_of(layer: GeoDataFrame) -> str:
     """File and layer that a frame was read from, empty for one made in memory."""
     return str(layer.attrs.get("source", ""))
+
+
+def _well_not_on_record(
+    parcels: CheckedLayer, fabric: Fabric, wells: CheckedLayer, buildings_m: Geometries
+) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
+    hidden = np.array([water is False for water in parcels.flags("public_water")], bool)
+    if hidden.any():
+        built, watered = np.zeros(len(parcels), bool), np.zeros(len(parcels), bool)
+        tree = shapely.STRtree(fabric.shapes_m)
+        built[tree.query(buildings_m, predicate="intersects")[1]] = True
+        watered[tree.query(wells.shapes_m, predicate="intersects")[1]] = True
+        hidden &= built & ~watered
+    return hidden
 
 
 def _culverts(culverts: GeoDataFrame | None, frame: Frame, notes: list[str]) -> Geometries:

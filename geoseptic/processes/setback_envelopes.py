@@ -39,6 +39,7 @@ def setback_envelopes(
     parts: inputs.Parts = ("drain_field", "septic_tank"),
     facts: inputs.StatedFacts = None,
     granted: inputs.Granted = (),
+    unrecorded_wells: inputs.UnrecordedWells = "presume",
     assumed_location_error_m: inputs.AssumedLocationError = ASSUMED_LOCATION_ERROR_M,
     well_radius_m: inputs.WellRadius = WELL_RADIUS_M,
     min_share: inputs.MinShare = MIN_SHARE,
@@ -70,6 +71,7 @@ def setback_envelopes(
         frame=elevation.grid.frame if elevation is not None else None,
         assumed_location_error_m=assumed_location_error_m,
         culverts=culverts,
+        presume_wells=unrecorded_wells == "presume",
     )
     ground = None
     if elevation is not None and steps.needs_ground(rules, parts, land):

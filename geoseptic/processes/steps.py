@@ -264,7 +264,7 @@ def cut_envelopes(
 
 def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Results:
     """Envelopes and zones as layers, with what was silent, stood in for, unchecked or failed."""
-    layers = [tables.envelope_layer(cut.envelopes, cut.zones, rules, land.frame) for cut in cuts]
+    layers = [tables.envelope_layer(cut.envelopes, cut.zones, land.well_not_on_record, rules, land.frame) for cut in cuts]
     layers.append(
         tables.zone_layer([(cut.envelopes, cut.zones, cut.strips_m) for cut in cuts], land.obstacles.location_error_m, rules, land.frame)
     )
@@ -283,7 +283,7 @@ def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Resul
             failures.append({"layer": "parcels", "feature": str(land.fabric.ids[index]), "stage": f"envelope of {words}", "why": why})
         counts[f"parcels_with_room_for_{part}"] = int(np.count_nonzero(cut.envelopes.area_m2 > 0))
         counts[f"parcels_with_open_questions_for_{part}"] = int(
-            np.count_nonzero(cut.envelopes.possible_area_m2 > cut.envelopes.area_m2 + 0.01)
+            np.count_nonzero(cut.envelopes.possible_area_m2 > cut.envelopes.area_m2 + tables.OPEN_FROM_M2)
         )
         unchecked = sorted({citation for citation, checked in zip(cut.zones.citation, cut.zones.checked, strict=True) if not checked})
         warnings += [f"value used for a {words} that was not checked against the code's own text: {citation}" for citation in unchecked]

@@ -52,6 +52,7 @@ def suitability_map(
     parts: inputs.Parts = ("drain_field", "septic_tank"),
     facts: inputs.StatedFacts = None,
     granted: inputs.Granted = (),
+    unrecorded_wells: inputs.UnrecordedWells = "presume",
     assumed_location_error_m: inputs.AssumedLocationError = ASSUMED_LOCATION_ERROR_M,
     well_radius_m: inputs.WellRadius = WELL_RADIUS_M,
     reach_m: inputs.Reach = REACH_M,
@@ -87,6 +88,7 @@ def suitability_map(
         frame=elevation.grid.frame,
         assumed_location_error_m=assumed_location_error_m,
         culverts=culverts,
+        presume_wells=unrecorded_wells == "presume",
     )
     land_checks.check_overlap(elevation, land)
     slope = steps.slope_percent(elevation, window_m, method, workers)

@@ -29,7 +29,13 @@ ENVELOPE_LAYERS: Mapping[str, str] = {
 }
 
 
-def envelope_layer(envelopes: Envelopes, zones: Zones, rules: RuleSet, frame: Frame) -> LayerResult:
+OPEN_FROM_M2 = 0.01
+"""An envelope that could grow by less has no open question."""
+
+
+def envelope_layer(
+    envelopes: Envelopes, zones: Zones, well_not_on_record: npt.NDArray[np.bool_], rules: RuleSet, frame: Frame
+) -> LayerResult:
     """One row a parcel, in the order of the parcels; a parcel with no room has an empty geometry."""
     unit, square = rules.unit, f"{rules.unit}2"
     per_m2 = 1 / metres_per(unit) ** 2
@@ -40,6 +46,7 @@ def envelope_layer(envelopes: Envelopes, zones: Zones, rules: RuleSet, frame: Fr
         f"largest_{square}": np.round(envelopes.largest_m2 * per_m2, 1),
         f"possible_{square}": np.round(envelopes.possible_area_m2 * per_m2, 1),
         "bound_by": envelopes.binding(),
+        "open_questions": _open_questions(envelopes, well_not_on_record),
     }
     notes = {
         "parcel_id": "Parcel",
@@ -47,6 +54,7 @@ def envelope_layer(envelopes: Envelopes, zones: Zones, rules: RuleSet, frame: Fr
         f"largest_{square}": "Area of the largest single piece of it",
         f"possible_{square}": "Area if every open question (soil, a well's place) is answered in the lot's favour",
         "bound_by": "Features that take ground from the parcel, the greediest first",
+        "open_questions": "What must be known before the area can be relied on",
     }
     for feature, taken_m2 in envelopes.takes_m2.items():
         name = f"takes_{feature}_{square}"
@@ -66,6 +74,18 @@ def envelope_layer(envelopes: Envelopes, zones: Zones, rules: RuleSet, frame: Fr
         f"What the setbacks of {rules.title} leave of each parcel for a {part}. {SCREENING_AID}",
         notes,
     )
+
+
+def _open_questions(envelopes: Envelopes, well_not_on_record: npt.NDArray[np.bool_]) -> list[str]:
+    longer = envelopes.possible_area_m2 > envelopes.area_m2 + OPEN_FROM_M2
+    return [
+        "; ".join(
+            text
+            for text, holds in (("where is the well? none is on record", hidden), ("a longer setback may apply: see the zones", more))
+            if holds
+        )
+        for hidden, more in zip(well_not_on_record, longer, strict=True)
+    ]
 
 
 def _envelope_legend(part: str) -> VectorLegend:

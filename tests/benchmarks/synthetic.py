@@ -27,13 +27,13 @@ ROAD_WIDTH_M = 15.0
 LOTS_ALONG = 10
 LOT_ASPECT = 1.6
 LEAST_LOT_M = 18.0
-LONGEST_HILL_M = 4_000.0
-HURST = 0.9
-RELIEF_M = 20.0
+LONGEST_HILL_M = 1_500.0
+HURST = 1.0
+RELIEF_M = 4.0
 SURVEY_NOISE_M = 0.03
-TILT = 0.004
+TILT, VALLEY_SIDE = 0.005, 0.05
 CREEK_EVERY_M = 1_500.0
-WARP_M, WARP_LENGTH_M = 6.0, 900.0
+SKEW_M = 3.0
 ROUGH_SHARE, UNSTATED_SHARE = 0.08, 0.05
 
 Floats = npt.NDArray[np.float64]
@@ -58,7 +58,7 @@ class Extent:
 
 @dataclass(frozen=True)
 class Lots:
-    """Lots before the warp. `corners_m` has shape (lots, 4, 2): front left, front right, back right, back left; lots front a road."""
+    """`corners_m` has shape (lots, 4, 2): front left, front right, back right, back left."""
 
     corners_m: Floats
     roads: list[Floats]
@@ -73,10 +73,10 @@ def write_county(folder: Path, extent: Extent, parcels: int, wells: int, seed: i
     lots = lay_out(extent, parcels, lot_rng)
     layers = {"parcels": parcel_table(lots)}
     house_corners, house_middles = houses(lots, house_rng)
-    layers["buildings"] = table({"basement": house_rng.random(parcels) < 0.4}, shapely.polygons(warped(house_corners)))
+    layers["buildings"] = table({"basement": house_rng.random(parcels) < 0.4}, shapely.polygons(house_corners))
     layers["wells"] = well_table(extent, house_middles, wells, well_rng)
     layers["surface_water"] = table({"kind": ["perennial"] * len(creeks)}, [shapely.linestrings(line) for line in creeks])
-    layers["roads"] = table({"name": [f"Road {n}" for n in range(len(lots.roads))]}, [shapely.linestrings(warped(r)) for r in lots.roads])
+    layers["roads"] = table({"name": [f"Road {n}" for n in range(len(lots.roads))]}, [shapely.linestrings(road) for road in lots.roads])
     write_dem(folder / "dem.tif", heights_m, extent.cell_m)
     county = folder / "county.gpkg"
     county.unlink(missing_ok=True)
@@ -98,7 +98,7 @@ def table(columns: Mapping[str, object], shapes: object) -> geopandas.GeoDataFra
 
 
 def ground(extent: Extent, creeks: list[Floats], rng: np.random.Generator) -> npt.NDArray[np.float32]:
-    """Self-similar hills up to LONGEST_HILL_M with survey noise, tilted to the south, cut by the creeks; shape (rows, cols). [m]"""
+    """Valleys down to the creeks and to the south, self-similar hills up to LONGEST_HILL_M, survey noise; shape (rows, cols). [m]"""
     shape = (fft.next_fast_len(extent.rows, real=True), fft.next_fast_len(extent.cols, real=True))
     spectrum = fft.rfft2(rng.standard_normal(shape, dtype=np.float32))
     across = fft.rfftfreq(shape[1], extent.cell_m).astype(np.float32)
@@ -109,11 +109,12 @@ def ground(extent: Extent, creeks: list[Floats], rng: np.random.Generator) -> np
     hills *= np.float32(RELIEF_M) / hills.std()
     y = extent.height_m - (np.arange(extent.rows, dtype=np.float32) + np.float32(0.5)) * np.float32(extent.cell_m)
     x = (np.arange(extent.cols, dtype=np.float32) + np.float32(0.5)) * np.float32(extent.cell_m)
-    heights = hills + (300 + np.float32(TILT) * y)[:, None]
+    to_creek = np.full((extent.rows, extent.cols), np.inf, np.float32)
     for creek in creeks:
         middle = np.interp(y, creek[::-1, 1], creek[::-1, 0]).astype(np.float32)
-        apart = x[None, :] - middle[:, None]
-        heights -= 6 * np.exp(-((apart / 60) ** 2)) + 1.5 * np.exp(-((apart / 4) ** 2))
+        np.minimum(to_creek, np.abs(x[None, :] - middle[:, None]), out=to_creek)
+    heights = hills + np.float32(VALLEY_SIDE) * to_creek + (300 + np.float32(TILT) * y)[:, None]
+    heights -= np.float32(1.5) * np.exp(-((to_creek / 4) ** 2))
     heights += rng.standard_normal((extent.rows, extent.cols), dtype=np.float32) * np.float32(SURVEY_NOISE_M)
     return np.ascontiguousarray(heights, np.float32)
 
@@ -133,7 +134,7 @@ def creek_lines(extent: Extent, rng: np.random.Generator) -> list[Floats]:
 
 def lay_out(extent: Extent, parcels: int, rng: np.random.Generator) -> Lots:
     """Blocks of two rows of lots back to back with a road on every side; as many lots as asked, the rest left empty here and there."""
-    margin = ROAD_WIDTH_M + WARP_M
+    margin = ROAD_WIDTH_M + SKEW_M
     inner_x, inner_y = extent.width_m - 2 * margin, extent.height_m - 2 * margin
     blocks = math.ceil(parcels / (2 * LOTS_ALONG))
     across = max(1, round(math.sqrt(blocks * inner_x / inner_y * 2 * LOT_ASPECT / LOTS_ALONG)))
@@ -152,21 +153,22 @@ def lay_out(extent: Extent, parcels: int, rng: np.random.Generator) -> Lots:
     left, right = edges[:, :, :-1], edges[:, :, 1:]
     front = np.broadcast_to(np.stack([south, south + block_y], axis=1)[:, :, None], left.shape)
     back = np.broadcast_to(middle[:, None, None], left.shape)
-    corners = np.stack(
-        [np.stack(pair, axis=-1) for pair in ((left, front), (right, front), (right, back), (left, back))], axis=-2
-    ).reshape(-1, 4, 2)
+    corners = np.stack([np.stack(pair, axis=-1) for pair in ((left, front), (right, front), (right, back), (left, back))], axis=-2)
+    # Each block is skewed a little, so that no edge runs with the axes; lines stay straight, so back-to-back lots still share theirs.
+    skew = rng.uniform(-SKEW_M, SKEW_M, (2, len(bx), 1, 1, 1)) / np.array([block_y, block_x]).reshape(2, 1, 1, 1, 1)
+    apart = corners - np.stack([west + block_x / 2, south + block_y / 2], axis=-1)[:, None, None, None]
+    corners = (corners + np.stack([skew[0] * apart[..., 1], skew[1] * apart[..., 0]], axis=-1)).reshape(-1, 4, 2)
     kept = np.sort(rng.permutation(len(corners))[:parcels])
     xs = margin + np.arange(across + 1) * pitch_x
     ys = margin + np.arange(down + 1) * pitch_y
-    steps = np.linspace(0, 1, 200)
-    roads = [np.column_stack([np.full(200, x), margin + steps * inner_y]) for x in xs]
-    roads += [np.column_stack([margin + steps * inner_x, np.full(200, y)]) for y in ys]
+    roads = [np.array([[x, margin], [x, margin + inner_y]]) for x in xs]
+    roads += [np.array([[margin, y], [margin + inner_x, y]]) for y in ys]
     return Lots(corners[kept], roads)
 
 
 def parcel_table(lots: Lots) -> geopandas.GeoDataFrame:
     names = [f"P{number:07d}" for number in range(len(lots.corners_m))]
-    return table({"parcel_id": names}, shapely.polygons(warped(lots.corners_m)))
+    return table({"parcel_id": names}, shapely.polygons(lots.corners_m))
 
 
 def houses(lots: Lots, rng: np.random.Generator) -> tuple[Floats, Floats]:
@@ -191,7 +193,7 @@ def well_table(extent: Extent, house_middles: Floats, wells: int, rng: np.random
     picked = rng.choice(len(house_middles), wells, replace=wells > len(house_middles))
     angle = rng.uniform(0, 2 * math.pi, wells)
     away = rng.uniform(8, 25, wells)
-    places = warped(house_middles[picked] + away[:, None] * np.column_stack([np.cos(angle), np.sin(angle)]))
+    places = house_middles[picked] + away[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
     error_m = np.where(rng.random(wells) < 0.6, rng.uniform(1, 5, wells), 15.24)
     rough = rng.random(wells) < ROUGH_SHARE
     places[rough] = rng.uniform((0, 0), (extent.width_m, extent.height_m), (int(rough.sum()), 2))
@@ -200,14 +202,6 @@ def well_table(extent: Extent, house_middles: Floats, wells: int, rng: np.random
     kind = rng.choice(["private", "public", "irrigation", "unused"], wells, p=[0.94, 0.005, 0.025, 0.03])
     names = [f"W{number:07d}" for number in range(wells)]
     return table({"well_id": names, "kind": kind, "location_error_m": np.round(error_m, 2)}, shapely.points(places))
-
-
-def warped(xy_m: Floats) -> Floats:
-    """A smooth bend of the plane, so that no edge runs with the axes; neighbours keep their common corners."""
-    x, y = xy_m[..., 0], xy_m[..., 1]
-    turn = 2 * math.pi / WARP_LENGTH_M
-    bent: Floats = np.stack([x + WARP_M * np.sin(turn * y), y + WARP_M * np.sin(turn * (x + 200))], axis=-1)
-    return bent
 
 
 def write_dem(path: Path, heights_m: npt.NDArray[np.float32], cell_m: float) -> None:

@@ -348,3 +348,22 @@ def test_same_run_gives_the_same_bytes_but_for_times(hillside, tmp_path):
     for path in sorted((tmp_path / "one").iterdir()):
         if path.name != "run.json":
             assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
+
+
+def test_house_without_public_water_and_without_a_well_keeps_its_ground_open(hillside, tmp_path):
+    parcels = geopandas.read_file(hillside / "county.gpkg", layer="parcels")
+    parcels["public_water"] = [True, True, False, True]
+    parcels.to_file(hillside / "county.gpkg", layer="parcels")
+    write(hillside, "buildings", {"use": ["dwelling"]}, [box(LEFT + 70, TOP - 250, LEFT + 85, TOP - 240)])
+    assert suitability(hillside, tmp_path / "out") == 0
+    field = geopandas.read_file(tmp_path / "out" / "envelopes.gpkg", layer="field_envelope").set_index("parcel_id")
+    assert field.loc["B-1", "area_ft2"] == 0
+    assert field.loc["B-1", "possible_ft2"] > 0
+    assert "where is the well" in field.loc["B-1", "open_questions"]
+    zones = geopandas.read_file(tmp_path / "out" / "envelopes.gpkg", layer="setback_zones")
+    presumed = zones[zones["feature_id"] == "presumed on B-1"]
+    assert set(presumed["status"]) == {"may be required"}
+    assert suitability(hillside, tmp_path / "told", "--unrecorded-wells", "warn") == 0
+    told = geopandas.read_file(tmp_path / "told" / "envelopes.gpkg", layer="field_envelope").set_index("parcel_id")
+    assert told.loc["B-1", "area_ft2"] > 0
+    assert "B-1" in " ".join(json.loads((tmp_path / "told" / "run.json").read_text())["warnings"])
