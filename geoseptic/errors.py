@@ -66,6 +66,24 @@ class GeographicCrsError(InputError):
         self.layer, self.crs = layer, crs
 
 
+class LocalCrsError(InputError):
+    def __init__(self, layer: str, crs: str, source: str = "") -> None:
+        super().__init__(
+            f"{named(layer, source)} is in a local system ({crs}) that is tied to no place on Earth, so nothing else can be laid over it. "
+            "Reproject it to the UTM or state plane zone of the place and run again."
+        )
+        self.layer, self.crs = layer, crs
+
+
+class DistortedCrsError(InputError):
+    def __init__(self, layer: str, crs: str, scale: float, source: str = "") -> None:
+        super().__init__(
+            f"{named(layer, source)} is in {crs}, where a length of 100 on the ground reads {100 * scale:.1f} at this place: every setback would "
+            "be wrong. Reproject it to the UTM or state plane zone of the place and run again."
+        )
+        self.layer, self.crs, self.scale = layer, crs, scale
+
+
 class WebMercatorError(InputError):
     def __init__(self, layer: str, crs: str, source: str = "") -> None:
         super().__init__(
@@ -133,6 +151,22 @@ class RuleFileError(InputError):
         self.source, self.where = source, where
 
 
+class FieldSheetError(InputError):
+    """A percolation field sheet with every line that cannot be read."""
+
+    def __init__(self, source: str, faults: Sequence[str]) -> None:
+        super().__init__(f"field sheet {source} cannot be used:\n" + _lines(faults))
+        self.faults = tuple(faults)
+
+
+class PercolationTestError(InputError):
+    """A percolation test that gives no rate under the code's rule; each fault names the hole and the reading."""
+
+    def __init__(self, rules: str, faults: Sequence[str]) -> None:
+        super().__init__(f"the percolation test gives no rate under rule set '{rules}':\n" + _lines(faults))
+        self.faults = tuple(faults)
+
+
 class CodeSilentError(GeosepticError, LookupError):
     """The code gives no value for this part and feature. That is no permission: ask the health authority."""
 
@@ -149,6 +183,11 @@ def listed(ids: Sequence[object]) -> str:
     shown = ", ".join(str(value) for value in ids[:PRINTED_IDS])
     more = len(ids) - PRINTED_IDS
     return f"{shown} and {more} more" if more > 0 else shown
+
+
+def _lines(faults: Sequence[str]) -> str:
+    more = len(faults) - PRINTED_IDS
+    return "\n".join([*(f"  - {fault}" for fault in faults[:PRINTED_IDS]), *([f"  - and {more} more"] if more > 0 else [])])
 
 
 def named(layer: str, source: str) -> str:

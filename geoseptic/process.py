@@ -33,6 +33,13 @@ class ElevationIn:
 
 
 @dataclass(frozen=True)
+class SheetIn:
+    """A percolation field sheet: a CSV file of readings."""
+
+    title: str = "Percolation field sheet: CSV with hole, time, depth_to_water_in or depth_to_water_cm, refilled"
+
+
+@dataclass(frozen=True)
 class RulesIn:
     """A rule set: an id of a shipped one, or a TOML file."""
 
@@ -50,7 +57,7 @@ class Length:
 
 @dataclass(frozen=True)
 class Number:
-    """A number within limits, in `unit`."""
+    """A number within limits, in `unit`; on a command line its unit may follow it, such as '12 min/in'."""
 
     title: str
     unit: str
@@ -99,8 +106,16 @@ class Weights:
     names: tuple[str, ...]
 
 
-Spec = LayerIn | ElevationIn | RulesIn | Length | Number | Count | Choice | Facts | Names | Weights
-SPECS: Final = (LayerIn, ElevationIn, RulesIn, Length, Number, Count, Choice, Facts, Names, Weights)
+@dataclass(frozen=True)
+class Text:
+    """A few words of the user's own, such as a name in the rule set."""
+
+    title: str
+    longest: int
+
+
+Spec = LayerIn | ElevationIn | SheetIn | RulesIn | Length | Number | Count | Choice | Facts | Names | Weights | Text
+SPECS: Final = (LayerIn, ElevationIn, SheetIn, RulesIn, Length, Number, Count, Choice, Facts, Names, Weights, Text)
 
 
 @dataclass(frozen=True)
@@ -114,8 +129,10 @@ class Parameter:
 
     @property
     def flag(self) -> str:
-        """Its name on a command line; a length's unit is part of the value there."""
+        """Its name on a command line; the unit of a length or number is part of the value there."""
         stem = self.name.removesuffix("_m") if isinstance(self.spec, Length) else self.name
+        if isinstance(self.spec, Number):
+            stem = stem.removesuffix("_" + self.spec.unit.replace("/", "_per_"))
         return "--" + stem.replace("_", "-")
 
     @property
@@ -139,6 +156,8 @@ class Parameter:
             self._in_range(value, spec.low, spec.high, "")
         if isinstance(spec, Choice) and value not in spec.options:
             raise ParameterError(f"{self.flag} must be one of {', '.join(spec.options)}, not '{value}'.")
+        if isinstance(spec, Text):
+            self._refuse_words(value, spec.longest)
         if isinstance(spec, Facts):
             self._known(value, spec.names)
             wrong = [name for name, holds in value.items() if not isinstance(holds, bool)]
@@ -157,6 +176,10 @@ class Parameter:
         unknown = [str(name) for name in given if name not in options]
         if unknown:
             raise ParameterError(f"{self.flag}: {', '.join(unknown)} is not known. Use any of {', '.join(options)}.")
+
+    def _refuse_words(self, value: Any, longest: int) -> None:
+        if not isinstance(value, str) or not value.strip() or len(value) > longest or not value.isprintable():
+            raise ParameterError(f"{self.flag} must be a name of 1 to {longest} characters.")
 
     def _in_range(self, value: Any, low: float, high: float, unit: str) -> float:
         wanted = f"{self.flag} must be a number from {low:g} to {high:g} {unit}".rstrip()
@@ -185,7 +208,15 @@ class LayerOut:
     title: str
 
 
-Output = RasterOut | LayerOut
+@dataclass(frozen=True)
+class TableOut:
+    """A table that the process writes as NAME.csv."""
+
+    name: str
+    title: str
+
+
+Output = RasterOut | LayerOut | TableOut
 
 
 @dataclass(frozen=True)
@@ -210,8 +241,13 @@ class Process(Generic[P, R]):
     @property
     def files(self) -> tuple[str, ...]:
         """Names of the files it writes."""
-        names = [f"{out.name}.tif" if isinstance(out, RasterOut) else f"{out.file}.gpkg" for out in self.outputs]
-        return tuple(dict.fromkeys(names))
+        return tuple(dict.fromkeys(_file_of(out) for out in self.outputs))
+
+
+def _file_of(out: Output) -> str:
+    if isinstance(out, RasterOut):
+        return f"{out.name}.tif"
+    return f"{out.file}.gpkg" if isinstance(out, LayerOut) else f"{out.name}.csv"
 
 
 def process(*, id: str, title: str, outputs: tuple[Output, ...], example: str) -> Callable[[Callable[P, R]], Process[P, R]]:

@@ -1,4 +1,4 @@
-"""Units of length: each is converted once, where a file or an option enters or leaves."""
+"""Units of length, area, volume, time and flow: each is converted once, where a file or an option enters or leaves."""
 
 from typing import Final
 
@@ -9,6 +9,9 @@ FOOT_M: Final = 0.3048
 
 US_SURVEY_FOOT_M: Final = 1200 / 3937
 """US survey foot, exact (NIST Special Publication 811, appendix B.6); some state plane systems still use it."""
+
+GALLON_M3: Final = 231 * (FOOT_M / 12) ** 3
+"""US gallon of 231 cubic inches, exact (NIST Special Publication 811, appendix B.6)."""
 
 METRES_PER_UNIT: Final[dict[str, float]] = {
     "m": 1.0,
@@ -21,6 +24,12 @@ METRES_PER_UNIT: Final[dict[str, float]] = {
     "in": FOOT_M / 12,
     "cm": 0.01,
 }
+
+SQUARE_METRES_PER_UNIT: Final[dict[str, float]] = {"m2": 1.0, "ft2": FOOT_M**2}
+CUBIC_METRES_PER_UNIT: Final[dict[str, float]] = {"m3": 1.0, "L": 0.001, "gal": GALLON_M3}
+CUBIC_METRES_PER_DAY_PER_UNIT: Final[dict[str, float]] = {"m3/day": 1.0, "L/day": 0.001, "gpd": GALLON_M3}
+MICROMETRES_PER_SECOND_PER_UNIT: Final[dict[str, float]] = {"um/s": 1.0, "in/h": FOOT_M / 12 / 3600 * 1e6}
+MINUTES_PER_UNIT: Final[dict[str, float]] = {"min": 1.0, "h": 60.0}
 
 
 def to_metres(value: float, unit: str) -> float:

@@ -1,8 +1,9 @@
 """Reads vector layers: any format of the GDAL library, one layer of a file, only the part that is near."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import geopandas
 import pandas as pd
@@ -19,6 +20,9 @@ STREAM_FROM_FEATURES = 2_000_000
 """Layers with more features are read record by record, keeping those that are near."""
 
 BATCH_FEATURES = 50_000
+
+SHAPEFILE_NAME: Final = 10
+"""Characters that a shapefile keeps of a column's name."""
 
 Bounds = tuple[float, float, float, float]
 
@@ -153,6 +157,11 @@ def _file_columns(contract: Contract, mapped: Mapping[str, str], fields: Sequenc
         raise LayerContractError(contract.name, problems, source)
     by_lower = {field.lower(): field for field in reversed(fields)}
     found = {name: by_lower[name] for name in _known_names(contract) if name in by_lower and name not in mapped}
+    for name, others in _other_names(contract).items():
+        # A column of the file goes to one column of the contract, and to none where the user has mapped it elsewhere.
+        free = [by_lower[other] for other in others if other in by_lower and by_lower[other] not in {*found.values(), *mapped.values()}]
+        if free and name not in found and name not in mapped:
+            found[name] = free[0]
     # A mapped length replaces the same length under another unit's name.
     for name in mapped:
         stem = name.removesuffix("_m").removesuffix("_ft").removesuffix("_unit")
@@ -169,6 +178,18 @@ def _known_names(contract: Contract) -> list[str]:
         if column.kind == "length":
             names += [f"{column.name}_m", f"{column.name}_ft", f"{column.name}_unit"]
     return names
+
+
+def _other_names(contract: Contract) -> dict[str, list[str]]:
+    """Contract column -> aliases, then the names cut as in shapefiles; a cut that two columns share is nobody's. No lengths: see Column."""
+    known = set(_known_names(contract))
+    names = {column.name: (column.name, *map(str.lower, column.aliases)) for column in contract.columns if column.kind != "length"}
+    bearers = Counter(cut for group in names.values() for cut in {name[:SHAPEFILE_NAME] for name in group})
+    found = {}
+    for column, group in names.items():
+        cuts = (name[:SHAPEFILE_NAME] for name in group if len(name) > SHAPEFILE_NAME)
+        found[column] = [*group[1:], *(cut for cut in cuts if bearers[cut] == 1 and cut not in known)]
+    return found
 
 
 def _bounds_in(near: tuple[Bounds, CRS], crs: CRS) -> Bounds:

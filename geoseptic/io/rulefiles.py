@@ -19,6 +19,7 @@ from geoseptic.io.rulemerge import (
 )
 from geoseptic.io.rulevalues import (
     Faults,
+    read_citation,
     read_day,
     read_edition,
     read_flag,
@@ -29,6 +30,8 @@ from geoseptic.io.rulevalues import (
     refuse_unknown,
     short,
 )
+from geoseptic.io.sizingfiles import SIZING_TABLES, read_sizing
+from geoseptic.io.soilfiles import read_vertical_separation
 from geoseptic.model.rules import CONDITIONS, EXCLUSIVE, FEATURES, PARTS, Citation, RuleSet, Setback, SlopeLimit
 from geoseptic.units import METRES_PER_UNIT, to_metres
 
@@ -47,7 +50,13 @@ MAX_DOTS: Final = 40
 SLOPE_KINDS: Final = ("any", "trench", "bed")
 """The layouts that a slope limit may be for."""
 
-SET_KEYS: Final = frozenset({"id", "title", "jurisdiction", "edition", "unit", "summary", "extends", "citation", "setback", "slope_limit"})
+SET_KEYS: Final = (
+    frozenset(
+        {"id", "title", "jurisdiction", "edition", "unit", "summary", "extends", "sizing_only", "replaces"}
+        | {"citation", "setback", "slope_limit", "vertical_separation"}
+    )
+    | SIZING_TABLES
+)
 CITATION_KEYS: Final = frozenset({"title", "section", "edition", "address", "read_on", "checked", "note"})
 SETBACK_KEYS: Final = frozenset(
     {"part", "feature", "distance", "applies", "unit", "when", "relief", "variance", "measured_from", "cite", "note"}
@@ -108,8 +117,13 @@ def _built(table: Mapping[str, object], path: Path, bases: list[RuleSet], taken:
     slopes = _slope_limits(table, citations, bool(bases), faults)
     merged = merged_setbacks(own_id, bases, setbacks, faults)
     merged_slopes = merged_slope_limits(own_id, bases, slopes, faults)
-    if not merged and not table.get("setback"):
-        faults.add("setback", "the set holds no setback and extends none that does.")
+    sizing = read_sizing(table, citations, bases, faults)
+    separation = read_vertical_separation(table, citations, bases, faults)
+    sizing_only = read_flag(table, "sizing_only", "the top of the file", faults)
+    if not merged and not table.get("setback") and not (sizing_only and sizing.stated):
+        faults.add("setback", "the set holds no setback and extends none that does. Write sizing_only = true if it is for sizing alone.")
+    if merged and sizing_only:
+        faults.add("sizing_only", "the set, or one that it extends, holds setbacks.")
     refuse_reliefs_of_nothing(merged, setbacks, faults)
     faults.raise_if_any()
     return RuleSet(
@@ -123,6 +137,8 @@ def _built(table: Mapping[str, object], path: Path, bases: list[RuleSet], taken:
         setbacks=tuple(merged.values()),
         slope_limits=tuple(merged_slopes.values()),
         source=path.name,
+        sizing=sizing,
+        vertical_separation=separation,
     )
 
 
@@ -256,7 +272,7 @@ def _setbacks(
         if relief and not when:
             faults.add(where, 'a relief needs a condition, or it would apply by itself: when = ["authority_consent"].')
         measured = _distance(entry, unit, relief, where, faults)
-        citation = _cited(entry, citations, where, faults)
+        citation = read_citation(entry, citations, where, faults)
         variance = _variance(entry, extending, where, faults)
         measured_from = read_text(entry, "measured_from", where, faults, required=False)
         note = read_text(entry, "note", where, faults, required=False)
@@ -288,7 +304,7 @@ def _slope_limits(
         percent = read_number(entry, "max_percent", where, faults)
         if percent is not None and not 0 < percent <= 100:
             faults.add(where, f"max_percent = {percent:g} is not between 0 and 100.")
-        citation = _cited(entry, citations, where, faults)
+        citation = read_citation(entry, citations, where, faults)
         variance = _variance(entry, extending, where, faults)
         note = read_text(entry, "note", where, faults, required=False)
         if percent is None or citation is None:
@@ -338,14 +354,6 @@ def _unit(entry: Mapping[str, object], default: str | None, where: str, faults: 
         faults.add(where, f"unit '{short(unit)}' is not known. Use one of: {', '.join(METRES_PER_UNIT)}.")
         return ""
     return unit
-
-
-def _cited(entry: Mapping[str, object], citations: Mapping[str, Citation], where: str, faults: Faults) -> Citation | None:
-    key = read_text(entry, "cite", where, faults)
-    if key and key not in citations:
-        known = ", ".join(citations) or "none"
-        faults.add(where, f"cite '{short(key)}' is not among the citations of this file ({known}).")
-    return citations.get(key)
 
 
 def _variance(entry: Mapping[str, object], extending: bool, where: str, faults: Faults) -> bool:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from geoseptic.errors import PRINTED_IDS, RuleFileError
+from geoseptic.model.citation import Citation
 
 
 @dataclass
@@ -136,6 +137,47 @@ def read_day(entry: Mapping[str, object], key: str, where: str, faults: Faults, 
         except ValueError:
             faults.add(where, f"{key} '{short(words)}' is no day: write YYYY-MM-DD.")
     return words
+
+
+def read_citation(entry: Mapping[str, object], citations: Mapping[str, Citation], where: str, faults: Faults) -> Citation | None:
+    """The citation that `cite` names."""
+    key = read_text(entry, "cite", where, faults)
+    if key and key not in citations:
+        known = ", ".join(citations) or "none"
+        faults.add(where, f"cite '{short(key)}' is not among the citations of this file ({known}).")
+    return citations.get(key)
+
+
+def read_quantity(
+    entry: Mapping[str, object], key: str, units: Mapping[str, float], where: str, faults: Faults, required: bool = True
+) -> float | None:
+    """A number with its unit in one text, such as "24 in", times the unit's factor; None if it is faulty or left out."""
+    words = read_text(entry, key, where, faults, required=required)
+    if not words:
+        return None
+    number, _, unit = words.partition(" ")
+    try:
+        value = float(number)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value) or value < 0 or unit.strip() not in units:
+        faults.add(where, f"{key} = '{short(words)}' must be a number, a space and one of {', '.join(units)}.")
+        return None
+    return value * units[unit.strip()]
+
+
+def read_count(
+    entry: Mapping[str, object], key: str, where: str, faults: Faults, default: int | None = None, low: int = 1, high: int = 100
+) -> int | None:
+    """A whole number from low to high; `default` where it is left out, and a fault where there is none."""
+    value = entry.get(key, default)
+    if value is None:
+        faults.add(where, f"{key} is missing.")
+    elif isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+        faults.add(where, f"{key} must be a whole number from {low} to {high}.")
+    else:
+        return value
+    return None
 
 
 def refuse_unknown(entry: Mapping[str, object], known: frozenset[str], where: str, faults: Faults) -> None:

@@ -5,13 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
-from pyproj import CRS
+from pyproj import CRS, Proj, Transformer
 
-from geoseptic.errors import GeographicCrsError, MissingCrsError, WebMercatorError
+from geoseptic.errors import DistortedCrsError, GeographicCrsError, LocalCrsError, MissingCrsError, WebMercatorError
 
 Geometries = npt.NDArray[np.object_]
 
 WEB_MERCATOR_METHODS = ("popular visualisation pseudo mercator", "mercator (1sp) (spherical)")
+
+MOST_DISTORTION = 0.01
+"""A foot in a setback of 100 ft. UTM and state plane zones stay within a tenth of it."""
 
 
 @dataclass(frozen=True)
@@ -35,8 +38,10 @@ class Frame:
             raise MissingCrsError(layer, source)
         whole = CRS.from_user_input(crs)
         plane = horizontal(whole)
-        if not plane.is_projected:
+        if plane.is_geographic:
             raise GeographicCrsError(layer, crs_name(plane), source)
+        if not plane.is_projected:
+            raise LocalCrsError(layer, crs_name(plane), source)
         operation = plane.coordinate_operation
         if operation is not None and operation.method_name.lower() in WEB_MERCATOR_METHODS:
             raise WebMercatorError(layer, crs_name(plane), source)
@@ -45,6 +50,18 @@ class Frame:
     @property
     def name(self) -> str:
         return crs_name(self.crs)
+
+    def refuse_distortion(self, bounds_m: npt.NDArray[np.float64] | tuple[float, ...], layer: str, source: str = "") -> None:
+        """Raises DistortedCrsError where a metre of this frame, at the middle of the bounds, is wrong by more than `MOST_DISTORTION`."""
+        x, y = (bounds_m[0] + bounds_m[2]) / 2, (bounds_m[1] + bounds_m[3]) / 2
+        geographic = self.crs.geodetic_crs
+        assert geographic is not None  # a projected CRS has one
+        lon, lat = Transformer.from_crs(self.crs, geographic, always_xy=True).transform(x / self.metres_per_unit, y / self.metres_per_unit)
+        factors = Proj(self.crs).get_factors(lon, lat)
+        scales = (factors.meridional_scale, factors.parallel_scale)
+        worst = max(scales, key=lambda scale: abs(scale - 1))
+        if not abs(worst - 1) <= MOST_DISTORTION:
+            raise DistortedCrsError(layer, self.name, worst, source)
 
     def to_metres(self, geometries: Geometries) -> Geometries:
         return self._scaled(geometries, self.metres_per_unit)

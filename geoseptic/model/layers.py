@@ -8,13 +8,18 @@ ColumnKind = Literal["id", "text", "number", "flag", "length", "choice"]
 
 @dataclass(frozen=True)
 class Column:
-    """One column of a layer. A `length` is stated in its name (`_m`, `_ft`) or by a column `<name>_unit`."""
+    """One column of a layer. A `length` is stated in its name (`_m`, `_ft`) or by a column `<name>_unit`.
+
+    `aliases` are other names under which files bring it, first choice first. A name cut to ten characters, as shapefiles cut it, needs
+    no alias: readers know it by itself, save for lengths, where the cut takes the unit away.
+    """
 
     name: str
     meaning: str
     kind: ColumnKind
     required: bool = False
     choices: tuple[str, ...] = ()
+    aliases: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,8 @@ PARCELS: Final = Contract(
         Column("permit_on_file", "whether the county has a permit for the system", "flag"),
         Column("public_sewer", "whether the parcel is on a public sewer", "flag"),
         Column("public_water", "whether the parcel is on public water", "flag"),
+        Column("percolation_min_per_in", "percolation rate found on the parcel, in minutes an inch", "number"),
+        Column("soil", "soil of the field, by the name that the rule set's sizing table has for it", "text"),
     ),
     feature="lot_line",
 )
@@ -117,4 +124,44 @@ OTHER_FEATURES: Final = Contract(
     "Any other feature of the rules, named in a column",
     "any",
     (Column("feature", "name of the feature in the rule sets, such as dry_well or vernal_pool", "text", required=True),),
+)
+
+SOILS: Final = Contract(
+    "soils",
+    "Soil survey map units",
+    "polygon",
+    (
+        Column("musym", "symbol of the map unit", "text"),
+        Column("mukey", "key of the map unit", "text"),
+        Column("soil", "soil as the sizing tables of the rules name it, such as a texture", "text", aliases=("texture", "texcl")),
+        Column("slopegraddcp", "slope of the dominant component [percent]", "number", aliases=("slopegradwta", "slope_r")),
+        Column("brockdepmin", "least depth to bedrock [cm]; empty: none reported in the described depth", "number"),
+        Column("wtdepannmin", "least depth to the water table in a year [cm]; empty: none reported in the described depth", "number"),
+        Column("wtdepaprjunmin", "least depth to the water table from April to June [cm]; empty as above", "number"),
+        Column("resdept_r", "depth to the top of the restrictive layer [cm]; empty: none reported", "number"),
+        Column("reskind", "kind of the restrictive layer, such as fragipan", "text"),
+        Column("described_cm", "depth down to which the soil is described [cm]; default: hzdepb_r", "number"),
+        Column("hzdept_r", "upper edge of the horizon that ksat is of [cm]", "number"),
+        Column("hzdepb_r", "lower edge of the horizon that ksat is of [cm]", "number"),
+        Column("ksat_r", "saturated hydraulic conductivity [um/s]", "number", aliases=("ksat",)),
+        Column("flodfreqdcd", "flooding frequency, dominant condition", "text"),
+        Column("pondfreqprs", "share of the map unit that ponds [percent], a number or a class such as 0-14%", "text"),
+        Column("frag_over_3in", "fragments over 3 in, share of the weight, 0 to 40 in deep [percent]", "number"),
+        Column("totalsub_r", "total subsidence [cm]", "number"),
+        Column("hydgrpdcd", "hydrologic group, dominant condition", "text"),
+        Column("drclassdcd", "drainage class, dominant condition", "text"),
+    ),
+)
+"""Soil polygons with the names of the federal survey's own tables; all columns may be absent. Names and units: soil-survey-columns in
+data/references.toml."""
+
+FLOODPLAIN: Final = Contract(
+    "floodplain",
+    "Flood zones",
+    "polygon",
+    (
+        Column("kind", "floodway or floodplain", "choice", choices=("floodway", "floodplain")),
+        Column("zone", "flood zone as the flood insurance maps name it, such as AE or X", "text", aliases=("fld_zone",)),
+        Column("subtype", "subtype of the zone, such as FLOODWAY", "text", aliases=("zone_subty",)),
+    ),
 )

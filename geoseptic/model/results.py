@@ -35,6 +35,26 @@ class LayerResult:
     notes: Mapping[str, str]
 
 
+Cell = str | float | int | bool | None
+"""What a table's cell may hold; None is empty. A number that is not finite is said in words."""
+
+
+@dataclass(frozen=True)
+class TableResult:
+    """One table: each row has a cell for every column; `notes` says what each column means."""
+
+    name: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    title: str
+    notes: Mapping[str, str]
+
+    @property
+    def records(self) -> tuple[dict[str, Cell], ...]:
+        """The rows by column name."""
+        return tuple(dict(zip(self.columns, row, strict=True)) for row in self.rows)
+
+
 @dataclass(frozen=True)
 class Results:
     """Everything that a process found.
@@ -46,13 +66,15 @@ class Results:
 
     rasters: tuple[RasterResult, ...] = ()
     layers: tuple[LayerResult, ...] = ()
+    tables: tuple[TableResult, ...] = ()
     counts: Mapping[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     repairs: tuple[Mapping[str, object], ...] = ()
     failures: tuple[Mapping[str, object], ...] = ()
 
-    def __getitem__(self, name: str) -> RasterResult | LayerResult:
-        """The raster or layer of that name; KeyError where there is none."""
-        named: dict[str, RasterResult | LayerResult] = {raster.name: raster for raster in self.rasters}
+    def __getitem__(self, name: str) -> RasterResult | LayerResult | TableResult:
+        """The raster, layer or table of that name; KeyError where there is none."""
+        named: dict[str, RasterResult | LayerResult | TableResult] = {raster.name: raster for raster in self.rasters}
         named |= {layer.name: layer for layer in self.layers}
+        named |= {table.name: table for table in self.tables}
         return named[name]

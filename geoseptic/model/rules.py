@@ -1,12 +1,15 @@
-"""What a code says: setbacks and slope limits, each with its citation. Silence raises; it never becomes zero."""
+"""What a code says: setbacks, slope limits and sizing, each with its citation. Silence raises; it never becomes zero."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import product
 from types import MappingProxyType
 from typing import Final
 
 from geoseptic.errors import CodeSilentError, ParameterError, listed
+from geoseptic.model.citation import Citation as Citation
+from geoseptic.model.sizing_rules import SizingRules
+from geoseptic.model.soil_rules import VerticalSeparation
 
 PARTS: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -134,24 +137,6 @@ EXCLUSIVE: Final[tuple[frozenset[str], ...]] = (
 
 
 @dataclass(frozen=True)
-class Citation:
-    """Where a value was read. `checked` is False while it rests on memory or a secondary page."""
-
-    key: str
-    title: str
-    section: str
-    edition: str
-    address: str
-    read_on: str
-    checked: bool
-    note: str = ""
-
-    def __str__(self) -> str:
-        mark = "" if self.checked else " (not checked against the code text)"
-        return f"{self.title}, {self.section}, {self.edition}{mark}"
-
-
-@dataclass(frozen=True)
 class Setback:
     """One line of a code's table.
 
@@ -260,6 +245,8 @@ class RuleSet:
     setbacks: tuple[Setback, ...]
     slope_limits: tuple[SlopeLimit, ...]
     source: str = ""
+    sizing: SizingRules = field(default_factory=SizingRules)
+    vertical_separation: tuple[VerticalSeparation, ...] = ()
 
     def requirement(self, part: str, feature: str) -> Requirement:
         """What the code asks between `part` and `feature`; raises CodeSilentError where it says nothing."""
@@ -305,7 +292,7 @@ class RuleSet:
 
     @property
     def citations(self) -> tuple[Citation, ...]:
-        """Every citation in use, in the order of their keys."""
+        """Every citation of a setback or slope limit, in the order of their keys; those of sizing are in `sizing.citations`."""
         found = {entry.citation for entry in self.setbacks} | {limit.citation for limit in self.slope_limits}
         return tuple(sorted(found, key=lambda citation: (citation.key, str(citation))))
 

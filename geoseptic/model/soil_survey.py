@@ -3,7 +3,7 @@
 from typing import Final
 
 SLOPE_CLASSES_PERCENT: Final = (8.0, 15.0)
-"""Slope: slight under the first, moderate up to the second, severe over it (nrcs_absorption_fields in data/references.toml)."""
+"""Slope: slight under the first, moderate up to the second, severe over it (soil-survey-ratings in data/references.toml)."""
 
 SLIGHT: Final = 1
 MODERATE: Final = 2

@@ -101,6 +101,19 @@ def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: fl
     )
 
 
+def without(
+    fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: float, parcels: npt.NDArray[np.int64], feature: str
+) -> Geometries:
+    """What would be left of the parcels of these indices if no setback from `feature` were asked: never lawful, only to tell what binds."""
+    cutter = _Cutter(fabric, zones, obstacles, outward(fabric.disputed_m, lot_line_m), lot_line_m)
+    shapes = fabric.shapes_m[parcels]
+    inside = shapes if feature == LOT_LINE else inward(shapes, lot_line_m)
+    parcel, zone = cutter.tree.query(inside, predicate="intersects")
+    kept = cutter.feature[zone] != feature
+    order = np.lexsort((zone[kept], parcel[kept]))
+    return subtract(inside, parcel[kept][order], cutter.shapes[zone[kept][order]])
+
+
 @dataclass(frozen=True)
 class _Part:
     shapes: Geometries

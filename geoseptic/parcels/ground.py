@@ -12,6 +12,7 @@ from scipy import ndimage
 
 from geoseptic.errors import ParameterError
 from geoseptic.model.grid import Raster
+from geoseptic.parcels.buffers import outward
 from geoseptic.terrain import flowpath
 from geoseptic.terrain.drainage import Receivers
 
@@ -34,9 +35,8 @@ class Ground:
         self, condition: str, shape_m: shapely.Geometry, distance_m: float, location_error_m: float
     ) -> tuple[shapely.Geometry, shapely.Geometry]:
         """Where within `distance_m` of the feature `condition` holds, and where it is not known, as two geometries in metres."""
-        around_m = distance_m + location_error_m
-        left, bottom, right, top = shapely.bounds(shape_m)
-        wanted = shapely.box(left - around_m, bottom - around_m, right + around_m, top + around_m)
+        # The ring that the zone is cut from is a little larger than the distance: the box must not cut it short.
+        wanted = shapely.box(*shapely.bounds(outward(shape_m, distance_m + location_error_m)))
         window, transform = self._window(shapely.bounds(wanted))
         if window is None:
             return shapely.Polygon(), wanted

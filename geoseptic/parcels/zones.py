@@ -9,6 +9,7 @@ import shapely
 
 from geoseptic.errors import CodeSilentError
 from geoseptic.model.frame import Geometries
+from geoseptic.model.layers import WELLS
 from geoseptic.model.rules import CONDITIONS, DRINKING_WATER, GROUND_CONDITIONS, Requirement, RuleSet, Setback
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.ground import Ground
@@ -20,6 +21,9 @@ MAY_BE_REQUIRED = "may be required"
 ROUGH_FROM_M = 15.24
 """Up to this location error (50 ft, what on-screen digitising keeps: Indiana Geological and Water Survey, key igws_spotting in
 data/references.toml) a well counts as located."""
+
+OF_ONE_WELL = frozenset(column.name for column in WELLS.columns if column.kind == "flag")
+"""Conditions that only a well's own record can say of it: stated for the whole site, they grant no relief."""
 
 
 @dataclass
@@ -99,7 +103,7 @@ def zones(
     Parameters
     ----------
     facts : conditions of the site that the user states; a condition that nobody states is unknown, and unknown never reads as clear.
-    granted : reliefs that the authority has granted.
+    granted : reliefs that the authority has granted; one that hangs on a well's make counts for the wells alone whose own record says so.
     ground : settles conditions that follow from elevation; without it they are unknown.
 
     Raises
@@ -124,7 +128,9 @@ def zones(
             continue
         if requirement.stands_for:
             stand_ins[feature, requirement.stands_for] = None
-        _add_rings(out, obstacles, rows, requirement, {**facts, **dict(own_facts)}, granted, ground)
+        own = dict(own_facts)
+        granted_here = frozenset(name for name in granted if name not in OF_ONE_WELL or own.get(name) is True)
+        _add_rings(out, obstacles, rows, requirement, {**facts, **own}, granted_here, ground)
     out.silent, out.stand_ins = tuple(silent), tuple(stand_ins)
     return out
 
@@ -160,21 +166,54 @@ def _add_rings(
     entry = settled.certain
     certain_m = 0.0 if entry is None or entry.distance_m is None else entry.distance_m
     _add_whole(out, obstacles, rows, certain_m, entry, _because(entry) if certain_m > 0 else "the feature itself")
+    # One side of a cut or one drainage path may have a longer distance that is certain there, whatever else is unknown.
+    sides = {frozenset(_from_ground(entry, facts)) for entry in settled.possible} - {frozenset()}
+    settled_on_side = []
+    for side in sorted(sides, key=sorted):
+        there = requirement.settled({**facts, **dict.fromkeys(side, True)}, granted).certain
+        if there is not None and (there.distance_m or 0.0) > certain_m:
+            settled_on_side.append((there, side))
+            _add_ring(out, obstacles, rows, there, sorted(side), False, ground)
     for longer in settled.possible:
-        assert longer.distance_m is not None  # only a longer distance is "possible"
-        keep_m = longer.distance_m + obstacles.location_error_m[rows]
-        from_ground = sorted(name for name in longer.when & GROUND_CONDITIONS if name not in facts)
-        stated_open = sorted(name for name in longer.when - GROUND_CONDITIONS if name not in facts)
-        for source, ring, ring_m in zip(rows, outward(obstacles.shapes_m[rows], keep_m), keep_m, strict=True):
-            holds, unknown = _where(ring, obstacles, int(source), longer.distance_m, from_ground, ground)
-            if stated_open:
-                unknown = ring if holds is ring else shapely.union(holds, unknown)
-                holds = shapely.Polygon()
-            for shape, status in ((holds, REQUIRED), (unknown, MAY_BE_REQUIRED)):
-                if shapely.area(shape) > 0:
-                    why = _because(longer) if status == REQUIRED else "unless it is shown otherwise: " + _because(longer)
-                    whole = shape is ring
-                    out.add(obstacles, int(source), shape, longer.distance_m, float(ring_m), status, longer, why, whole=whole)
+        side = frozenset(_from_ground(longer, facts))
+        stated_open = any(name not in facts for name in longer.when - GROUND_CONDITIONS)
+        if stated_open or (longer, side) not in settled_on_side:
+            _add_ring(out, obstacles, rows, longer, sorted(side), stated_open, ground)
+
+
+def _from_ground(entry: Setback, facts: Mapping[str, bool]) -> list[str]:
+    return [name for name in entry.when & GROUND_CONDITIONS if name not in facts]
+
+
+def _add_ring(
+    out: Zones,
+    obstacles: Obstacles,
+    rows: npt.NDArray[np.int64],
+    entry: Setback,
+    conditions: list[str],
+    stated_open: bool,
+    ground: Ground | None,
+) -> None:
+    """The ring of one line where its ground conditions hold: required unless a fact is open that nobody stated, or the place is rough."""
+    distance_m = entry.distance_m or 0.0
+    error_m = obstacles.location_error_m[rows]
+    rough = error_m > max(distance_m, ROUGH_FROM_M)
+    rings = outward(obstacles.shapes_m[rows], distance_m + error_m)
+    inner = outward(obstacles.shapes_m[rows], distance_m)
+    for index, source in enumerate(rows):
+        ring = rings[index]
+        sure, maybe = _where(ring, obstacles, int(source), distance_m, conditions, ground)
+        if stated_open:
+            maybe = ring if sure is ring else shapely.union(sure, maybe)
+            sure = shapely.Polygon()
+        elif rough[index]:
+            maybe = shapely.union(maybe, shapely.difference(sure, inner[index]))
+            sure = shapely.intersection(sure, inner[index])
+        for shape, status in ((sure, REQUIRED), (maybe, MAY_BE_REQUIRED)):
+            if shapely.area(shape) > 0:
+                why = _because(entry) if status == REQUIRED else "unless it is shown otherwise: " + _because(entry)
+                keep_m = float(distance_m + error_m[index])
+                out.add(obstacles, int(source), shape, distance_m, keep_m, status, entry, why, whole=shape is ring)
 
 
 def _where(

@@ -7,7 +7,7 @@ import numpy as np
 import shapely
 from geopandas import GeoDataFrame
 
-from geoseptic.errors import NoFeaturesInRangeError, NoOverlapError, listed
+from geoseptic.errors import LayerContractError, NoFeaturesInRangeError, NoOverlapError, listed
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check
 from geoseptic.model.frame import Frame, Geometries
@@ -71,11 +71,14 @@ def check_land(
 ) -> Land:
     """Hold every layer against its contract, mend the parcel fabric, and presume wells where one must be but is on no record.
 
-    `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, and NoFeaturesInRangeError where no
+    `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, DistortedCrsError, and NoFeaturesInRangeError where no
     well is anywhere near the parcels.
     """
     checked_parcels = check(parcels, layers.PARCELS, frame, source_of(parcels))
+    if not len(checked_parcels):
+        raise LayerContractError("parcels", {"the layer holds no parcel": ()}, source_of(parcels))
     frame = frame or Frame.of(parcels.crs, "parcels", source_of(parcels))
+    frame.refuse_distortion(shapely.total_bounds(checked_parcels.shapes_m), "parcels", source_of(parcels))
     fabric = mend(checked_parcels.ids, checked_parcels.shapes_m)
     checked_wells = check(wells, layers.WELLS, frame, source_of(wells))
     reach = shapely.box(*shapely.total_bounds(fabric.shapes_m)).buffer(NEAR_M)
@@ -117,6 +120,7 @@ def check_wells(
 ) -> WellSites:
     """The layers that the flow paths need, in the elevation's frame; raises NoFeaturesInRangeError where no well is near it."""
     frame = elevation.grid.frame
+    frame.refuse_distortion(elevation.grid.bounds_m, "elevation")
     checked = check(wells, layers.WELLS, frame, source_of(wells))
     reach = shapely.box(*elevation.grid.bounds_m).buffer(NEAR_M)
     if not shapely.intersects(reach, checked.shapes_m).any():

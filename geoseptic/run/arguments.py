@@ -22,6 +22,8 @@ from geoseptic.process import (
     Parameter,
     Process,
     RulesIn,
+    SheetIn,
+    Text,
     Weights,
     parsed_length_m,
 )
@@ -127,8 +129,10 @@ def _metavar(parameter: Parameter) -> str:
     spec = parameter.spec
     if isinstance(spec, LayerIn):
         return "FILE[|LAYER]"
-    if isinstance(spec, ElevationIn):
+    if isinstance(spec, ElevationIn | SheetIn):
         return "FILE"
+    if isinstance(spec, Text):
+        return "NAME"
     if isinstance(spec, RulesIn):
         return "ID_OR_FILE"
     if isinstance(spec, Length):
@@ -149,7 +153,11 @@ def _help(parameter: Parameter) -> str:
         text += f" ({from_metres(spec.low_m, 'ft'):.4g}ft to {from_metres(spec.high_m, 'ft'):.4g}ft)"
         if parameter.default is not None:
             text += f"; default {from_metres(parameter.default, 'ft'):.4g}ft"
-    elif isinstance(spec, Number | Count):
+    elif isinstance(spec, Number):
+        text += f" ({spec.low:g} to {spec.high:g} {spec.unit})"
+        if parameter.default is not None:
+            text += f"; default {parameter.default:g}"
+    elif isinstance(spec, Count):
         text += f" ({spec.low:g} to {spec.high:g})"
         if parameter.default is not None:
             text += f"; default {parameter.default:g}"
@@ -176,9 +184,10 @@ def _value(parameter: Parameter, raw: Any) -> Any:
     if isinstance(spec, Number | Count):
         kind = int if isinstance(spec, Count) else float
         try:
-            return kind(raw) if isinstance(raw, str) else raw
+            return kind(raw.removesuffix(spec.unit) if isinstance(spec, Number) else raw) if isinstance(raw, str) else raw
         except ValueError:
-            raise ParameterError(f"{flag}: '{raw}' is not a {'whole ' if kind is int else ''}number.") from None
+            unit = f" of {spec.unit}" if isinstance(spec, Number) else ""
+            raise ParameterError(f"{flag}: '{raw}' is not a {'whole ' if kind is int else ''}number{unit}.") from None
     if isinstance(spec, Names):
         return tuple(raw) if isinstance(raw, list) else (str(raw),)
     if isinstance(spec, Facts | Weights):

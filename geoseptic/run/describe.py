@@ -9,18 +9,23 @@ from geoseptic.process import (
     ElevationIn,
     Facts,
     LayerIn,
+    LayerOut,
     Length,
     Names,
     Number,
+    Output,
     Parameter,
     Process,
-    RasterOut,
     RulesIn,
+    SheetIn,
+    TableOut,
+    Text,
     Weights,
 )
 
 GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
 GEOPACKAGE = "application/geopackage+sqlite3"
+CSV = "text/csv"
 
 
 def description(process: Process[..., Any], version: str) -> dict[str, Any]:
@@ -36,15 +41,18 @@ def description(process: Process[..., Any], version: str) -> dict[str, Any]:
         "outputs": {
             out.name: {
                 "title": out.title,
-                "schema": {
-                    "type": "string",
-                    "contentEncoding": "binary",
-                    "contentMediaType": GEOTIFF if isinstance(out, RasterOut) else GEOPACKAGE,
-                },
+                "schema": _output_schema(out),
             }
             for out in process.outputs
         },
     }
+
+
+def _output_schema(out: Output) -> dict[str, Any]:
+    if isinstance(out, TableOut):
+        return {"type": "string", "contentMediaType": CSV}
+    media_type = GEOPACKAGE if isinstance(out, LayerOut) else GEOTIFF
+    return {"type": "string", "contentEncoding": "binary", "contentMediaType": media_type}
 
 
 def _input(parameter: Parameter) -> dict[str, Any]:
@@ -67,6 +75,10 @@ def _schema(parameter: Parameter) -> dict[str, Any]:
         return {"type": "object", "format": "geojson-feature-collection"}
     if isinstance(spec, ElevationIn):
         return {"type": "string", "contentEncoding": "binary", "contentMediaType": "image/tiff; application=geotiff"}
+    if isinstance(spec, SheetIn):
+        return {"type": "string", "contentMediaType": CSV}
+    if isinstance(spec, Text):
+        return {"type": "string", "minLength": 1, "maxLength": spec.longest}
     if isinstance(spec, RulesIn):
         return {"type": "string"}
     if isinstance(spec, Length):

@@ -15,15 +15,17 @@ from typing import Any
 from pyproj import CRS, Transformer
 
 from geoseptic.errors import OutputExistsError, ParameterError
+from geoseptic.io import fieldsheets
 from geoseptic.io import layers as layer_files
 from geoseptic.io import rasters as raster_files
 from geoseptic.io import rulefiles
+from geoseptic.io import tables as table_files
 from geoseptic.io import vectors as vector_files
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.frame import Frame
 from geoseptic.model.results import Results
 from geoseptic.model.rules import RuleSet
-from geoseptic.process import ElevationIn, LayerIn, Process, RulesIn
+from geoseptic.process import ElevationIn, LayerIn, Process, RulesIn, SheetIn
 from geoseptic.processes.land import NEAR_M
 from geoseptic.run.arguments import Request
 from geoseptic.stages import LOGGER, stage
@@ -74,6 +76,9 @@ def _read(process: Process[..., Any], wanted: Request, rules: RuleSet | None) ->
         given = values[parameter.name]
         if isinstance(parameter.spec, RulesIn):
             values[parameter.name] = rules
+        elif isinstance(parameter.spec, SheetIn):
+            with stage(f"reading {parameter.name}"):
+                values[parameter.name] = fieldsheets.read_field_sheet(given)
         elif isinstance(parameter.spec, ElevationIn):
             with stage(f"reading {parameter.name}"):
                 values[parameter.name] = raster_files.read_elevation(given, unit=wanted.elevation_unit, cell_size_m=wanted.cell_size_m)
@@ -118,6 +123,8 @@ def _plan(process: Process[..., Any], wanted: Request, rules: RuleSet | None) ->
         if isinstance(parameter.spec, ElevationIn):
             grid = raster_files.read_grid(given, parameter.name)
             inputs[parameter.name] = {"file": given, "rows": grid.shape[0], "cols": grid.shape[1], "crs": grid.frame.name}
+        elif isinstance(parameter.spec, SheetIn):
+            inputs[parameter.name] = {"file": given, "readings": len(fieldsheets.read_field_sheet(given))}
         elif isinstance(parameter.spec, LayerIn):
             bounds, crs = layer_files.layer_bounds(given, parameter.name)
             inputs[parameter.name] = {"file": given, "bounds": bounds, "crs": crs.to_string()}
@@ -164,6 +171,8 @@ def _write(out: Path, results: Results, manifest: Mapping[str, Any]) -> list[str
                     if layer.file == name
                 ],
             )
+        for table in results.tables:
+            table_files.write_table(partial / f"{table.name}.csv", table)
         names = sorted(path.name for path in partial.iterdir())
         (partial / MANIFEST).write_text(json.dumps({**manifest, "outputs": names}, indent=2) + "\n", encoding="utf-8")
         (out / MANIFEST).unlink(missing_ok=True)
@@ -186,13 +195,13 @@ def _manifest(
     inputs = {}
     for parameter in process.parameters:
         given = wanted.values.get(parameter.name)
-        if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn):
-            path, layer = layer_files.split_source(given)
+        if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn | SheetIn):
+            path, layer = (given, None) if isinstance(parameter.spec, SheetIn) else layer_files.split_source(given)
             inputs[parameter.name] = {"file": path, "layer": layer, **_digest(Path(path))}
     plain = {
         parameter.name: wanted.values.get(parameter.name, parameter.default)
         for parameter in process.parameters
-        if not isinstance(parameter.spec, LayerIn | ElevationIn)
+        if not isinstance(parameter.spec, LayerIn | ElevationIn | SheetIn)
     }
     return {
         "process": process.id,
@@ -204,6 +213,7 @@ def _manifest(
         "parameters": {**plain, "elevation_unit": wanted.elevation_unit, "cell_size_m": wanted.cell_size_m},
         "rules": _rules_record(rules) if rules else None,
         "counts": results.counts,
+        "tables": {table.name: table.records for table in results.tables},
         "repairs": results.repairs,
         "failures": results.failures,
         "warnings": results.warnings,
@@ -219,6 +229,7 @@ def _rules_record(rules: RuleSet) -> dict[str, Any]:
         "summary": rules.summary,
         "extends": rules.extends,
         "citations": {citation.key: {"text": str(citation), "address": citation.address} for citation in rules.citations},
+        "sizing_citations": {citation.key: {"text": str(citation), "address": citation.address} for citation in rules.sizing.citations},
     }
 
 

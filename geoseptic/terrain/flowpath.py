@@ -226,3 +226,36 @@ def _upstream(receivers, reached):  # type: ignore[no-untyped-def]
             stack[size] = r * cols + c
             size += 1
     return reached
+
+
+def trace(receivers: Receivers, distance_m: Floats, row: int, col: int) -> npt.NDArray[np.int64]:
+    """The path that gives a cell its distance: (row, col) of every cell from here down to the start it reaches, shape (steps + 1, 2).
+
+    `distance_m` is from `path_distance`; a cell that reaches no start gives its own place alone.
+    """
+    return _trace(receivers, distance_m, row, col)
+
+
+@njit(cache=True, nogil=True)
+def _trace(receivers, distance, row, col):  # type: ignore[no-untyped-def]
+    path = np.empty((64, 2), np.int64)
+    path[0, 0], path[0, 1] = row, col
+    steps = 1
+    while np.isfinite(distance[row, col]):
+        next_row, next_col, least = row, col, distance[row, col]
+        for k in range(8):
+            if not (receivers[row, col] >> k) & 1:
+                continue
+            r, c = row + _ROW[k], col + _COL[k]
+            if distance[r, c] < least:
+                next_row, next_col, least = r, c, distance[r, c]
+        if next_row == row and next_col == col:
+            break
+        row, col = next_row, next_col
+        if steps == path.shape[0]:
+            longer = np.empty((2 * steps, 2), np.int64)
+            longer[:steps] = path
+            path = longer
+        path[steps, 0], path[steps, 1] = row, col
+        steps += 1
+    return path[:steps].copy()

@@ -88,7 +88,8 @@ def _plane_slope(z, cell, half, least_share):  # type: ignore[no-untyped-def]
                 rise_y += sum_yz[col + i]
             rise = rise_x + rise_y
             if np.isnan(rise):
-                out[row, col] = _plane_slope_with_gaps(z, row, col, half, cell, least_share)
+                # numba counts a parallel loop in unsigned numbers, whose negative would be huge.
+                out[row, col] = _plane_slope_with_gaps(z, np.int64(row), col, half, cell, least_share)
             else:
                 out[row, col] = math.sqrt(rise_x * rise_x + rise_y * rise_y) * scale
     return out

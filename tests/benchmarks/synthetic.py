@@ -2,8 +2,8 @@
 
     python tests/benchmarks/synthetic.py --out DIR --rows 4000 --cols 4000 --cell 2 --parcels 20000 --wells 10000 --seed 1
 
-Writes `dem.tif` (EPSG:26915; heights in metres, which the file does not state) and `county.gpkg` with the layers parcels, buildings, wells,
-surface_water and roads. Nothing in it is a real place. Shares, sizes and slopes are our own choice: they make a load, not a model of a county.
+Writes `dem.tif` (EPSG:26915; heights in metres, which the file does not state) and `county.gpkg` with the layers parcels, buildings,
+wells, surface_water and roads. Nothing in it is a real place. Shares, sizes and slopes are our own choice: they make a load, not a model.
 """
 
 import argparse
@@ -219,35 +219,26 @@ def write_dem(path: Path, heights_m: npt.NDArray[np.float32], cell_m: float) -> 
         tiled=True,
         blockxsize=256,
         blockysize=256,
+        # No predictor: whitebox-workflows 2.0.6 reads wrong heights from a GeoTIFF with one, and says nothing.
         compress="deflate",
-        predictor=3,
-        zlevel=1,
+        zlevel=6,
     ) as file:
         file.write(heights_m, 1)
 
 
-def add_size_options(parser: argparse.ArgumentParser) -> None:
-    """The options that say how large a county is."""
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--out", type=Path, required=True, help="folder to write to")
     parser.add_argument("--rows", type=int, default=4000)
     parser.add_argument("--cols", type=int, help="default: as many as rows")
     parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
     parser.add_argument("--parcels", type=int, default=20_000)
     parser.add_argument("--wells", type=int, help="default: half as many as parcels")
     parser.add_argument("--seed", type=int, default=1)
-
-
-def sizes(options: argparse.Namespace) -> tuple[Extent, int, int, int]:
-    """Extent, parcels, wells and seed of parsed size options."""
-    extent = Extent(options.rows, options.cols or options.rows, options.cell)
-    return extent, options.parcels, options.parcels // 2 if options.wells is None else options.wells, options.seed
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--out", type=Path, required=True, help="folder to write to")
-    add_size_options(parser)
     options = parser.parse_args()
-    print(json.dumps(write_county(options.out, *sizes(options)), indent=2))
+    extent = Extent(options.rows, options.cols or options.rows, options.cell)
+    wells = options.parcels // 2 if options.wells is None else options.wells
+    print(json.dumps(write_county(options.out, extent, options.parcels, wells, options.seed), indent=2))
 
 
 if __name__ == "__main__":

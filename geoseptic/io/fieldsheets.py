@@ -1,0 +1,142 @@
+"""Percolation field sheets: CSV files in, readings out. Every line that cannot be read is named, all at once."""
+
+import csv
+import math
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+from geoseptic.errors import FieldSheetError, FileUnreadableError
+from geoseptic.systems.percolation import Reading
+from geoseptic.units import to_metres
+
+MAX_BYTES: Final = 1_000_000
+MAX_DEPTH_M: Final = 10.0
+"""A deeper hole is a slip in the number or the unit."""
+
+DEPTH_COLUMNS: Final[Mapping[str, str]] = {"depth_to_water_in": "in", "depth_to_water_cm": "cm"}
+YES: Final = frozenset({"yes", "y", "true", "1", "x"})
+NO: Final = frozenset({"", "no", "n", "false", "0"})
+CLOCK: Final = re.compile(r"(\d{1,2}):([0-5]\d)(?::([0-5]\d))?")
+FRACTION: Final = re.compile(r"(?:(\d+)[ -])?(\d+)/(\d+)")
+
+
+def read_field_sheet(source: str | Path) -> tuple[Reading, ...]:
+    """The readings of one sheet, in its order.
+
+    Columns: hole, time (HH:MM, HH:MM:SS, or minutes since any start), depth_to_water_in or depth_to_water_cm (from a fixed point
+    down to the water; inches also as 6 1/4), refilled (yes or no; may be left out). Case of the header, a byte order mark and
+    semicolons or tabs for commas do not matter; with semicolons a decimal comma is understood.
+
+    Raises
+    ------
+    FileUnreadableError : no such file, too long, or no UTF-8 text.
+    FieldSheetError : no header, or lines that cannot be read; each is named.
+    """
+    path = Path(source)
+    lines = _text(path).splitlines()
+    header_at = next((number for number, line in enumerate(lines) if line.strip(" ,;\t")), None)
+    if header_at is None:
+        raise FieldSheetError(path.name, ["it is empty."])
+    mark = max(",;\t", key=lines[header_at].count)
+    # Row by row, so that a stray quotation mark spoils its own line and no other.
+    rows = [(number, next(csv.reader([line], delimiter=mark), [])) for number, line in enumerate(lines, 1)]
+    columns = _columns(path.name, rows[header_at][1])
+    faults: list[str] = []
+    readings = []
+    for number, cells in rows[header_at + 1 :]:
+        if not any(cell.strip() for cell in cells):
+            continue
+        reading = _reading(number, cells, columns, len(rows[header_at][1]), mark, faults)
+        if reading is not None:
+            readings.append(reading)
+    if not readings and not faults:
+        faults.append("it has a header and no reading.")
+    clocks = {_is_clock(rows[reading.line - 1][1], columns) for reading in readings}
+    if len(clocks) > 1:
+        faults.append("column time: some are times of day and some are minutes. Use one kind.")
+    if faults:
+        raise FieldSheetError(path.name, faults)
+    return tuple(readings)
+
+
+def _text(path: Path) -> str:
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(MAX_BYTES + 1)
+    except (OSError, ValueError) as error:
+        raise FileUnreadableError(str(path), str(error), "Check the path of the field sheet.") from None
+    if len(content) > MAX_BYTES:
+        raise FileUnreadableError(str(path), f"it is longer than {MAX_BYTES:,} bytes", "That is no field sheet.")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise FileUnreadableError(str(path), f"it is not UTF-8 (byte {error.start})", "Save it as CSV in UTF-8.") from None
+
+
+def _columns(name: str, header: Sequence[str]) -> dict[str, int]:
+    """Column name -> its place."""
+    found = [re.sub(r"[\s-]+", "_", cell.strip().lower()) for cell in header]
+    faults = [f"column {column} is there twice." for column in sorted({cell for cell in found if cell and found.count(cell) > 1})]
+    depths = [column for column in DEPTH_COLUMNS if column in found]
+    faults += [f"column {column} is missing." for column in ("hole", "time") if column not in found]
+    if len(depths) != 1:
+        have = "both are there" if depths else "neither is there"
+        faults.append(f"one of the columns {' and '.join(DEPTH_COLUMNS)} is needed; {have}.")
+    if faults:
+        raise FieldSheetError(name, [*faults, f"The header reads: {', '.join(found)}."])
+    return {column: found.index(column) for column in ("hole", "time", "refilled", *depths) if column in found}
+
+
+def _reading(number: int, cells: Sequence[str], columns: Mapping[str, int], width: int, mark: str, faults: list[str]) -> Reading | None:
+    cell = {column: cells[place].strip() if place < len(cells) else "" for column, place in columns.items()}
+    depth_column = next(column for column in DEPTH_COLUMNS if column in cell)
+    wrong = []
+    if not cell["hole"]:
+        wrong.append("it names no hole")
+    time_min = _minutes(cell["time"], mark)
+    if time_min is None:
+        wrong.append(f"time '{_short(cell['time'])}' is neither HH:MM nor minutes")
+    depth = _number(cell[depth_column], mark)
+    depth_m = None if depth is None else to_metres(depth, DEPTH_COLUMNS[depth_column])
+    if depth_m is None:
+        wrong.append(f"{depth_column} '{_short(cell[depth_column])}' is not a number")
+    elif not 0 <= depth_m <= MAX_DEPTH_M:
+        wrong.append(f"{depth_column} = {depth:g} is not between 0 and {MAX_DEPTH_M:g} m")
+    refilled = cell.get("refilled", "").lower()
+    if refilled not in YES | NO:
+        wrong.append(f"refilled '{_short(refilled)}' must be yes or no")
+    if any(extra.strip() for extra in cells[width:]):
+        wrong.append("it has more cells than the header: is a decimal comma in it?")
+    if wrong or time_min is None or depth_m is None:
+        faults.append(f"line {number}: {'; '.join(wrong)}.")
+        return None
+    return Reading(cell["hole"], time_min, depth_m, refilled in YES, number)
+
+
+def _minutes(words: str, mark: str) -> float | None:
+    match = CLOCK.fullmatch(words)
+    if match:
+        return 60 * int(match[1]) + int(match[2]) + int(match[3] or 0) / 60
+    return _number(words, mark)
+
+
+def _number(words: str, mark: str) -> float | None:
+    """A number that is not negative, also as 6 1/4, and with a decimal comma where commas do not part cells; else None."""
+    fraction = FRACTION.fullmatch(words)
+    if fraction:
+        return int(fraction[1] or 0) + int(fraction[2]) / int(fraction[3]) if int(fraction[3]) else None
+    try:
+        value = float(words.replace(",", ".") if mark != "," else words)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) and value >= 0 else None
+
+
+def _is_clock(cells: Sequence[str], columns: Mapping[str, int]) -> bool:
+    return ":" in cells[columns["time"]]
+
+
+def _short(words: str) -> str:
+    return words if len(words) <= 40 else words[:37] + "..."

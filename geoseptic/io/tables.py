@@ -1,0 +1,29 @@
+"""Tables as CSV: for a spreadsheet, which must never take a cell for a formula."""
+
+import csv
+from pathlib import Path
+from typing import Final
+
+from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.model.results import Cell, TableResult
+
+FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
+"""A spreadsheet takes a text that begins with one of these for a formula, and would run it."""
+
+
+def write_table(path: Path, table: TableResult) -> None:
+    """Write `table` as CSV in UTF-8. A last column repeats in every row that this is a screening aid."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow([*table.columns, "notice"])
+        writer.writerows([*(_cell(value) for value in row), SCREENING_AID] for row in table.rows)
+
+
+def _cell(value: Cell) -> Cell:
+    """Text made inert by an apostrophe in front; a number stays a number, also a negative one."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    # A leading space or other blank does not hinder a spreadsheet from reading a formula behind it.
+    return (
+        "'" + value if isinstance(value, str) and (value.startswith(FORMULA_STARTS) or value.lstrip().startswith(FORMULA_STARTS)) else value
+    )
