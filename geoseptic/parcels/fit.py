@@ -133,9 +133,9 @@ def layouts(need: FieldNeed) -> tuple[Layout, ...]:
 def fit(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes) -> Fit:
     """Find room for the field and its reserve on one lot.
 
-    Two exact negatives come first: too little area, and no disc as wide as the narrowest layout. Then a search on a turned grid, coarse and, where that finds
-    less than field and reserve, fine. Among spots a field with its reserve comes before one without, gravity before a pump, a longer flow path to a well
-    before a shorter one, gentler slope, shorter run of pipe.
+    Two exact negatives come first: too little area, and no disc as wide as the narrowest layout. Then a search on a turned grid, coarse
+    and, where that finds less than field and reserve, fine. Among spots a field with its reserve comes before one without, gravity
+    before a pump, a longer flow path to a well before a shorter one, gentler slope, shorter run of pipe.
     """
     options = layouts(need)
     area_m2 = shapely.area(site.field)
@@ -158,8 +158,8 @@ def fit(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes) -> Fit:
 
 
 def turns(envelope: shapely.Geometry, terrain: Terrain) -> Iterator[float]:
-    """Directions to try for the trenches, in radians from east: along the contour where the ground falls, along the envelope's sides where it
-    is level."""
+    """Directions to try for the trenches, in radians from east: along the contour where the ground falls, along the envelope's sides where
+    it is level."""
     left, bottom, right, top = shapely.bounds(envelope)
     step = max(5.0, math.sqrt((right - left) * (top - bottom) / 36))
     x, y = np.meshgrid(np.arange(left + step / 2, right, step), np.arange(bottom + step / 2, top, step))

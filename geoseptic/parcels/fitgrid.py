@@ -1,7 +1,7 @@
 """The search for room for a field and its reserve on one lot, on a small grid turned so that trenches run along its rows.
 
-All of it errs to the safe side: a cell is free only if it lies wholly inside the envelope and its ground is good, and lengths are rounded up to
-cells. What is found here fits; what is missed is missed by at most two cells' width.
+All of it errs to the safe side: a cell is free only if it lies wholly inside the envelope and its ground is good, and lengths are rounded
+up to cells. What is found here fits; what is missed is missed by at most two cells' width.
 """
 
 import math
@@ -62,8 +62,8 @@ def inside_cells(x, y, starts, left, bottom, cell, rows, cols):  # type: ignore[
 def keep_good_ground(free, left, bottom, cell, cosine, sine, centre_x, centre_y, ground, origin_x, origin_y, ground_cell):  # type: ignore[no-untyped-def]
     """Clear the free cells whose middle is not on good ground; returns how many of them were on unknown ground.
 
-    `cosine`, `sine` turn grid coordinates back to the world about (`centre_x`, `centre_y`); `ground` is a uint8 raster with its top left corner at
-    (`origin_x`, `origin_y`). [m]
+    `cosine`, `sine` turn grid coordinates back to the world about (`centre_x`, `centre_y`); `ground` is a uint8 raster with its top left
+    corner at (`origin_x`, `origin_y`). [m]
     """
     rows, cols = free.shape
     ground_rows, ground_cols = ground.shape
@@ -110,7 +110,7 @@ def room_for(table, wide, deep):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def any_apart(table, row, col, wide, deep, other_wide, other_deep, gap):  # type: ignore[no-untyped-def]
-    """Whether a spot of `table` (summed table of spots for the other rectangle) lies clear, by `gap` cells, of the rectangle at (row, col)."""
+    """Whether a spot of `table` (summed spots for the other rectangle) lies clear, by `gap` cells, of the rectangle at (row, col)."""
     rows, cols = table.shape[0] - 1, table.shape[1] - 1
     row_0, row_1 = max(0, row - other_deep - gap + 1), min(rows, row + deep + gap)
     col_0, col_1 = max(0, col - other_wide - gap + 1), min(cols, col + wide + gap)
@@ -169,13 +169,13 @@ def search(  # type: ignore[no-untyped-def]
     z, raster, half : ground heights [m]; left, top, cell [m] of that raster; half the fitting window in cells.
     path_m : flow path to a well, same raster; infinite where none is reached, NaN where not known. [m]
     drop_m : how far the ground may fall along one trench. [m]
-    house : x, y of the tank's outlet, its invert, the fall a metre of pipe, depth of the field's pipe below ground; invert NaN if not known. [m]
+    house : x, y of the tank's outlet, its invert (NaN if not known), the fall a metre of pipe, depth of the field's pipe below ground. [m]
     most : spots to weigh for each shape; the others are only counted.
 
     Returns
     -------
-    float64 (10,) : kind (0 nothing, 1 field alone, 2 field and reserve), shape, row, col, score, slope [percent], path [m], lift [m] (0 = by
-    gravity, NaN = not known), run [m], height of the uphill edge [m].
+    float64 (10,) : kind (0 nothing, 1 field alone, 2 field and reserve), shape, row, col, score, slope [percent], path [m], lift [m]
+    (0 = by gravity, NaN = not known), run [m], height of the uphill edge [m].
     """
     left, bottom, cell = grid
     cosine, sine, centre_x, centre_y = turn

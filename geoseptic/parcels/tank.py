@@ -40,9 +40,9 @@ class Tanks:
 def place(houses_m: Geometries, envelopes_m: Geometries, fields_m: Geometries, reserves_m: Geometries) -> Tanks:
     """A tank for every lot that has a house and a field.
 
-    The tank keeps its envelope with its whole footprint, whichever way it is turned. Of the places at most `NEAR_HOUSE_M` farther from the house than the
-    nearest one it takes that nearest to the field. The sewer leaves the house at the wall point nearest to the tank, which is a guess until
-    somebody finds the real exit.
+    The tank keeps its envelope with its whole footprint, whichever way it is turned. Of the places at most `NEAR_HOUSE_M` farther from
+    the house than the nearest one it takes that nearest to the field. The sewer leaves the house at the wall point nearest to the tank,
+    which is a guess until somebody finds the real exit.
 
     Parameters
     ----------

@@ -71,7 +71,8 @@ def check_land(
 ) -> Land:
     """Hold every layer against its contract, mend the parcel fabric, and presume wells where one must be but is on no record.
 
-    `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, DistortedCrsError, and NoFeaturesInRangeError where no
+    `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, DistortedCrsError,
+    and NoFeaturesInRangeError where no
     well is anywhere near the parcels.
     """
     checked_parcels = check(parcels, layers.PARCELS, frame, source_of(parcels))

@@ -206,9 +206,7 @@ def screen(
         words, reasons = verdict(full)
         decided = first.decided_by if first else "soil"
         screened.append(Screened(sizes[lot], placements[lot], decided, full, words, reasons, (), profiles[lot]))
-    return Screening(
-        tuple(_with_relaxations(land, cuts, screened, known_good, pipes, starts)), tanks, houses_m, burial, layout
-    )
+    return Screening(tuple(_with_relaxations(land, cuts, screened, known_good, pipes, starts)), tanks, houses_m, burial, layout)
 
 
 def _with_relaxations(

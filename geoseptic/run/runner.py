@@ -15,10 +15,9 @@ from typing import Any
 from pyproj import CRS, Transformer
 
 from geoseptic.errors import OutputExistsError, ParameterError
-from geoseptic.io import fieldsheets
+from geoseptic.io import fieldsheets, rulefiles
 from geoseptic.io import layers as layer_files
 from geoseptic.io import rasters as raster_files
-from geoseptic.io import rulefiles
 from geoseptic.io import tables as table_files
 from geoseptic.io import vectors as vector_files
 from geoseptic.model.cautions import CAUTIONS

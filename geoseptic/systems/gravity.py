@@ -32,10 +32,12 @@ class Burial:
 
     def in_words(self) -> str:
         """The assumptions as one sentence, in feet and inches."""
+        sewer_in, effluent_in = 12 * self.sewer_fall_m_per_m, 12 * self.effluent_fall_m_per_m
+        cover_ft, pipe_ft = from_metres(self.sewer_cover_m, "ft"), from_metres(self.field_pipe_depth_m, "ft")
         return (
-            f"assumed: sewer invert {from_metres(self.sewer_cover_m, 'ft'):g} ft below ground at the house, sewer falls "
-            f"{12 * self.sewer_fall_m_per_m:g} in a foot, tank outlet {from_metres(self.tank_drop_m, 'in'):g} in below its inlet, effluent line falls "
-            f"{12 * self.effluent_fall_m_per_m:g} in a foot, field pipe {from_metres(self.field_pipe_depth_m, 'ft'):g} ft below ground"
+            f"assumed: sewer invert {cover_ft:g} ft below ground at the house, sewer falls {sewer_in:g} in a foot, tank outlet "
+            f"{from_metres(self.tank_drop_m, 'in'):g} in below its inlet, effluent line falls {effluent_in:g} in a foot, field pipe "
+            f"{pipe_ft:g} ft below ground"
         )
 
 

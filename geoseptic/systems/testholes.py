@@ -22,7 +22,7 @@ PITS: Final = 2
 least."""
 
 FROM_EDGE_M: Final = 1.0
-"""Distance from the edge of the area, where the area is wide enough. Common practice, no source."""
+"""Distance from the edge of the area, where that is at least four times as wide. Common practice, no source."""
 
 RIGHT_ANGLE_TOLERANCE: Final = 1e-3
 """Largest cosine between the sides of what is still a rectangle."""
@@ -102,9 +102,8 @@ def _in_rows(count: int, rows: int, length_m: float, width_m: float) -> npt.NDAr
 
 def _evenly(count: int, length_m: float) -> npt.NDArray[np.float64]:
     """Middles of `count` equal parts of a length, moved in where they would come too near its ends."""
-    edge_m = length_m / (2 * count)
-    if length_m > 2 * FROM_EDGE_M:
-        edge_m = max(edge_m, FROM_EDGE_M)
+    # A quarter: in an area too narrow for the distance from its edge, rows must not run into each other.
+    edge_m = max(length_m / (2 * count), min(FROM_EDGE_M, length_m / 4))
     return np.linspace(edge_m, length_m - edge_m, count)
 
 
