@@ -10,6 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.parcels import fitgrid
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
 
 Floats = npt.NDArray[np.float32]
 
@@ -169,7 +170,7 @@ def turns(envelope: shapely.Geometry, terrain: Terrain) -> Iterator[float]:
     for px, py in zip(x.ravel()[inside], y.ravel()[inside], strict=True):
         row = math.floor((terrain.top_m - py) / terrain.cell_size_m)
         col = math.floor((px - terrain.left_m) / terrain.cell_size_m)
-        _, along, down = fitgrid.plane_at(terrain.elevation_m, row, col, terrain.half_window)
+        _, along, down = plane_at(terrain.elevation_m, row, col, terrain.half_window, LEAST_KNOWN_SHARE)
         if not math.isnan(along):
             if 100 * math.hypot(along, down) / terrain.cell_size_m < LEVEL_PERCENT:
                 level = True

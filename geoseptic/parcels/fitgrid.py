@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
+
 GOOD_GROUND = 0
 BAD_GROUND = 1
 UNKNOWN_GROUND = 2
@@ -119,41 +121,6 @@ def any_apart(table, row, col, wide, deep, other_wide, other_deep, gap):  # type
 
 
 @njit(cache=True, nogil=True)
-def plane_at(z, row, col, half):  # type: ignore[no-untyped-def]
-    """Height and rise a cell along columns and along rows of the plane fitted round a cell; NaN where under half of the window is known."""
-    rows, cols = z.shape
-    n = 0
-    sx = sy = sz = sxx = sxy = syy = sxz = syz = 0.0
-    if row < 0 or col < 0 or row >= rows or col >= cols or np.isnan(z[row, col]):
-        return np.nan, np.nan, np.nan
-    base = np.float64(z[row, col])
-    for j in range(max(-half, -row), min(half, rows - 1 - row) + 1):
-        for i in range(max(-half, -col), min(half, cols - 1 - col) + 1):
-            value = np.float64(z[row + j, col + i]) - base
-            if np.isnan(value):
-                continue
-            n += 1
-            sx += i
-            sy += j
-            sz += value
-            sxx += i * i
-            sxy += i * j
-            syy += j * j
-            sxz += i * value
-            syz += j * value
-    if 2 * n < (2 * half + 1) ** 2:
-        return np.nan, np.nan, np.nan
-    cxx, cxy, cyy = sxx - sx * sx / n, sxy - sx * sy / n, syy - sy * sy / n
-    cxz, cyz = sxz - sx * sz / n, syz - sy * sz / n
-    determinant = cxx * cyy - cxy * cxy
-    if determinant <= 1e-9 * cxx * cyy:
-        return np.nan, np.nan, np.nan
-    along = (cxz * cyy - cyz * cxy) / determinant
-    down = (cyz * cxx - cxz * cxy) / determinant
-    return base + (sz - along * sx - down * sy) / n, along, down
-
-
-@njit(cache=True, nogil=True)
 def search(  # type: ignore[no-untyped-def]
     table, reserve_table, shapes, gap, grid, turn, z, raster, half, path_m, drop_m, house, most
 ):
@@ -202,7 +169,7 @@ def search(  # type: ignore[no-untyped-def]
                     u, v = left + (col + 0.5 * wide) * cell, bottom + (row + 0.5 * deep) * cell
                     x, y = centre_x + u * cosine - v * sine, centre_y + u * sine + v * cosine
                     r, c = int(math.floor((origin_y - y) / raster_cell)), int(math.floor((x - origin_x) / raster_cell))
-                    height, along, down = plane_at(z, r, c, half)
+                    height, along, down = plane_at(z, r, c, half, LEAST_KNOWN_SHARE)
                     if np.isnan(height):
                         continue
                     rise_x, rise_y = along / raster_cell, -down / raster_cell

@@ -23,6 +23,7 @@ from geoseptic.stages import stage
 from geoseptic.systems.gravity import Burial, Profile, profile
 from geoseptic.systems.sizing import FieldSize, TrenchLayout, field_size, trench_layout_rule
 from geoseptic.systems.verdict import DOES_NOT_FIT, Found, verdict
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
 
 RESERVE_IF_SILENT = 1.0
 """A full second field where the code, or what was read of it, says nothing of a reserve. Common practice, no source."""
@@ -286,7 +287,7 @@ def _height(terrain: Terrain, x: float, y: float) -> float:
     """Height of the fitted ground at a point, NaN where unknown. [m]"""
     row = int(np.floor((terrain.top_m - y) / terrain.cell_size_m))
     col = int(np.floor((x - terrain.left_m) / terrain.cell_size_m))
-    height_m, _, _ = fitgrid.plane_at(terrain.elevation_m, row, col, terrain.half_window)
+    height_m, _, _ = plane_at(terrain.elevation_m, row, col, terrain.half_window, LEAST_KNOWN_SHARE)
     return float(height_m)
 
 

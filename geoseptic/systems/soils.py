@@ -64,9 +64,12 @@ def properties(row: Row) -> SoilProperties:
         described_m = _number(row, "hzdepb_r") / 100
     kind = _word(row, "reskind") or ""
     restricted = _depth(row, "resdept_r", described_m)
+    if kind and not restricted.is_known:
+        # A layer is named, so an empty depth is a gap in the record and not "none".
+        restricted = UNKNOWN
     # The record may be the shallowest of several, so another kind of layer may lie below it, but none above.
     below = Span(restricted.low, math.inf)
-    none_reported = {"resdept_r", "reskind"} <= row.keys() and not kind and not restricted.is_known
+    none_reported = "reskind" in row and not kind and restricted.low > 0 and not restricted.is_known
     is_rock = "bedrock" in kind
     is_pan = any(word in kind for word in CEMENTED)
     is_tight = bool(kind) and not is_rock and not any(word in kind for word in MAY_PASS_WATER)
@@ -81,7 +84,7 @@ def properties(row: Row) -> SoilProperties:
         ponding_percent=_share(_word(row, "pondfreqprs")),
         stones_percent=Span.of(_number(row, "frag_over_3in")),
         subsidence_m=Span.of(_number(row, "totalsub_r") / 100),
-        permafrost="present" if "permafrost" in kind else "absent" if kind or (none_reported and restricted != UNKNOWN) else None,
+        permafrost="present" if "permafrost" in kind else "absent" if kind or none_reported else None,
         restriction_m=restricted if is_tight else below,
     )
 

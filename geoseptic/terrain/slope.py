@@ -96,8 +96,15 @@ def _plane_slope(z, cell, half, least_share):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _plane_slope_with_gaps(z, row, col, half, cell, least_share):  # type: ignore[no-untyped-def]
+def plane_at(z, row, col, half, least_share):  # type: ignore[no-untyped-def]
+    """The plane fitted round one cell from what is known of its window, for use in other kernels.
+
+    Returns the plane's height at the cell and its rise a cell along columns and along rows, in the unit of `z`; three NaN outside the
+    raster, where the cell is unknown, and where less than `least_share` of the window is known.
+    """
     rows, cols = z.shape
+    if row < 0 or col < 0 or row >= rows or col >= cols or np.isnan(z[row, col]):
+        return np.nan, np.nan, np.nan
     base = np.float64(z[row, col])
     n = 0
     sx = sy = sz = sxx = sxy = syy = sxz = syz = 0.0
@@ -117,7 +124,7 @@ def _plane_slope_with_gaps(z, row, col, half, cell, least_share):  # type: ignor
             sxz += i * value
             syz += j * value
     if n < least_share * (2 * half + 1) ** 2:
-        return np.nan
+        return np.nan, np.nan, np.nan
     cxx = sxx - sx * sx / n
     cxy = sxy - sx * sy / n
     cyy = syy - sy * sy / n
@@ -125,10 +132,16 @@ def _plane_slope_with_gaps(z, row, col, half, cell, least_share):  # type: ignor
     cyz = syz - sy * sz / n
     determinant = cxx * cyy - cxy * cxy
     if determinant <= 1e-9 * cxx * cyy or cxx <= 0.0 or cyy <= 0.0:
-        return np.nan
-    slope_x = (cxz * cyy - cyz * cxy) / determinant
-    slope_y = (cyz * cxx - cxz * cxy) / determinant
-    return 100.0 * math.sqrt(slope_x * slope_x + slope_y * slope_y) / cell
+        return np.nan, np.nan, np.nan
+    along = (cxz * cyy - cyz * cxy) / determinant
+    down = (cyz * cxx - cxz * cxy) / determinant
+    return base + (sz - along * sx - down * sy) / n, along, down
+
+
+@njit(cache=True, nogil=True)
+def _plane_slope_with_gaps(z, row, col, half, cell, least_share):  # type: ignore[no-untyped-def]
+    _, along, down = plane_at(z, row, col, half, least_share)
+    return 100.0 * math.sqrt(along * along + down * down) / cell
 
 
 @njit(parallel=True, cache=True, nogil=True)

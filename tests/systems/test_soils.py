@@ -6,7 +6,7 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoseptic.errors import ParameterError
@@ -138,6 +138,13 @@ def test_restrictive_layer_is_a_pan_rock_or_a_tight_layer_by_its_kind():
     assert nameless.restriction_m == Span(0.6, math.inf) and nameless.bedrock_m == UNKNOWN
 
 
+def test_named_layer_without_a_depth_is_a_gap_in_the_record_and_not_none():
+    found = properties({**GOOD, "reskind": "lithic bedrock"})
+    assert found.restriction_m == UNKNOWN and found.pan_m == UNKNOWN
+    assert rated(reskind="lithic bedrock", brockdepmin="absent").soil_class == "unknown"
+    assert rated(reskind="duripan").soil_class == "unknown"
+
+
 def test_permafrost_is_present_absent_or_unknown():
     assert rated(reskind="permafrost", resdept_r=90.0).soil_class == "severe"
     assert properties(GOOD).permafrost == "absent"
@@ -160,10 +167,22 @@ def test_words_of_a_rating_name_what_limits_and_what_is_not_known():
     assert rated().words == "slight"
 
 
-@given(st.dictionaries(st.sampled_from(sorted(GOOD)), st.sampled_from([math.nan, "absent", 0.0, 10.0, 30.0, 300.0])))
-def test_learning_more_never_leaves_the_range_that_was_told_before(changes):
-    numbers = {name: value for name, value in changes.items() if not isinstance(GOOD[name], str) and GOOD[name] is not None}
-    known, less = rated(**numbers), rated(**{"brockdepmin": "absent", **numbers, "flodfreqdcd": "absent"})
+NUMBERS = sorted(name for name, value in GOOD.items() if isinstance(value, float))
+# The drainage class is left in: it only ever takes an empty water table back.
+DROPPED = sorted(set(GOOD) - {"drclassdcd"})
+
+
+@settings(max_examples=300)
+@given(
+    st.dictionaries(st.sampled_from(NUMBERS), st.sampled_from([math.nan, 0.0, 10.0, 30.0, 80.0, 150.0, 300.0])),
+    st.sampled_from([None, "fragipan", "duripan", "lithic bedrock", "permafrost"]),
+    st.sets(st.sampled_from(DROPPED)),
+)
+def test_range_without_some_columns_holds_the_range_with_them(numbers, kind, dropped):
+    if kind == "lithic bedrock":
+        numbers["resdept_r"] = numbers.get("brockdepmin", math.nan)
+    known = rated(**numbers, reskind=kind)
+    less = rated(**{**numbers, "reskind": kind, **dict.fromkeys(dropped, "absent")})
     assert CLASSES.index(less.at_best) <= CLASSES.index(known.at_best)
     assert CLASSES.index(less.at_worst) >= CLASSES.index(known.at_worst)
 
