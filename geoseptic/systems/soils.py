@@ -74,9 +74,11 @@ def properties(row: Row) -> SoilProperties:
     is_pan = any(word in kind for word in CEMENTED)
     is_tight = bool(kind) and not is_rock and not any(word in kind for word in MAY_PASS_WATER)
     rock = _depth(row, "brockdepmin", described_m)
+    if is_rock:
+        rock = _both(rock, restricted) if rock.is_known else restricted
     return SoilProperties(
         slope_percent=Span.of(_number(row, "slopegraddcp")),
-        bedrock_m=_both(rock, restricted) if is_rock else rock,
+        bedrock_m=rock,
         pan_m=restricted if is_pan else below,
         water_m=_water(row, described_m),
         ksat_um_s=_permeability(row),

@@ -190,6 +190,7 @@ def _fill(z):  # type: ignore[no-untyped-def]
         pit[0] = cell
         pits = 1
         climbs = 0
+        first = 0
         # A popped cell and all lower cells behind it: level with it, in any order.
         while pits > 0:
             pits -= 1
@@ -210,10 +211,10 @@ def _fill(z):  # type: ignore[no-untyped-def]
                     pit = _grown(pit, pits)
                     pit[pits] = r * cols + c
                     pits += 1
-        # Cells higher than a settled neighbour drain to it as they are, so slopes need no queue.
-        while climbs > 0:
-            climbs -= 1
-            cell = climb[climbs]
+        # Cells higher than a settled neighbour drain to it as they are, so slopes need no queue. First in, first out: fewer then wait.
+        while first < climbs:
+            cell = climb[first]
+            first += 1
             row, col = cell // cols, cell % cols
             height = z[row, col]
             waits = False
@@ -226,8 +227,15 @@ def _fill(z):  # type: ignore[no-untyped-def]
                     climb = _grown(climb, climbs)
                     climb[climbs] = r * cols + c
                     climbs += 1
-                else:
-                    waits = True
+                elif not waits:
+                    # A lower cell that some other settled cell will climb to need not be waited for.
+                    free = False
+                    for j in range(8):
+                        a, b = r + _ROW[j], c + _COL[j]
+                        if a >= 0 and b >= 0 and a < rows and b < cols and done[a, b] and z[a, b] < z[r, c]:
+                            free = True
+                            break
+                    waits = not free
             if waits:
                 heap_z, heap_cell, size = _push(heap_z, heap_cell, size, height, cell)
     return z

@@ -140,7 +140,7 @@ def test_restrictive_layer_is_a_pan_rock_or_a_tight_layer_by_its_kind():
 
 def test_named_layer_without_a_depth_is_a_gap_in_the_record_and_not_none():
     found = properties({**GOOD, "reskind": "lithic bedrock"})
-    assert found.restriction_m == UNKNOWN and found.pan_m == UNKNOWN
+    assert found.restriction_m == found.pan_m == found.bedrock_m == UNKNOWN
     assert rated(reskind="lithic bedrock", brockdepmin="absent").soil_class == "unknown"
     assert rated(reskind="duripan").soil_class == "unknown"
 
