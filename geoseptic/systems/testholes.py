@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final, Literal
 
 import numpy as np
@@ -29,10 +30,8 @@ RIGHT_ANGLE_TOLERANCE: Final = 1e-3
 
 
 @dataclass(frozen=True)
-class TestHole:
+class Hole:
     """One place to dig. `label` is for the stake and the field sheet, such as "MH-001-02 P1" (hole) or "MH-001-02 S1" (pit)."""
-
-    __test__ = False  # the name does not make it a test
 
     label: str
     kind: HoleKind
@@ -44,9 +43,9 @@ class TestHole:
         return f"{self.kind}, {'primary field' if self.area == 'primary' else 'reserve area'}"
 
 
-def test_holes(
+def propose_holes(
     parcel_id: str, primary: shapely.Polygon, reserve: shapely.Polygon | None, rule: PercolationRule | None = None
-) -> tuple[TestHole, ...]:
+) -> tuple[Hole, ...]:
     """Propose percolation holes and soil pits in both areas.
 
     The primary area gets the holes of the code's percolation rule, the reserve half as many, rounded up (common practice, no source; codes
@@ -66,7 +65,7 @@ def test_holes(
     areas: list[tuple[Area, shapely.Polygon, int]] = [("primary", primary, holes)]
     if reserve is not None:
         areas.append(("reserve", reserve, math.ceil(holes / 2)))
-    found: list[TestHole] = []
+    found: list[Hole] = []
     numbers = {"P": 0, "S": 0}
     for area, shape, count in areas:
         points = spread(shape, count + PITS)
@@ -74,11 +73,8 @@ def test_holes(
             kind: HoleKind = "soil pit" if place in (0, len(points) - 1) else "percolation hole"
             letter = "S" if kind == "soil pit" else "P"
             numbers[letter] += 1
-            found.append(TestHole(f"{parcel_id} {letter}{numbers[letter]}", kind, area, shapely.Point(x_m, y_m)))
+            found.append(Hole(f"{parcel_id} {letter}{numbers[letter]}", kind, area, shapely.Point(x_m, y_m)))
     return tuple(found)
-
-
-test_holes.__test__ = False  # type: ignore[attr-defined]
 
 
 def spread(area: shapely.Polygon, count: int) -> npt.NDArray[np.float64]:
@@ -86,34 +82,31 @@ def spread(area: shapely.Polygon, count: int) -> npt.NDArray[np.float64]:
     origin, along, across = _axes(area)
     length_m, width_m = math.hypot(*along), math.hypot(*across)
     rows = max(range(1, count + 1), key=lambda number: (round(_closest_m(_in_rows(count, number, length_m, width_m)), 6), -number))
-    places = _in_rows(count, rows, length_m, width_m)
+    places = np.array(_in_rows(count, rows, length_m, width_m))
     return origin + places[:, :1] * along / length_m + places[:, 1:] * across / width_m
 
 
-def _in_rows(count: int, rows: int, length_m: float, width_m: float) -> npt.NDArray[np.float64]:
+def _in_rows(count: int, rows: int, length_m: float, width_m: float) -> list[tuple[float, float]]:
     """Distances along and across, row by row; the first rows hold one more where the count does not divide."""
     each, more = divmod(count, rows)
-    found = []
-    for row, across_m in enumerate(_evenly(rows, width_m)):
-        for along_m in _evenly(each + (row < more), length_m):
-            found.append((along_m, across_m))
-    return np.array(found)
+    return [
+        (along_m, across_m) for row, across_m in enumerate(_evenly(rows, width_m)) for along_m in _evenly(each + (row < more), length_m)
+    ]
 
 
-def _evenly(count: int, length_m: float) -> npt.NDArray[np.float64]:
+def _evenly(count: int, length_m: float) -> list[float]:
     """Middles of `count` equal parts of a length, moved in where they would come too near its ends."""
+    if count == 1:
+        return [length_m / 2]
     # A quarter: in an area too narrow for the distance from its edge, rows must not run into each other.
     edge_m = max(length_m / (2 * count), min(FROM_EDGE_M, length_m / 4))
-    return np.linspace(edge_m, length_m - edge_m, count)
+    step_m = (length_m - 2 * edge_m) / (count - 1)
+    return [edge_m + place * step_m for place in range(count)]
 
 
-def _closest_m(places: npt.NDArray[np.float64]) -> float:
+def _closest_m(places: list[tuple[float, float]]) -> float:
     """Distance between the two places that are nearest each other."""
-    if len(places) < 2:
-        return math.inf
-    away = places[:, None] - places[None]
-    distance = np.hypot(away[..., 0], away[..., 1])
-    return float(distance[np.triu_indices(len(places), 1)].min())
+    return min((math.dist(one, other) for one, other in combinations(places, 2)), default=math.inf)
 
 
 def _axes(area: shapely.Polygon) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.float64]]:

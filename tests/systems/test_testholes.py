@@ -11,7 +11,7 @@ from shapely import affinity
 
 from geoseptic.errors import ParameterError
 from geoseptic.io.rulefiles import load_rules
-from geoseptic.systems.testholes import FROM_EDGE_M, spread, test_holes
+from geoseptic.systems.testholes import FROM_EDGE_M, propose_holes, spread
 
 PRIMARY = shapely.box(0, 0, 30, 8)
 RESERVE = shapely.box(0, 12, 30, 20)
@@ -20,7 +20,7 @@ RESERVE = shapely.box(0, 12, 30, 20)
 def test_holes_of_the_code_go_into_the_primary_area_and_half_of_them_into_the_reserve():
     rule = load_rules("us-pa").sizing.percolation
     assert rule is not None and rule.holes == 6
-    found = test_holes("L1", PRIMARY, RESERVE, rule)
+    found = propose_holes("L1", PRIMARY, RESERVE, rule)
     count = {(area, kind): sum(h.area == area and h.kind == kind for h in found) for area in ("primary", "reserve") for kind in
              ("percolation hole", "soil pit")}  # fmt: skip
     assert count == {
@@ -32,7 +32,7 @@ def test_holes_of_the_code_go_into_the_primary_area_and_half_of_them_into_the_re
 
 
 def test_labels_run_on_from_primary_to_reserve_and_never_repeat():
-    found = test_holes("MH-001-02", PRIMARY, RESERVE)
+    found = propose_holes("MH-001-02", PRIMARY, RESERVE)
     labels = [hole.label for hole in found]
     assert len(set(labels)) == len(labels)
     assert {label for label in labels if " P" in label} == {f"MH-001-02 P{number}" for number in range(1, 6)}
@@ -41,11 +41,11 @@ def test_labels_run_on_from_primary_to_reserve_and_never_repeat():
 
 
 def test_no_reserve_has_no_holes():
-    assert {hole.area for hole in test_holes("L1", PRIMARY, None)} == {"primary"}
+    assert {hole.area for hole in propose_holes("L1", PRIMARY, None)} == {"primary"}
 
 
 def test_pits_lie_at_opposite_ends_of_the_area():
-    pits = [hole.point for hole in test_holes("L1", PRIMARY, None) if hole.kind == "soil pit"]
+    pits = [hole.point for hole in propose_holes("L1", PRIMARY, None) if hole.kind == "soil pit"]
     assert shapely.distance(*pits) > 0.7 * 30
 
 
@@ -121,4 +121,4 @@ def test_more_points_never_stand_closer_than_a_row_would_put_them():
 )
 def test_area_that_is_no_rectangle_is_refused(area, why):
     with pytest.raises(ParameterError, match=why):
-        test_holes("L1", area, None)
+        propose_holes("L1", area, None)
