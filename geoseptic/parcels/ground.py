@@ -19,6 +19,10 @@ from geoseptic.terrain.drainage import Receivers
 Mask = npt.NDArray[np.bool_]
 
 
+PATH_M = 304.8
+"""How long a direct path of drainage may be, 1,000 ft as in `downslope_distance`. Our own choice."""
+
+
 @dataclass(frozen=True)
 class Ground:
     """Elevation and where each cell drains, asked round one feature at a time.
@@ -66,11 +70,23 @@ class Ground:
     def _drains_to(
         self, window: tuple[slice, slice], transform: Affine, shape_m: shapely.Geometry, location_error_m: float
     ) -> tuple[Mask, Mask]:
-        receivers = np.ascontiguousarray(self.receivers[window])
+        # A path may leave the ring and come back, so the walk upward has a margin that no path within its bound can leave.
+        cell_m = self.elevation.grid.cell_size_m
+        margin = self.elevation.grid.cells(PATH_M) + 1
+        top, left = max(0, window[0].start - margin), max(0, window[1].start - margin)
+        wide = (slice(top, window[0].stop + margin), slice(left, window[1].stop + margin))
+        rows, cols = window[0].start - top, window[1].start - left
+        inner = (slice(rows, rows + window[0].stop - window[0].start), slice(cols, cols + window[1].stop - window[1].start))
+        receivers = np.ascontiguousarray(self.receivers[wide])
         disc = shapely.buffer(shape_m, max(self.well_radius_m, location_error_m))
-        target = features.rasterize([disc], receivers.shape, transform=transform, all_touched=True, dtype="uint8").astype(bool)
-        holds = flowpath.upstream_of(receivers, target)
-        unknown = flowpath.upstream_of(receivers, np.ascontiguousarray(self.edge[window])) | np.isnan(self.elevation.values[window])
+        around = transform @ Affine.translation(-cols, -rows)
+        target = features.rasterize([disc], receivers.shape, transform=around, all_touched=True, dtype="uint8").astype(bool)
+        start_m = np.where(target, np.float32(0), np.float32(np.inf))
+        reached_m, _ = flowpath.path_distance(receivers, start_m, np.where(target, 0, -1).astype(np.int32), cell_m, PATH_M)
+        holds = np.isfinite(reached_m[inner])
+        # Water that leaves the data inside the ring may come back to the well; from farther out its way is no direct path.
+        leaves = flowpath.upstream_of(np.ascontiguousarray(self.receivers[window]), np.ascontiguousarray(self.edge[window]))
+        unknown = leaves | np.isnan(self.elevation.values[window])
         return holds, unknown & ~holds
 
     def _higher_than(self, window: tuple[slice, slice], transform: Affine, shape_m: shapely.Geometry, sign: int) -> tuple[Mask, Mask]:

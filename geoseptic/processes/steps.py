@@ -17,6 +17,7 @@ from geoseptic.model.results import RasterResult, Results
 from geoseptic.model.rules import GROUND_CONDITIONS, RuleSet
 from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT
 from geoseptic.parcels import burn
+from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE, Envelopes, envelopes, lot_line_zones
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.zones import REQUIRED, Zones, zones
@@ -324,6 +325,8 @@ def suitability_results(
     _set(reasons, "ponding", ponds)
     excluded = reasons != 0
     unproven = open_setbacks(cut, elevation)
+    # A parcel whose distances could not be proven is not known to be clear anywhere.
+    unproven |= burn.touched(land.fabric.shapes_m[cut.envelopes.failed], grid)
     leaves = paths.code == flowpath.LEAVES_THE_DATA
     blind = np.isnan(slope) | (paths.code == flowpath.NO_ELEVATION)
     _set(reasons, "setback_open", unproven)
@@ -386,7 +389,7 @@ def legal_reasons(land: Land, cut: Cut, elevation: Raster) -> npt.NDArray[np.uin
     shapes, feature = cut.zones.shapes_m, np.array(cut.zones.feature, object)
     for name in sorted(set(feature[required])):
         _set(reasons, name, burn.touched(shapes[required][feature[required] == name], grid))
-    _set(reasons, DISPUTED, burn.touched(land.fabric.disputed_m, grid))
+    _set(reasons, DISPUTED, burn.touched(outward(land.fabric.disputed_m, cut.envelopes.lot_line_m), grid))
     outlines = shapely.boundary(land.fabric.shapes_m)
     _set(reasons, LOT_LINE, burn.touched(cut.strips_m, grid) | burn.touched(outlines, grid))
     on_parcel = burn.centred(land.fabric.shapes_m, grid)

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 import shapely
 import shapely.affinity
+from affine import Affine
 
 from geoseptic.errors import CodeSilentError, LayerContractError
 from geoseptic.io.rulefiles import load_rules
@@ -404,3 +405,20 @@ def test_longer_distance_on_one_side_is_certain_there_whatever_else_is_unknown()
     assert not sure.contains(uphill_40_ft)
     assert maybe.contains(uphill_40_ft)
     assert not shapely.union(sure, maybe).contains(downhill_20_ft)
+
+
+def test_path_of_drainage_that_leaves_the_ring_and_comes_back_is_still_one():
+    # A wall with its only way round outside the ring's box: from behind it water goes out and back down to the well.
+    heights = np.full((300, 300), 600, np.float32)
+    south, east = [(r, 150) for r in range(150, 175)], [(174, c) for c in range(151, 230)]
+    north, west = [(r, 229) for r in range(173, 110, -1)], [(111, c) for c in range(228, 185, -1)]
+    for step, cell in enumerate([*south, *east, *north, *west]):
+        heights[cell] = 500 + 0.05 * step
+    for c in range(150):  # below the well, water runs off the data
+        heights[150, c] = 490 + 0.05 * c
+    well = shapely.Point(150.5, 300 - 150.5)
+    ground = ground_of(heights, Affine(1, 0, 0, 0, -1, 300), well_radius_m=3.0)
+    holds, _ = ground.region("drainage_path", well, 200 * FT, 0.0)
+    far_end = shapely.Point(186.5, 300 - 111.5)
+    assert shapely.distance(far_end, well) < 200 * FT
+    assert holds.covers(far_end)
