@@ -19,6 +19,9 @@ from geoseptic.stages import stage
 NEAR_M = 3000.0
 """Features farther than this from every parcel cannot matter: no setback that a rule set may hold is longer."""
 
+DRUNK_FROM = ("private", "domestic", "public", None)
+"""Kinds of well that a house may drink from; an unknown kind may be one."""
+
 CONTRACTS: Mapping[str, layers.Contract] = {
     contract.name: contract
     for contract in (
@@ -55,7 +58,7 @@ class Land(WellSites):
     fabric: Fabric
     obstacles: Obstacles
     well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
-    """Parcels with a building, without public water and without a well: one is somewhere."""
+    """Parcels with a building, not known to be on public water, without a well of their own: one is somewhere."""
 
 
 @stage("checking layers")
@@ -89,18 +92,21 @@ def check_land(
     obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m)
     notes = [note for layer in (checked_parcels, checked_wells, *found) for note in layer.notes]
     buildings = next((layer.shapes_m for layer in found if layer.contract.name == "buildings"), np.empty(0, object))
-    hidden = _well_not_on_record(checked_parcels, fabric, checked_wells, buildings)
+    errors_m = _errors_m(checked_wells, assumed_location_error_m)
+    hidden = _well_not_on_record(checked_parcels, fabric, checked_wells, errors_m, buildings)
+    told = "public_water" in checked_parcels.columns
     if hidden.any():
+        water = "are not known to be on public water" if told else "have nothing said of public water"
         assumptions.append(
-            f"{int(hidden.sum())} parcels have a building, no public water and no well on record: a well is somewhere there, and nothing "
-            f"near it may be read as clear before it is found ({listed(list(fabric.ids[hidden]))})"
+            f"{int(hidden.sum())} parcels have a building, {water}, and have no drinking water well of their own on record: a well may be "
+            f"somewhere there, and nothing near it may be read as clear before it is found ({listed(list(fabric.ids[hidden]))})"
         )
-        if presume_wells:
+        if presume_wells and told:
             obstacles = with_presumed_wells(obstacles, fabric.ids[hidden], fabric.shapes_m[hidden])
     return Land(
         frame,
         checked_wells,
-        _errors_m(checked_wells, assumed_location_error_m),
+        errors_m,
         buildings,
         _culverts(culverts, frame, notes),
         {"parcels": len(checked_parcels), "wells": len(checked_wells), **{layer.contract.name: len(layer) for layer in found}},
@@ -152,14 +158,22 @@ def source_of(layer: GeoDataFrame) -> str:
 
 
 def _well_not_on_record(
-    parcels: CheckedLayer, fabric: Fabric, wells: CheckedLayer, buildings_m: Geometries
+    parcels: CheckedLayer,
+    fabric: Fabric,
+    wells: CheckedLayer,
+    error_m: "np.ndarray[tuple[int], np.dtype[np.float64]]",
+    buildings_m: Geometries,
 ) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
-    hidden = np.array([water is False for water in parcels.flags("public_water")], bool)
+    """Built lots that are not known to be on public water and have no well that people drink from, placed well enough to be theirs."""
+    hidden = np.array([water is not True for water in parcels.flags("public_water")], bool)
     if hidden.any():
         built, watered = np.zeros(len(parcels), bool), np.zeros(len(parcels), bool)
         tree = shapely.STRtree(fabric.shapes_m)
         built[tree.query(buildings_m, predicate="intersects")[1]] = True
-        watered[tree.query(wells.shapes_m, predicate="intersects")[1]] = True
+        drunk = np.array([kind in DRUNK_FROM for kind in wells.texts("kind")], bool)
+        well, lot = tree.query(wells.shapes_m, predicate="within")
+        theirs = drunk[well] & (np.pi * error_m[well] ** 2 <= shapely.area(fabric.shapes_m[lot]))
+        watered[lot[theirs]] = True
         hidden &= built & ~watered
     return hidden
 

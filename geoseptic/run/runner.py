@@ -31,6 +31,9 @@ from geoseptic.stages import LOGGER, stage
 
 MANIFEST = "run.json"
 
+READ_WHOLE = ("parcels", "wells")
+"""Layers of which a record without a shape, or far off but roughly placed, must not go unseen."""
+
 
 def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, Any]:
     """Run `process` as `wanted` and return the summary. Raises GeosepticError; then nothing was written."""
@@ -85,7 +88,7 @@ def _read(process: Process[..., Any], wanted: Request, rules: RuleSet | None) ->
             contract = parameter.spec.contract
             with stage(f"reading {parameter.name}"):
                 values[parameter.name] = layer_files.read_layer(
-                    given, contract, wanted.columns.get(parameter.name), None if contract.name == "parcels" else near
+                    given, contract, wanted.columns.get(parameter.name), None if contract.name in READ_WHOLE else near
                 )
     return values
 

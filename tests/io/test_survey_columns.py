@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 import shapely
 
+from geoseptic.errors import LayerContractError
 from geoseptic.io.layers import read_layer
 from geoseptic.model.checking import check
 from geoseptic.model.layers import FLOODPLAIN, PARCELS, SOILS, WELLS, Column, Contract
@@ -68,9 +69,11 @@ def test_cut_names_of_other_layers_are_read_too(tmp_path):
     assert (frame["permit_on_file"].item(), frame["public_sewer"].item()) == ("yes", "no")
 
 
-def test_cut_length_is_not_read_since_its_unit_is_gone(tmp_path):
-    frame = read_layer(written(tmp_path / "wells.gpkg", {"location_e": [3.0]}, shapely.Point(0, 0)), WELLS)
-    assert not [name for name in frame.columns if name.startswith("location")]
+def test_cut_length_is_refused_until_its_unit_is_said(tmp_path):
+    source = written(tmp_path / "wells.gpkg", {"location_e": [3.0]}, shapely.Point(0, 0))
+    with pytest.raises(LayerContractError, match=r"--columns wells\.location_error_ft=location_e"):
+        read_layer(source, WELLS)
+    assert list(read_layer(source, WELLS, {"location_error_ft": "location_e"})["location_error_ft"]) == [3.0]
 
 
 def test_cut_that_two_columns_share_is_read_as_neither(tmp_path):

@@ -367,3 +367,21 @@ def test_house_without_public_water_and_without_a_well_keeps_its_ground_open(hil
     told = geopandas.read_file(tmp_path / "told" / "envelopes.gpkg", layer="field_envelope").set_index("parcel_id")
     assert told.loc["B-1", "area_ft2"] > 0
     assert "B-1" in " ".join(json.loads((tmp_path / "told" / "run.json").read_text())["warnings"])
+
+
+@pytest.mark.parametrize(("kind", "error_m"), [("irrigation", 3.0), ("decommissioned", 3.0), ("private", 300.0)])
+def test_a_well_that_nobody_drinks_from_or_that_may_lie_elsewhere_is_not_the_houses_own(hillside, tmp_path, kind, error_m):
+    parcels = geopandas.read_file(hillside / "county.gpkg", layer="parcels")
+    parcels["public_water"] = [None, True, True, True]
+    parcels.to_file(hillside / "county.gpkg", layer="parcels")
+    wells = {"well_id": ["w1", "w2"], "kind": [kind, "private"], "location_error_m": [error_m, 3.0]}
+    write(hillside, "wells", wells, [Point(LEFT + 60, TOP - 60), Point(LEFT + 290, TOP - 200)])
+    assert suitability(hillside, tmp_path / "map") == 0
+    zones = geopandas.read_file(tmp_path / "map" / "envelopes.gpkg", layer="setback_zones")
+    assert (zones["feature_id"] == "presumed on A-1").any()
+
+
+def test_well_without_a_shape_is_refused_and_not_dropped(hillside, tmp_path, capsys):
+    write(hillside, "wells", {"well_id": ["w1", "lost"], "kind": ["private", "private"]}, [Point(LEFT + 60, TOP - 60), None])
+    assert suitability(hillside, tmp_path / "out") == 3
+    assert "lost" in capsys.readouterr().err
