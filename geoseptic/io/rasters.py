@@ -341,7 +341,8 @@ def _file_dtype(values: Values) -> np.dtype[Any]:
 
 
 def _overview_method(legend: RasterLegend, whole_numbers: bool) -> str:
-    if isinstance(legend, BitLegend):
+    # The mode leaves nodata out of its count, so ground that is mostly unknown would read as rated when zoomed out.
+    if isinstance(legend, BitLegend) or (isinstance(legend, RampLegend) and whole_numbers):
         return "NEAREST"
     # A mean of "excluded" and "good" would read "fair", which is true of neither.
     return "MODE" if whole_numbers else "AVERAGE"

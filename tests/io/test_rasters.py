@@ -482,3 +482,12 @@ def test_no_draft_stays_when_the_copy_fails(tmp_path, monkeypatch):
     with pytest.raises(OSError, match="no space left"):
         slope_class(tmp_path / "a.tif", classes((20, 20)))
     assert not list(tmp_path.iterdir())
+
+
+def test_overviews_keep_the_share_of_unknown_ground(tmp_path):
+    values = np.random.default_rng(3).choice(np.array([255, 60], np.uint8), (2048, 2048), p=[0.4, 0.6])
+    grid = Grid.of(values.shape, Affine(1, 0, 500_000, 0, -1, 5_200_000), "EPSG:26910", "test")
+    path = tmp_path / "suitability.tif"
+    write_raster(path, Raster(values, grid, 255), legend_table.SUITABILITY, title="Suitability")
+    with rasterio.open(path, overview_level=0) as file:
+        assert np.mean(file.read(1) == 255) == pytest.approx(0.4, abs=0.01)
