@@ -153,8 +153,6 @@ def _file_columns(contract: Contract, mapped: Mapping[str, str], fields: Sequenc
         problems[f"mapped columns that {contract.name} do not have (known: {', '.join(_known_names(contract))})"] = unknown
     if absent:
         problems[f"mapped columns that are not in the file (it has {', '.join(fields)})"] = absent
-    if problems:
-        raise LayerContractError(contract.name, problems, source)
     by_lower = {field.lower(): field for field in reversed(fields)}
     for column in contract.columns:
         cut = column.name[:SHAPEFILE_NAME]
@@ -162,11 +160,12 @@ def _file_columns(contract: Contract, mapped: Mapping[str, str], fields: Sequenc
             column.kind == "length"
             and len(column.name) > SHAPEFILE_NAME
             and cut in by_lower
-            and not any(n.startswith(column.name) for n in mapped)
+            and not any(name.startswith(column.name) for name in mapped)
         ):
             flag = f"--columns {contract.name}.{column.name}_ft={by_lower[cut]}"
-            why = f"the column name '{by_lower[cut]}' was cut, so its unit is lost. Say it with {flag} (or _m)"
-            raise LayerContractError(contract.name, {why: []}, source)
+            problems[f"the column name '{by_lower[cut]}' was cut, so its unit is lost. Say it with {flag} (or _m)"] = []
+    if problems:
+        raise LayerContractError(contract.name, problems, source)
     found = {name: by_lower[name] for name in _known_names(contract) if name in by_lower and name not in mapped}
     for name, others in _other_names(contract).items():
         # A column of the file goes to one column of the contract, and to none where the user has mapped it elsewhere.

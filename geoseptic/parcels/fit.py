@@ -10,7 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.parcels import fitgrid
-from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, half_window_cells, plane_at
 
 Floats = npt.NDArray[np.float32]
 
@@ -34,7 +34,7 @@ DROP_ALONG_TRENCH_M: Final = 0.3
 """How far the fitted ground may fall from one end of a trench to the other: the bottom must be level, so one end lies that much deeper.
 Common practice, no source."""
 
-Decision = Literal["area", "disc", "grid", "fine grid", "ground"]
+Decision = Literal["area", "disc", "grid", "fine grid"]
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ class Terrain:
 
     @property
     def half_window(self) -> int:
-        return max(1, round((self.window_m / self.cell_size_m - 1) / 2))
+        return half_window_cells(self.cell_size_m, self.window_m)
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ Mask = npt.NDArray[np.bool_]
 
 
 PATH_M = 304.8
-"""How long a direct path of drainage may be, 1,000 ft as in `downslope_distance`. Our own choice."""
+"""How long a direct path of drainage may be, 1,000 ft as the default reach in processes/inputs.py. Our own choice."""
 
 
 @dataclass(frozen=True)

@@ -48,13 +48,10 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
         shapes = _valid(layer.shapes_m)
         features = _features(layer)
         if layer.contract.name == "wells":
-            errors_m = layer.numbers("location_error")
-            untold = np.isnan(errors_m)
-            if untold.any():
-                assumptions.append(
-                    f"{int(untold.sum())} of {len(layer)} wells state no location error: {assumed_location_error_m:g} m assumed"
-                )
-            errors_m = np.where(untold, assumed_location_error_m, errors_m)
+            untold = int(np.isnan(layer.numbers("location_error")).sum())
+            if untold:
+                assumptions.append(f"{untold} of {len(layer)} wells state no location error: {assumed_location_error_m:g} m assumed")
+            errors_m = location_errors_m(layer, assumed_location_error_m)
             unknown_kind = sum(len(names) > 1 for names in features)
             if unknown_kind:
                 assumptions.append(f"{unknown_kind} of {len(layer)} wells are of unknown kind: kept as private and as public wells")
@@ -72,6 +69,12 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
         _objects([row[4] for row in rows]),
         np.zeros(len(rows), bool),
     ), assumptions
+
+
+def location_errors_m(wells: CheckedLayer, assumed_m: float) -> npt.NDArray[np.float64]:
+    """Location error of each well, the assumed one where it states none. [m]"""
+    stated = wells.numbers("location_error")
+    return np.where(np.isnan(stated), assumed_m, stated)
 
 
 def with_presumed_wells(obstacles: Obstacles, parcel_ids: npt.NDArray[np.object_], parcels_m: Geometries) -> Obstacles:

@@ -124,7 +124,7 @@ def zones(
             if feature in DRINKING_WATER:
                 raise
             silent[feature] = None
-            _add_footprints(out, obstacles, rows, None, "code silent")
+            _add_whole(out, obstacles, rows, 0.0, None, "code silent")
             continue
         if requirement.stands_for:
             stand_ins[feature, requirement.stands_for] = None
@@ -133,10 +133,6 @@ def zones(
         _add_rings(out, obstacles, rows, requirement, {**facts, **own}, granted_here, ground)
     out.silent, out.stand_ins = tuple(silent), tuple(stand_ins)
     return out
-
-
-def _add_footprints(out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64], entry: Setback | None, why: str) -> None:
-    _add_whole(out, obstacles, rows, 0.0, entry, why)
 
 
 def _add_whole(out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64], distance_m: float, entry: Setback | None, why: str) -> None:
@@ -199,7 +195,6 @@ def _add_ring(
     error_m = obstacles.location_error_m[rows]
     rough = error_m > max(distance_m, ROUGH_FROM_M)
     rings = outward(obstacles.shapes_m[rows], distance_m + error_m)
-    inner = outward(obstacles.shapes_m[rows], distance_m)
     for index, source in enumerate(rows):
         ring = rings[index]
         sure, maybe = _where(ring, obstacles, int(source), distance_m, conditions, ground)
@@ -207,8 +202,9 @@ def _add_ring(
             maybe = ring if sure is ring else shapely.union(sure, maybe)
             sure = shapely.Polygon()
         elif rough[index]:
-            maybe = shapely.union(maybe, shapely.difference(sure, inner[index]))
-            sure = shapely.intersection(sure, inner[index])
+            inner = outward(obstacles.shapes_m[source], distance_m)
+            maybe = shapely.union(maybe, shapely.difference(sure, inner))
+            sure = shapely.intersection(sure, inner)
         for shape, status in ((sure, REQUIRED), (maybe, MAY_BE_REQUIRED)):
             if shapely.area(shape) > 0:
                 why = _because(entry) if status == REQUIRED else "unless it is shown otherwise: " + _because(entry)

@@ -47,7 +47,7 @@ Window = Annotated[float, Length("Side of the window that a plane is fitted to",
 UnrecordedWells = Annotated[
     str,
     Choice(
-        "A building without public water and without a well on record: presume a well anywhere on its parcel, or only warn",
+        "A building not known to be on public water, without a well of its own on record: presume one anywhere on its parcel, or only warn",
         ("presume", "warn"),
     ),
 ]

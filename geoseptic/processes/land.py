@@ -12,7 +12,7 @@ from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
-from geoseptic.parcels.obstacles import Obstacles, gather, with_presumed_wells
+from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
 from geoseptic.parcels.repair import Fabric, mend
 from geoseptic.stages import stage
 
@@ -75,8 +75,7 @@ def check_land(
     """Hold every layer against its contract, mend the parcel fabric, and presume wells where one must be but is on no record.
 
     `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, DistortedCrsError,
-    and NoFeaturesInRangeError where no
-    well is anywhere near the parcels.
+    and NoFeaturesInRangeError where no well is anywhere near the parcels.
     """
     checked_parcels = check(parcels, layers.PARCELS, frame, source_of(parcels))
     if not len(checked_parcels):
@@ -92,7 +91,7 @@ def check_land(
     obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m)
     notes = [note for layer in (checked_parcels, checked_wells, *found) for note in layer.notes]
     buildings = next((layer.shapes_m for layer in found if layer.contract.name == "buildings"), np.empty(0, object))
-    errors_m = _errors_m(checked_wells, assumed_location_error_m)
+    errors_m = location_errors_m(checked_wells, assumed_location_error_m)
     hidden = _well_not_on_record(checked_parcels, fabric, checked_wells, errors_m, buildings)
     told = "public_water" in checked_parcels.columns
     if hidden.any():
@@ -140,7 +139,7 @@ def check_wells(
         notes += roofs.notes
         counts["buildings"] = len(roofs)
         shapes = roofs.shapes_m
-    errors_m = _errors_m(checked, assumed_location_error_m)
+    errors_m = location_errors_m(checked, assumed_location_error_m)
     _, assumptions = gather([checked], assumed_location_error_m)
     return WellSites(frame, checked, errors_m, shapes, _culverts(culverts, frame, notes), counts, (*notes, *assumptions))
 
@@ -184,8 +183,3 @@ def _culverts(culverts: GeoDataFrame | None, frame: Frame, notes: list[str]) -> 
     checked = check(culverts, layers.CULVERTS, frame, source_of(culverts))
     notes += checked.notes
     return checked.shapes_m
-
-
-def _errors_m(wells: CheckedLayer, assumed_m: float) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
-    stated = wells.numbers("location_error")
-    return np.where(np.isnan(stated), assumed_m, stated)

@@ -158,7 +158,6 @@ def screen(
 
     def search(lot: int) -> tuple[Fit | None, Found]:
         chosen = sizes[lot]
-        nothing = Found(False, False, False, False, False, None, None)
         if chosen.largest is None or chosen.smallest is None:
             return None, Found(False, False, False, False, False, None, None, chosen.size.why_not)
         clear = site(lot, field.shapes_m[lot], reserve.shapes_m[lot], bool(same[lot]))
@@ -172,7 +171,7 @@ def screen(
             in_possible = _both(fit(possible, chosen.smallest, known_good, pipes))
         on_unknown = first.met_unknown_ground and _both(fit(possible, chosen.smallest, blind, pipes))
         alone = first.placement is not None
-        return first, Found(alone, False, smaller, in_possible, on_unknown, None, None) if first else nothing
+        return first, Found(alone, False, smaller, in_possible, on_unknown, None, None)
 
     def some(start: int) -> list[tuple[Fit | None, Found]]:
         return [search(lot) for lot in range(start, min(start + CHUNK, len(sizes)))]

@@ -111,17 +111,17 @@ def zone_layer(
         shapes += [zones.shapes_m, strips]
         source = np.array(zones.source, np.int64)
         lot_line = _lot_line_texts(rules, envelopes)
-        _extend(columns["part"], [zones.part] * (len(zones.shapes) + len(strips)))
-        _extend(columns["feature"], [*zones.feature, *[LOT_LINE] * len(strips)])
-        _extend(columns["feature_id"], [*zones.feature_id, *envelopes.parcel_ids])
+        columns["part"].extend([zones.part] * (len(zones.shapes) + len(strips)))
+        columns["feature"].extend([*zones.feature, *[LOT_LINE] * len(strips)])
+        columns["feature_id"].extend([*zones.feature_id, *envelopes.parcel_ids])
         distances = [round(from_metres(value, unit), 2) for value in [*zones.distance_m, *[envelopes.lot_line_m] * len(strips)]]
-        _extend(columns[f"distance_{unit}"], distances)
+        columns[f"distance_{unit}"].extend(distances)
         errors = [round(from_metres(value, unit), 1) for value in [*obstacle_error_m[source], *[0.0] * len(strips)]]
-        _extend(columns[f"location_error_{unit}"], errors)
-        _extend(columns["status"], [*zones.status, *[REQUIRED] * len(strips)])
-        _extend(columns["why"], [*zones.why, *["in any case"] * len(strips)])
-        _extend(columns["citation"], [*zones.citation, *[lot_line[0]] * len(strips)])
-        _extend(columns["checked"], [*zones.checked, *[lot_line[1]] * len(strips)])
+        columns[f"location_error_{unit}"].extend(errors)
+        columns["status"].extend([*zones.status, *[REQUIRED] * len(strips)])
+        columns["why"].extend([*zones.why, *["in any case"] * len(strips)])
+        columns["citation"].extend([*zones.citation, *[lot_line[0]] * len(strips)])
+        columns["checked"].extend([*zones.checked, *[lot_line[1]] * len(strips)])
     notes = {
         "part": "Part of the system that keeps the distance",
         "feature": "What it is kept from",
@@ -208,7 +208,3 @@ def _multi(shapes: Geometries) -> Geometries:
         else:
             out[index] = shapely.MultiPolygon([part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"])
     return out
-
-
-def _extend(column: list[object], values: list[object] | list[str] | list[float] | list[bool]) -> None:
-    column.extend(values)
