@@ -39,6 +39,11 @@ class CheckedLayer:
     def __len__(self) -> int:
         return len(self.ids)
 
+    def kept(self, rows: npt.NDArray[np.bool_]) -> "CheckedLayer":
+        """The layer with only those rows."""
+        columns = {name: values[rows] for name, values in self.columns.items()}
+        return CheckedLayer(self.contract, self.ids[rows], self.shapes_m[rows], columns, self.notes)
+
     def flags(self, name: str) -> npt.NDArray[np.object_]:
         """A flag column; all None where the layer does not have it."""
         return self.columns.get(name, np.full(len(self), None, object)).astype(object)

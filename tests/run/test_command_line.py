@@ -385,3 +385,13 @@ def test_well_without_a_shape_is_refused_and_not_dropped(hillside, tmp_path, cap
     write(hillside, "wells", {"well_id": ["w1", "lost"], "kind": ["private", "private"]}, [Point(LEFT + 60, TOP - 60), None])
     assert suitability(hillside, tmp_path / "out") == 3
     assert "lost" in capsys.readouterr().err
+
+
+def test_far_wells_are_left_out_but_not_one_that_may_be_near(hillside, tmp_path):
+    columns = {"well_id": ["near", "far", "rough"], "kind": ["private"] * 3, "location_error_m": [3.0, 3.0, 4000.0]}
+    write(hillside, "wells", columns, [Point(LEFT + 60, TOP - 60), Point(LEFT + 3900, TOP), Point(LEFT + 3900, TOP - 60)])
+    assert suitability(hillside, tmp_path / "out") == 0
+    discs = geopandas.read_file(tmp_path / "out" / "well_discs.gpkg", layer="well_discs")
+    assert list(discs["well_id"]) == ["near", "rough"]
+    field = geopandas.read_file(tmp_path / "out" / "envelopes.gpkg", layer="field_envelope")
+    assert (field["area_ft2"] == 0).all()
