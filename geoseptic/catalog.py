@@ -6,11 +6,21 @@ from typing import Any, Final
 from geoseptic.process import Process
 from geoseptic.processes.downslope_distance import downslope_distance
 from geoseptic.processes.percolation_rate import percolation_rate
+from geoseptic.processes.screen_county import screen_county
 from geoseptic.processes.setback_envelopes import setback_envelopes
 from geoseptic.processes.size_field import size_field
 from geoseptic.processes.slope_suitability import slope_suitability
 from geoseptic.processes.suitability_map import suitability_map
 
 PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
-    found.id: found for found in (setback_envelopes, slope_suitability, downslope_distance, suitability_map, percolation_rate, size_field)
+    found.id: found
+    for found in (
+        setback_envelopes,
+        slope_suitability,
+        downslope_distance,
+        suitability_map,
+        screen_county,
+        percolation_rate,
+        size_field,
+    )
 }

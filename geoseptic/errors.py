@@ -4,7 +4,8 @@ An error names the layer, the features and what to do. Each one is also a builti
 caller who knows nothing of geoseptic can still catch it. `exit_code` is what a script ends with.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from difflib import get_close_matches
 
 PRINTED_IDS = 20
 """How many feature ids a message prints; the error's attribute holds all of them."""
@@ -34,6 +35,26 @@ class OutputExistsError(GeosepticError, FileExistsError):
     def __init__(self, folder: str, names: Sequence[str]) -> None:
         super().__init__(f"{folder} already holds {listed(names)}. Choose another folder or pass --overwrite to replace them.")
         self.names = tuple(names)
+
+
+class OutputInUseError(GeosepticError, OSError):
+    """An output that is to be replaced is open in another program, whose unsaved changes would end up in the new file."""
+
+    def __init__(self, folder: str, names: Sequence[str]) -> None:
+        super().__init__(
+            f"{folder}: {listed(names)} is open in another program. Close it there and run again, or choose another folder. If none has it "
+            "open, delete the file of that name with -wal, -shm or -journal after it, which a crash has left."
+        )
+        self.names = tuple(names)
+
+
+class SeveralErrors(GeosepticError, ValueError):
+    """Several refusals that were found together, each in `errors`."""
+
+    def __init__(self, errors: Sequence[GeosepticError]) -> None:
+        super().__init__("\n".join([f"{len(errors)} things hinder the run:", *(f"({n}) {error}" for n, error in enumerate(errors, 1))]))
+        self.errors = tuple(errors)
+        self.exit_code = max(error.exit_code for error in errors)
 
 
 class UnknownUnitError(InputError):
@@ -82,6 +103,24 @@ class DistortedCrsError(InputError):
             "would be wrong. Reproject it to the UTM or state plane zone of the place and run again."
         )
         self.layer, self.crs, self.scale = layer, crs, scale
+
+
+class DatumShiftError(InputError):
+    """A layer whose datum is not the frame's, and no way from one to the other that does not leave the change out."""
+
+    def __init__(self, layer: str, crs: str, frame: str, grids: Sequence[str], source: str = "") -> None:
+        if grids:
+            todo = (
+                f"A way is known that needs the grid files {listed(grids)}, which are not on this machine: let PROJ fetch them "
+                "(PROJ_NETWORK=ON in the environment), put them into its data folder, or reproject the layer in a GIS that has them"
+            )
+        else:
+            todo = "Ask the layer's owner for its true CRS and datum, or reproject it in a GIS by a transformation that he names"
+        super().__init__(
+            f"{named(layer, source)} is in {crs}, which stands on another datum than {frame}, and only a ballpark transformation is at "
+            f"hand, which leaves the difference out: all of it would be in the wrong place by an unknown length. {todo}, and run again."
+        )
+        self.layer, self.crs, self.grids = layer, crs, tuple(grids)
 
 
 class WebMercatorError(InputError):
@@ -183,6 +222,21 @@ def listed(ids: Sequence[object]) -> str:
     shown = ", ".join(str(value) for value in ids[:PRINTED_IDS])
     more = len(ids) - PRINTED_IDS
     return f"{shown} and {more} more" if more > 0 else shown
+
+
+def raise_gathered(errors: Sequence[GeosepticError]) -> None:
+    """Raise the refusals that were gathered: a single one itself, several as SeveralErrors, none not at all."""
+    if len(errors) == 1:
+        raise errors[0]
+    if errors:
+        raise SeveralErrors(errors)
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """The name with the known one that was probably meant, for a message."""
+    by_lower = {word.lower(): word for word in known}
+    meant = get_close_matches(name.lower(), by_lower, 1)
+    return f"'{name}' (did you mean '{by_lower[meant[0]]}'?)" if meant else f"'{name}'"
 
 
 def _lines(faults: Sequence[str]) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Generic, ParamSpec, TypeVar
 
-from geoseptic.errors import ParameterError
+from geoseptic.errors import ParameterError, nearest
 from geoseptic.model.layers import Contract
 from geoseptic.units import METRES_PER_UNIT, from_metres
 
@@ -30,6 +30,13 @@ class ElevationIn:
     """A raster of ground heights; the file's own vertical unit is read or stated."""
 
     title: str = "Ground elevation"
+
+
+@dataclass(frozen=True)
+class DepthIn:
+    """A raster of depths below the ground; the file's own vertical unit is read or stated, as for the elevation."""
+
+    title: str
 
 
 @dataclass(frozen=True)
@@ -114,8 +121,8 @@ class Text:
     longest: int
 
 
-Spec = LayerIn | ElevationIn | SheetIn | RulesIn | Length | Number | Count | Choice | Facts | Names | Weights | Text
-SPECS: Final = (LayerIn, ElevationIn, SheetIn, RulesIn, Length, Number, Count, Choice, Facts, Names, Weights, Text)
+Spec = LayerIn | ElevationIn | DepthIn | SheetIn | RulesIn | Length | Number | Count | Choice | Facts | Names | Weights | Text
+SPECS: Final = (LayerIn, ElevationIn, DepthIn, SheetIn, RulesIn, Length, Number, Count, Choice, Facts, Names, Weights, Text)
 
 
 @dataclass(frozen=True)
@@ -173,7 +180,7 @@ class Parameter:
         return value
 
     def _known(self, given: Mapping[str, Any] | tuple[str, ...], options: tuple[str, ...]) -> None:
-        unknown = [str(name) for name in given if name not in options]
+        unknown = [nearest(str(name), options) for name in given if name not in options]
         if unknown:
             raise ParameterError(f"{self.flag}: {', '.join(unknown)} is not known. Use any of {', '.join(options)}.")
 
@@ -216,7 +223,15 @@ class TableOut:
     title: str
 
 
-Output = RasterOut | LayerOut | TableOut
+@dataclass(frozen=True)
+class PointsOut:
+    """Points for a phone or a GPS receiver that the process writes as NAME.gpx."""
+
+    name: str
+    title: str
+
+
+Output = RasterOut | LayerOut | TableOut | PointsOut
 
 
 @dataclass(frozen=True)
@@ -247,6 +262,8 @@ class Process(Generic[P, R]):
 def _file_of(out: Output) -> str:
     if isinstance(out, RasterOut):
         return f"{out.name}.tif"
+    if isinstance(out, PointsOut):
+        return f"{out.name}.gpx"
     return f"{out.file}.gpkg" if isinstance(out, LayerOut) else f"{out.name}.csv"
 
 

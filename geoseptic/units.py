@@ -42,6 +42,11 @@ def from_metres(value_m: float, unit: str) -> float:
     return value_m / metres_per(unit)
 
 
+def in_both_units(length_m: float) -> str:
+    """A length for a message, in metres and feet: read by people of either."""
+    return f"{round(length_m, 2):g} m ({round(from_metres(length_m, 'ft'), 1):g} ft)"
+
+
 def metres_per(unit: str) -> float:
     """Length of one `unit` in metres."""
     try:

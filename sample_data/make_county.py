@@ -17,7 +17,7 @@ import pandas as pd
 import pyogrio
 import rasterio
 import shapely
-from quillback import ground, homes, layout, lots, water
+from quillback import earth, ground, homes, layout, lots, water
 from rasterio.transform import from_origin
 from shapely.geometry import LineString, Point
 
@@ -83,6 +83,8 @@ def make(seed: int = SEED) -> County:
         "roads": table([{"name": road.name} for road in roads], [road.centre.intersection(layout.map_frame()) for road in roads]),
         "culverts": table([{"name": name} for name, _ in culverts], [line for _, line in culverts]),
         "cut_banks": table([{"height_m": height_m} for _, height_m in land.cut_banks], [line for line, _ in land.cut_banks]),
+        "soils": table(*rows_and_shapes(earth.soil_polygons(land, brook))),
+        "floodplain": table(*rows_and_shapes(earth.flood_zones(land, brook))),
         "water_lines": table([{"name": name} for name, _ in mains], [line for _, line in mains]),
     }
     return County(ground.surveyed(land, pond, terrain_rng), layers)
@@ -92,6 +94,11 @@ def table(rows: Sequence[Mapping[str, object]], shapes: Sequence[object]) -> gpd
     """A layer in map coordinates, to the centimetre."""
     placed = shapely.transform(np.asarray(shapes, dtype=object), lambda xy: np.round(xy + np.array([layout.EAST_M, layout.NORTH_M]), 2))
     return gpd.GeoDataFrame(pd.DataFrame(rows), geometry=placed, crs=CRS)
+
+
+def rows_and_shapes(found: Sequence[tuple[Mapping[str, object], shapely.Geometry]]) -> tuple[list[Mapping[str, object]], list[object]]:
+    """Pairs of record and shape as the two lists that `table` takes."""
+    return [row for row, _ in found], [shape for _, shape in found]
 
 
 def parcel_table(settled: list[homes.Home]) -> gpd.GeoDataFrame:

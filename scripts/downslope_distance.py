@@ -1,5 +1,5 @@
 """Command line of the process downslope_distance; --help says what it takes."""
 
-from geoseptic.run.cli import main
+from _launch import main
 
 raise SystemExit(main("downslope_distance"))

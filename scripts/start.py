@@ -37,10 +37,14 @@ usage: python3 scripts/start.py COMMAND
 Each first makes the environment .venv beside pyproject.toml and installs geoseptic there, if that has not been done yet.
 No other Python environment is changed."""
 
-LAYERS = ("parcels", "wells", "buildings", "driveways", "pools", "surface_water", "springs", "cut_banks", "culverts")
+LAYERS = (
+    "parcels", "wells", "buildings", "driveways", "pools", "surface_water", "springs", "cut_banks", "water_lines", "culverts",
+    "soils", "floodplain",
+)  # fmt: skip
 
 DEMO_OUTPUTS = (
-    ("suitability_class.tif", "start here: where a drain field may go, in classes with a legend"),
+    ("screening.gpkg", "start here: per lot whether a system fits, and where; field, reserve, trenches, tank, pipes, test holes"),
+    ("suitability_class.tif", "where a drain field may go, in classes with a legend"),
     ("suitability.tif", "the rating behind it: 0 = excluded, 100 = best, 255 = unknown"),
     ("reasons.tif", "why a cell is excluded, one bit for each rule; the names are in run.json"),
     ("envelopes.gpkg", "per lot what the setbacks leave for a tank and for a field, and the setback zones"),
@@ -49,6 +53,7 @@ DEMO_OUTPUTS = (
     ("well_path.tif", "distance along the downhill path to a well"),
     ("well_path_code.tif", "whether a path reaches a well, cannot, or leaves the data"),
     ("ponding.tif", "depth of closed hollows"),
+    ("waypoints.gpx", "the test holes for a phone or a GPS receiver"),
     ("run.json", "inputs, rule set, parameters, counts and warnings of this run"),
 )
 
@@ -109,8 +114,11 @@ def demo(_: Sequence[str]) -> int:
     options = ["--elevation", "sample_data/elevation.tif", "--rules", "us-wa", "--out", "out/demo", "--overwrite"]
     for layer in LAYERS:
         options += [f"--{layer.replace('_', '-')}", f"sample_data/county.gpkg|{layer}"]
-    say("suitability_map " + " ".join(options))
-    code = run_process("suitability_map", options)
+    # The county's own words for what a building is.
+    options += ["--columns", "buildings.not_a_dwelling=use"]
+    options += ["--values", "buildings.not_a_dwelling.dwelling=no", "--values", "buildings.not_a_dwelling.outbuilding=yes"]
+    say("screen_county " + " ".join(options))
+    code = run_process("screen_county", options)
     if code in (0, 1):
         out = ROOT / "out" / "demo"
         say(f"\nDone. Open these in any desktop GIS, from {out}:")

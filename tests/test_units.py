@@ -6,7 +6,7 @@ from fractions import Fraction
 import pytest
 
 from geoseptic.errors import UnknownUnitError
-from geoseptic.units import METRES_PER_UNIT, from_metres, metres_per, to_metres
+from geoseptic.units import METRES_PER_UNIT, from_metres, in_both_units, metres_per, to_metres
 
 
 @pytest.mark.source("nist_sp811", where="appendix B.6: 1 ft = 0.3048 m exactly, 1 in = 2.54 cm exactly")
@@ -48,3 +48,11 @@ def test_unknown_unit_is_refused_with_the_known_ones(unit: str):
             convert(1.0, unit)
         assert isinstance(refused.value, ValueError)
         assert refused.value.unit == unit
+
+
+@pytest.mark.parametrize(
+    ("length_m", "text"),
+    [(15.24, "15.24 m (50 ft)"), (4.0, "4 m (13.1 ft)"), (1609.344, "1609.34 m (5280 ft)"), (0.05, "0.05 m (0.2 ft)"), (0.0, "0 m (0 ft)")],
+)
+def test_length_in_a_message_is_told_in_metres_and_feet(length_m: float, text: str):
+    assert in_both_units(length_m) == text

@@ -4,22 +4,14 @@ Text in, text out: nothing here opens a file.
 """
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass
 from typing import Final
 from xml.etree import ElementTree as ET
 
 import numpy as np
 import numpy.typing as npt
 
-from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, Swatch, VectorLegend
-
-RasterLegend = ClassLegend | RampLegend | BitLegend
-
-LISTED_COMBINATIONS: Final = 60
-"""How many combinations of reasons a legend lists; a longer one is not read by anybody."""
-
-FILL_OPACITY: Final = 0.55
-"""Polygons let the map below show through."""
+from geoseptic.model.legends import BitLegend, ClassLegend, NumberLegend, RampLegend, RasterLegend, Swatch, VectorLegend
 
 OUTLINE_SHADE: Final = 0.6
 """An outline is its fill, darkened to this share."""
@@ -27,9 +19,14 @@ OUTLINE_SHADE: Final = 0.6
 OUTLINE_MM: Final = 0.35
 LINE_MM: Final = 0.7
 POINT_MM: Final = 2.6
-HATCH_SPACING_MM: Final = 1.8
+HATCH_SPACING_MM: Final = 2.6
+HATCH_MM: Final = 0.18
+"""Thin and wide apart: where many hatched areas lie over each other, the ground must still be seen."""
 
 FAR_ABOVE: Final = "1e+30"
+
+SMALL_PALETTE: Final = 255
+"""Longer value maps must ask GeoServer for 16 bits (its SLD reference, RasterSymbolizer, attribute "extended" of ColorMap)."""
 
 PIXELS_PER_MM: Final = 1 / 0.28
 """SLD's standardised rendering pixel is 0.28 mm wide (OGC 05-077r4, section 10.2)."""
@@ -49,42 +46,39 @@ for _prefix, _address in (("sld", SLD), ("se", SE), ("ogc", OGC)):
 # ---------------------------------------------------------------------------------------------------------------- rasters
 
 
-def raster_entries(legend: ClassLegend | BitLegend, counts: Mapping[int, int]) -> tuple[Swatch, ...]:
-    """What the legend of one raster lists, each with the value that its cells hold.
+def raster_entries(legend: ClassLegend | BitLegend | NumberLegend, counts: Mapping[int, int]) -> tuple[Swatch, ...]:
+    """What the legend of one raster lists, values ascending.
+
+    Of a ClassLegend every class, whether it occurs or not; of a NumberLegend the numbers that occur; of a BitLegend one entry for each
+    highest bit that occurs, whose value is the upper bound of all the combinations that it leads: half way between two whole numbers,
+    because hosts differ in whether a bound belongs to its interval.
 
     Parameters
     ----------
-    counts : value -> number of cells that hold it, unknown cells left out. Of a ClassLegend every class is listed, whether
-        it occurs or not; of a BitLegend the combinations that occur, most frequent first, LISTED_COMBINATIONS at most.
+    counts : value -> number of cells that hold it, unknown cells left out.
     """
     if isinstance(legend, ClassLegend):
-        return legend.swatches
-    return tuple(combination(legend, value) for value in _by_frequency(counts)[:LISTED_COMBINATIONS])
-
-
-def rare_entries(legend: ClassLegend | BitLegend, counts: Mapping[int, int]) -> tuple[Swatch, ...]:
-    """The combinations that `raster_entries` leaves out, each drawn as "other": for hosts that draw listed values only."""
-    if isinstance(legend, ClassLegend):
-        return ()
-    return tuple(replace(legend.other, value=value) for value in _by_frequency(counts)[LISTED_COMBINATIONS:])
-
-
-def _by_frequency(counts: Mapping[int, int]) -> list[int]:
-    return sorted(counts, key=lambda value: (-counts[value], value))
+        return tuple(sorted(legend.swatches, key=lambda swatch: float(swatch.value)))
+    if isinstance(legend, NumberLegend):
+        return tuple(Swatch(value, f"{legend.what} {value}", legend.colours[value]) for value in sorted(counts))
+    leading = {value.bit_length() for value in counts}
+    names = {int(swatch.value) + 1: swatch for swatch in legend.swatches}
+    clear = [Swatch(0.5, legend.clear, "#ffffff", opacity=0.0)] if 0 in leading else []
+    return (*clear, *(Swatch(2**length - 0.5, names[length].name, names[length].colour) for length in sorted(leading - {0})))
 
 
 def combination(legend: BitLegend, value: int) -> Swatch:
-    """The swatch of one combination of reasons: all names, in the colour of the lowest bit."""
+    """The swatch of one combination of reasons: all names, the weightiest first, in the colour of the highest bit."""
     if value == 0:
         return Swatch(0, legend.clear, "#ffffff", opacity=0.0)
     applying = [swatch for swatch in legend.swatches if value >> int(swatch.value) & 1]
-    lowest = min(applying, key=lambda swatch: int(swatch.value))
-    return Swatch(value, " + ".join(swatch.name for swatch in applying), lowest.colour)
+    applying.sort(key=lambda swatch: int(swatch.value), reverse=True)
+    return Swatch(value, " + ".join(swatch.name for swatch in applying), applying[0].colour)
 
 
 def colour_table(legend: RasterLegend) -> dict[int, tuple[int, int, int, int]]:
     """Red, green, blue and opacity of each of the 256 values that a byte can hold."""
-    unknown = legend.other if isinstance(legend, BitLegend) else legend.unknown
+    unknown = None if isinstance(legend, NumberLegend) else legend.unknown
     table = dict.fromkeys(range(256), (0, 0, 0, 0) if unknown is None else _rgba(unknown))
     if isinstance(legend, RampLegend):
         values = [float(stop.value) for stop in legend.stops]
@@ -93,6 +87,8 @@ def colour_table(legend: RasterLegend) -> dict[int, tuple[int, int, int, int]]:
             red, green, blue, alpha = (round(float(np.interp(value, values, channel))) for channel in channels.T)
             table[value] = (red, green, blue, alpha)
         return table
+    if isinstance(legend, NumberLegend):
+        return table | {number: (*rgb(colour), 255) for number, colour in enumerate(legend.colours[:256])}
     if isinstance(legend, BitLegend):
         bits = sum(1 << int(swatch.value) for swatch in legend.swatches)
         return table | {value: _rgba(combination(legend, value)) for value in range(256) if not value & ~bits}
@@ -107,6 +103,8 @@ def undeclared(legend: RasterLegend, values: npt.NDArray[np.integer]) -> list[in
     if isinstance(legend, BitLegend):
         bits = sum(1 << int(swatch.value) for swatch in legend.swatches)
         return [int(value) for value in values if int(value) & ~bits]
+    if isinstance(legend, NumberLegend):
+        return [int(value) for value in values if not 0 <= value < len(legend.colours)]
     return []
 
 
@@ -115,9 +113,11 @@ def raster_qml(legend: RasterLegend, entries: Sequence[Swatch] = ()) -> str:
     root = ET.Element("qgis", version=QML_VERSION, styleCategories="AllStyleCategories")
     pipe = ET.SubElement(root, "pipe")
     if isinstance(legend, RampLegend):
-        _pseudocolour(pipe, legend)
+        _pseudocolour(pipe, legend.stops, legend.unknown, "INTERPOLATED")
+    elif isinstance(legend, BitLegend):
+        _pseudocolour(pipe, entries, legend.unknown, "DISCRETE")
     else:
-        _paletted(pipe, legend, entries)
+        _paletted(pipe, entries, legend.unknown if isinstance(legend, ClassLegend) else None)
     ET.SubElement(pipe, "brightnesscontrast", brightness="0", contrast="0", gamma="1")
     ET.SubElement(pipe, "huesaturation", saturation="0", grayscaleMode="0", colorizeOn="0")
     ET.SubElement(pipe, "rasterresampler", maxOversampling="2")
@@ -139,32 +139,30 @@ def _renderer(pipe: ET.Element, kind: str, unknown: Swatch | None) -> ET.Element
     return renderer
 
 
-def _pseudocolour(pipe: ET.Element, legend: RampLegend) -> None:
-    low, high = str(legend.stops[0].value), str(legend.stops[-1].value)
-    renderer = _renderer(pipe, "singlebandpseudocolor", legend.unknown)
+def _pseudocolour(pipe: ET.Element, stops: Sequence[Swatch], unknown: Swatch | None, kind: str) -> None:
+    """INTERPOLATED (`kind`) mixes the colours of two stops; DISCRETE gives a stop's colour to all between it and the stop before."""
+    low, high = (str(stops[0].value), str(stops[-1].value)) if stops else ("0", "0")
+    renderer = _renderer(pipe, "singlebandpseudocolor", unknown)
     renderer.attrib |= {"classificationMin": low, "classificationMax": high}
     shader = ET.SubElement(
         ET.SubElement(renderer, "rastershader"),
         "colorrampshader",
-        colorRampType="INTERPOLATED",
+        colorRampType=kind,
         classificationMode="1",
         clip="0",
         minimumValue=low,
         maximumValue=high,
     )
-    for stop in legend.stops:
+    for stop in stops:
         ET.SubElement(shader, "item", value=str(stop.value), label=stop.name, color=stop.colour, alpha=str(_byte(stop.opacity)))
-    if legend.unknown is not None:
+    if unknown is not None:
         # Only to be listed in the legend: no cell is that high, and so far off it does not tint the values beyond the last stop.
-        unknown = legend.unknown
         ET.SubElement(shader, "item", value=FAR_ABOVE, label=unknown.name, color=unknown.colour, alpha=str(_byte(unknown.opacity)))
     # A continuous bar would print the two ends only and drop the names of the stops.
     ET.SubElement(shader, "rampLegendSettings", useContinuousLegend="0")
 
 
-def _paletted(pipe: ET.Element, legend: ClassLegend | BitLegend, entries: Sequence[Swatch]) -> None:
-    unknown = legend.other if isinstance(legend, BitLegend) else legend.unknown
-    # QGIS draws a value that the palette does not hold in the nodata colour: that is where rare combinations go.
+def _paletted(pipe: ET.Element, entries: Sequence[Swatch], unknown: Swatch | None) -> None:
     renderer = _renderer(pipe, "paletted", unknown)
     palette = ET.SubElement(renderer, "colorPalette")
     for swatch in (*entries, *([] if unknown is None else [unknown])):
@@ -179,20 +177,18 @@ def _paletted(pipe: ET.Element, legend: ClassLegend | BitLegend, entries: Sequen
 
 
 def raster_sld(legend: RasterLegend, layer: str, entries: Sequence[Swatch] = ()) -> str:
-    """A Styled Layer Descriptor 1.0 for a single-band raster; `entries` as in `raster_qml`, with the rare ones added."""
+    """A Styled Layer Descriptor 1.0 for a single-band raster; `entries` as in `raster_qml`."""
     root = ET.Element(f"{{{SLD}}}StyledLayerDescriptor", version="1.0.0")
     named_layer = ET.SubElement(root, f"{{{SLD}}}NamedLayer")
     ET.SubElement(named_layer, f"{{{SLD}}}Name").text = layer
     style = ET.SubElement(named_layer, f"{{{SLD}}}UserStyle")
     ET.SubElement(style, f"{{{SLD}}}Title").text = legend.title
     rule = ET.SubElement(ET.SubElement(style, f"{{{SLD}}}FeatureTypeStyle"), f"{{{SLD}}}Rule")
-    colours = ET.SubElement(
-        ET.SubElement(rule, f"{{{SLD}}}RasterSymbolizer"),
-        f"{{{SLD}}}ColorMap",
-        type="ramp" if isinstance(legend, RampLegend) else "values",
-    )
-    # A value map is looked up in order, a ramp must ascend.
-    for swatch in legend.stops if isinstance(legend, RampLegend) else sorted(entries, key=lambda entry: float(entry.value)):
+    kind = {RampLegend: "ramp", BitLegend: "intervals"}.get(type(legend), "values")
+    colours = ET.SubElement(ET.SubElement(rule, f"{{{SLD}}}RasterSymbolizer"), f"{{{SLD}}}ColorMap", type=kind)
+    if len(entries) > SMALL_PALETTE:
+        colours.set("extended", "true")
+    for swatch in legend.stops if isinstance(legend, RampLegend) else entries:
         ET.SubElement(
             colours,
             f"{{{SLD}}}ColorMapEntry",
@@ -206,37 +202,48 @@ def raster_sld(legend: RasterLegend, layer: str, entries: Sequence[Swatch] = ())
 
 # ---------------------------------------------------------------------------------------------------------------- vectors
 
-Category = tuple[Swatch, bool]
-"""A swatch, and whether it is the hatched kind."""
+Present = tuple[object, bool, object]
+"""Value of a legend's column, whether hatched, and the group (None where the legend has no groups)."""
 
 
-def vector_categories(legend: VectorLegend, present: Collection[tuple[object, bool]] | None = None) -> tuple[Category, ...]:
-    """The symbols of a vector layer in the legend's order, plain before hatched.
+@dataclass(frozen=True)
+class Category:
+    """One symbol of a vector layer; `group` is the group's value and name, where the legend has groups."""
+
+    swatch: Swatch
+    hatched: bool = False
+    group: tuple[str, str] | None = None
+
+
+def vector_categories(legend: VectorLegend, present: Collection[Present] | None = None) -> tuple[Category, ...]:
+    """The symbols of a vector layer in the legend's order: group by group, plain before hatched.
 
     Parameters
     ----------
-    present : the (value of `legend.column`, hatched) pairs that the layer holds: only they are listed. None lists all of them.
+    present : what the layer holds: only that is listed. None lists everything.
     """
     kinds = (False, True) if legend.hatched else (False,)
-    every = tuple((swatch, hatched) for swatch in legend.swatches for hatched in kinds)
+    groups: tuple[tuple[str, str] | None, ...] = legend.groups[1] if legend.groups else (None,)
+    every = tuple(Category(swatch, hatched, group) for group in groups for swatch in legend.swatches for hatched in kinds)
     if present is None or legend.column is None:
         return every
-    return tuple((swatch, hatched) for swatch, hatched in every if (swatch.value, hatched) in present)
+    return tuple(each for each in every if (each.swatch.value, each.hatched, each.group and each.group[0]) in present)
 
 
 def category_name(legend: VectorLegend, category: Category) -> str:
-    swatch, hatched = category
-    return f"{swatch.name} ({legend.hatched[1]})" if hatched and legend.hatched else swatch.name
+    name = category.swatch.name
+    return f"{name} ({legend.hatched[1]})" if category.hatched and legend.hatched else name
 
 
 def vector_qml(legend: VectorLegend, categories: Sequence[Category]) -> str:
-    """A QGIS style: a single symbol where the legend has no column and no hatching, else one category each."""
+    """A QGIS style: a single symbol where the legend has no column and no hatching, else one category or rule each."""
     root = ET.Element("qgis", version=QML_VERSION, styleCategories="Symbology")
     single = legend.column is None and legend.hatched is None
-    renderer = ET.SubElement(
-        root, "renderer-v2", type="singleSymbol" if single else "categorizedSymbol", symbollevels="0", enableorderby="0", forceraster="0"
-    )
-    if not single:
+    kind = "RuleRenderer" if legend.groups else "singleSymbol" if single else "categorizedSymbol"
+    renderer = ET.SubElement(root, "renderer-v2", type=kind, symbollevels="0", enableorderby="0", forceraster="0")
+    if legend.groups:
+        _rules(renderer, legend, categories)
+    elif not single:
         renderer.set("attr", _category_expression(legend))
         listed = ET.SubElement(renderer, "categories")
         for number, category in enumerate(categories):
@@ -250,14 +257,36 @@ def vector_qml(legend: VectorLegend, categories: Sequence[Category]) -> str:
                 type="string",
             )
     symbols = ET.SubElement(renderer, "symbols")
-    for number, (swatch, hatched) in enumerate(categories):
-        _symbol(symbols, str(number), legend.geometry, swatch, hatched or swatch.hatch)
+    for number, category in enumerate(categories):
+        _symbol(symbols, str(number), legend, category)
     ET.SubElement(renderer, "rotation")
     ET.SubElement(renderer, "sizescale")
     ET.SubElement(root, "blendMode").text = "0"
     ET.SubElement(root, "layerOpacity").text = "1"
     ET.SubElement(root, "layerGeometryType").text = {"point": "0", "line": "1", "polygon": "2"}[legend.geometry]
     return _document(root, QML_DOCTYPE)
+
+
+def _rules(renderer: ET.Element, legend: VectorLegend, categories: Sequence[Category]) -> None:
+    """A rule a group, ticked for the first one alone, with a rule a category below."""
+    assert legend.groups is not None
+    rules = ET.SubElement(renderer, "rules", key="all")
+    parents: dict[str, ET.Element] = {}
+    for number, category in enumerate(categories):
+        assert category.group is not None
+        value, name = category.group
+        if value not in parents:
+            shown = {} if not parents else {"checkstate": "0"}
+            test = f"{_identifier(legend.groups[0])} = {_literal(value)}"
+            parents[value] = ET.SubElement(rules, "rule", {"key": value, "label": name, "filter": test, **shown})
+        ET.SubElement(
+            parents[value],
+            "rule",
+            key=f"{value}/{_category_value(legend, category)}",
+            label=category_name(legend, category),
+            filter=f"{_category_expression(legend)} = {_literal(_category_value(legend, category))}",
+            symbol=str(number),
+        )
 
 
 def _category_expression(legend: VectorLegend) -> str:
@@ -269,12 +298,12 @@ def _category_expression(legend: VectorLegend) -> str:
 
 
 def _category_value(legend: VectorLegend, category: Category) -> str:
-    swatch, hatched = category
-    value = str(swatch.value) if legend.column else ""
-    return f"{value} ({legend.hatched[1]})" if hatched and legend.hatched else value
+    value = str(category.swatch.value) if legend.column else ""
+    return f"{value} ({legend.hatched[1]})" if category.hatched and legend.hatched else value
 
 
-def _symbol(parent: ET.Element, name: str, geometry: str, swatch: Swatch, hatched: bool) -> None:
+def _symbol(parent: ET.Element, name: str, legend: VectorLegend, category: Category) -> None:
+    geometry, swatch, hatched = legend.geometry, category.swatch, category.hatched or category.swatch.hatch
     symbol = ET.SubElement(
         parent,
         "symbol",
@@ -287,19 +316,17 @@ def _symbol(parent: ET.Element, name: str, geometry: str, swatch: Swatch, hatche
     outline = _comma_rgba(_darker(swatch.colour), swatch.opacity)
     whole = _comma_rgba(swatch.colour, swatch.opacity)
     if geometry == "polygon":
-        fill = _comma_rgba(swatch.colour, swatch.opacity * (FILL_OPACITY / 3 if hatched else FILL_OPACITY))
+        fill = _comma_rgba(swatch.colour, swatch.opacity * legend.fill_opacity / (3 if hatched else 1))
         style = {"outline_style": "dash" if hatched else "solid", "outline_width": str(OUTLINE_MM), "outline_width_unit": "MM"}
         _layer(symbol, "SimpleFill", {"color": fill, "style": "solid", "outline_color": outline, "joinstyle": "miter", **style})
         if hatched:
             pattern = _layer(
                 symbol,
                 "LinePatternFill",
-                {"angle": "45", "distance": str(HATCH_SPACING_MM), "distance_unit": "MM", "color": whole, "line_width": str(OUTLINE_MM)},
+                {"angle": "45", "distance": str(HATCH_SPACING_MM), "distance_unit": "MM", "color": whole, "line_width": str(HATCH_MM)},
             )
             lines = ET.SubElement(pattern, "symbol", type="line", name=f"@{name}@1", alpha="1", clip_to_extent="1", force_rhr="0")
-            _layer(
-                lines, "SimpleLine", {"line_color": whole, "line_width": str(OUTLINE_MM), "line_width_unit": "MM", "line_style": "solid"}
-            )
+            _layer(lines, "SimpleLine", {"line_color": whole, "line_width": str(HATCH_MM), "line_width_unit": "MM", "line_style": "solid"})
     elif geometry == "line":
         _layer(
             symbol,
@@ -331,7 +358,9 @@ def _layer(symbol: ET.Element, kind: str, options: Mapping[str, str]) -> ET.Elem
 
 
 def vector_sld(legend: VectorLegend, layer: str, categories: Sequence[Category]) -> str:
-    """A Styled Layer Descriptor 1.1 (Symbology Encoding 1.1), one rule for each category."""
+    """A Styled Layer Descriptor 1.1 (Symbology Encoding 1.1), one rule for each category; of a legend with groups the first one alone,
+    since a map server has no box to tick.
+    """
     root = ET.Element(f"{{{SLD}}}StyledLayerDescriptor", version="1.1.0")
     named_layer = ET.SubElement(root, f"{{{SLD}}}NamedLayer")
     ET.SubElement(named_layer, f"{{{SE}}}Name").text = layer
@@ -339,26 +368,32 @@ def vector_sld(legend: VectorLegend, layer: str, categories: Sequence[Category])
     ET.SubElement(style, f"{{{SE}}}Name").text = layer
     features = ET.SubElement(style, f"{{{SE}}}FeatureTypeStyle")
     for category in categories:
-        name = category_name(legend, category)
+        if category.group != categories[0].group:
+            continue
+        name = category_name(legend, category) if category.group is None else f"{category.group[1]}: {category_name(legend, category)}"
         rule = ET.SubElement(features, f"{{{SE}}}Rule")
         ET.SubElement(rule, f"{{{SE}}}Name").text = name
         ET.SubElement(ET.SubElement(rule, f"{{{SE}}}Description"), f"{{{SE}}}Title").text = name
         _filter(rule, legend, category)
-        _symbolizer(rule, legend.geometry, category[0], category[1] or category[0].hatch)
+        _symbolizer(rule, legend, category)
     return _document(root)
 
 
 def _filter(rule: ET.Element, legend: VectorLegend, category: Category) -> None:
-    swatch, hatched = category
-    if legend.column is None and legend.hatched is None:
+    tests = []
+    if legend.groups and category.group:
+        tests.append((legend.groups[0], category.group[0], True))
+    if legend.column:
+        tests.append((legend.column, str(category.swatch.value), True))
+    if legend.hatched:
+        tests.append((*legend.hatched, category.hatched))
+    if not tests:
         return
     parent = ET.SubElement(rule, f"{{{OGC}}}Filter")
-    if legend.column and legend.hatched:
+    if len(tests) > 1:
         parent = ET.SubElement(parent, f"{{{OGC}}}And")
-    if legend.column:
-        _equal(parent, legend.column, str(swatch.value))
-    if legend.hatched:
-        _equal(parent if hatched else ET.SubElement(parent, f"{{{OGC}}}Not"), *legend.hatched)
+    for column, value, wanted in tests:
+        _equal(parent if wanted else ET.SubElement(parent, f"{{{OGC}}}Not"), column, value)
 
 
 def _equal(parent: ET.Element, column: str, value: str) -> None:
@@ -367,7 +402,8 @@ def _equal(parent: ET.Element, column: str, value: str) -> None:
     ET.SubElement(test, f"{{{OGC}}}Literal").text = value
 
 
-def _symbolizer(rule: ET.Element, geometry: str, swatch: Swatch, hatched: bool) -> None:
+def _symbolizer(rule: ET.Element, legend: VectorLegend, category: Category) -> None:
+    geometry, swatch, hatched = legend.geometry, category.swatch, category.hatched or category.swatch.hatch
     dark, opacity = _darker(swatch.colour), f"{swatch.opacity:g}"
     if geometry == "polygon":
         symbolizer = ET.SubElement(rule, f"{{{SE}}}PolygonSymbolizer")
@@ -376,11 +412,11 @@ def _symbolizer(rule: ET.Element, geometry: str, swatch: Swatch, hatched: bool) 
             graphic = ET.SubElement(ET.SubElement(fill, f"{{{SE}}}GraphicFill"), f"{{{SE}}}Graphic")
             mark = ET.SubElement(graphic, f"{{{SE}}}Mark")
             ET.SubElement(mark, f"{{{SE}}}WellKnownName").text = "shape://slash"
-            _stroke(mark, swatch.colour, opacity, OUTLINE_MM)
+            _stroke(mark, swatch.colour, opacity, HATCH_MM)
             ET.SubElement(graphic, f"{{{SE}}}Size").text = f"{HATCH_SPACING_MM * PIXELS_PER_MM:.2f}"
         else:
             _parameter(fill, "fill", swatch.colour)
-            _parameter(fill, "fill-opacity", f"{swatch.opacity * FILL_OPACITY:g}")
+            _parameter(fill, "fill-opacity", f"{swatch.opacity * legend.fill_opacity:g}")
         _stroke(symbolizer, dark, opacity, OUTLINE_MM, dashed=hatched)
     elif geometry == "line":
         _stroke(ET.SubElement(rule, f"{{{SE}}}LineSymbolizer"), swatch.colour, opacity, LINE_MM, dashed=hatched)

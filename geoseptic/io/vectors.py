@@ -127,13 +127,17 @@ def _check(layer: LayerToWrite) -> None:
     frame, legend = layer.frame, layer.legend
     if frame.crs is None:
         raise MissingCrsError(layer.name)
-    asked = [legend.column, legend.hatched[0] if legend.hatched else None, *layer.field_notes]
+    asked = [legend.column, *(pair[0] for pair in (legend.hatched, legend.groups) if pair), *layer.field_notes]
     missing = [column for column in asked if column is not None and column not in frame.columns]
     if missing:
         raise ValueError(f"layer {layer.name} lacks the columns {missing}.")
+    named: dict[str, set[object]] = {}
     if legend.column is not None:
-        named = {swatch.value for swatch in legend.swatches}
-        strangers = sorted({str(value) for value in frame[legend.column].unique() if value not in named})
+        named[legend.column] = {swatch.value for swatch in legend.swatches}
+    if legend.groups is not None:
+        named[legend.groups[0]] = {value for value, _ in legend.groups[1]}
+    for column, values in named.items():
+        strangers = sorted({str(value) for value in frame[column].unique() if value not in values})
         if strangers:
             raise ValueError(f"layer {layer.name}: the legend '{legend.title}' does not name {strangers[:20]}, so they would not be drawn.")
 
@@ -167,13 +171,14 @@ def _add_styles(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) ->
         )
 
 
-def _present(layer: LayerToWrite) -> set[tuple[object, bool]] | None:
+def _present(layer: LayerToWrite) -> set[styles.Present] | None:
     """Which symbols the layer needs; None (all of them) for an empty layer, which somebody may fill by hand."""
     frame, legend = layer.frame, layer.legend
     if legend.column is None or frame.empty:
         return None
     marked = [False] * len(frame) if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
-    return {(value, bool(mark)) for value, mark in zip(frame[legend.column], marked, strict=True)}
+    groups = [None] * len(frame) if legend.groups is None else frame[legend.groups[0]]
+    return {(value, bool(mark), group) for value, mark, group in zip(frame[legend.column], marked, groups, strict=True)}
 
 
 def _add_notes(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> None:

@@ -8,9 +8,10 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 from geopandas import GeoDataFrame
+from pyproj import CRS
 
-from geoseptic.errors import LayerContractError
-from geoseptic.model.frame import Frame, Geometries
+from geoseptic.errors import LayerContractError, LocalCrsError, MissingCrsError, listed
+from geoseptic.model.frame import Frame, Geometries, crs_name, horizontal
 from geoseptic.model.layers import Column, Contract
 from geoseptic.units import METRES_PER_UNIT
 
@@ -28,6 +29,7 @@ class CheckedLayer:
 
     `ids` are unique text; `shapes_m` are 2-D geometries with coordinates in metres of the frame; `columns` has each contract column that
     the layer brought (flags as object arrays of True, False, None; numbers and lengths as float64, lengths in metres, NaN where empty).
+    `moved_by_m` is how far off the reprojection into the frame may have put all of it, NaN where nobody knows.
     """
 
     contract: Contract
@@ -35,6 +37,7 @@ class CheckedLayer:
     shapes_m: Geometries
     columns: dict[str, npt.NDArray[np.generic]]
     notes: tuple[str, ...] = ()
+    moved_by_m: float = 0.0
 
     def __len__(self) -> int:
         return len(self.ids)
@@ -42,7 +45,7 @@ class CheckedLayer:
     def kept(self, rows: npt.NDArray[np.bool_]) -> "CheckedLayer":
         """The layer with only those rows."""
         columns = {name: values[rows] for name, values in self.columns.items()}
-        return CheckedLayer(self.contract, self.ids[rows], self.shapes_m[rows], columns, self.notes)
+        return CheckedLayer(self.contract, self.ids[rows], self.shapes_m[rows], columns, self.notes, self.moved_by_m)
 
     def flags(self, name: str) -> npt.NDArray[np.object_]:
         """A flag column; all None where the layer does not have it."""
@@ -70,32 +73,60 @@ def check(layer: GeoDataFrame, contract: Contract, frame: Frame | None = None, s
     Raises
     ------
     MissingCrsError, GeographicCrsError, WebMercatorError : the last two only where `frame` is not given.
+    DatumShiftError : the layer is on another datum than `frame`, and PROJ knows no way between them.
     LayerContractError : every fault of the layer, with all ids that have it.
     """
     notes: list[str] = []
+    shapes, moved_by_m = np.asarray(layer.geometry.values, dtype=object), 0.0
     if frame is None:
         frame = Frame.of(layer.crs, contract.name, source)
-    elif layer.crs is None:
-        Frame.of(None, contract.name, source)
     elif layer.crs != frame.crs:
+        refuse_unplaced(layer.crs, contract.name, source)
         own = layer.crs.to_string() if len(layer.crs.to_string()) < 40 else layer.crs.name
-        layer = layer.to_crs(frame.crs)
-        notes.append(f"{contract.name} reprojected from {own} to {frame.name}")
-    problems: dict[str, Sequence[object]] = {}
+        way = frame.reprojection_from(layer.crs, shapes, contract.name, source)
+        shapes, moved_by_m = way.moved(shapes), way.accuracy_m
+        notes.append(f"{contract.name} reprojected from {own} to {frame.name} {way}")
+    problems = name_faults(contract, [str(name) for name in layer.columns if name != layer.geometry.name])
     ids = _ids(layer, contract, problems)
-    shapes = np.asarray(layer.geometry.values, dtype=object)
     _check_geometry(shapes, ids, contract, problems)
     columns = {}
     for column in contract.columns:
         if column.kind != "id":
-            values = _column(layer, column, ids, problems)
+            values = _column(layer, column, contract, ids, problems)
             if values is not None:
                 columns[column.name] = values
     if problems:
         raise LayerContractError(contract.name, problems, source)
     if contract.geometry == "point":
         shapes = shapely.get_geometry(shapes, 0)
-    return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes))
+    return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m)
+
+
+def refuse_unplaced(crs: CRS | None, layer: str, source: str = "") -> None:
+    """Raises MissingCrsError or LocalCrsError where nothing can be laid over a layer in `crs`."""
+    if crs is None:
+        raise MissingCrsError(layer, source)
+    plane = horizontal(crs)
+    if not (plane.is_geographic or plane.is_projected):
+        raise LocalCrsError(layer, crs_name(plane), source)
+
+
+def name_faults(contract: Contract, names: Sequence[str]) -> dict[str, Sequence[object]]:
+    """What the names of a layer's columns tell already: columns that are missing, and lengths without a unit. Fault -> what it is about."""
+    faults: dict[str, Sequence[object]] = {}
+    for column in contract.columns:
+        if column.kind == "length":
+            bare, *named, unit = column.names
+            given = [name for name in (*named, bare) if name in names]
+            if len(given) > 1:
+                faults[f"{bare} is given more than once; keep one of"] = given
+            elif given == [bare] and unit not in names:
+                fault = f"the unit of '{bare}' is not stated: call the column {' or '.join(named)}, or add a column {unit} with m or ft"
+                faults[fault] = []
+        elif column.required and column.name not in names:
+            flag = f"--columns {contract.name}.{column.name}=NAME"
+            faults[f"no column '{column.name}' ({column.meaning}); name the column that holds it ({flag}). Columns here"] = list(names)
+    return faults
 
 
 def _ids(layer: GeoDataFrame, contract: Contract, problems: dict[str, Sequence[object]]) -> npt.NDArray[np.object_]:
@@ -104,13 +135,7 @@ def _ids(layer: GeoDataFrame, contract: Contract, problems: dict[str, Sequence[o
     if column is None:
         return np.array([f"{contract.name} {number}" for number in range(1, len(layer) + 1)], object)
     if column.name not in layer.columns:
-        if not column.required:
-            return np.array([f"{contract.name} {number}" for number in range(1, len(layer) + 1)], object)
-        have = [str(name) for name in layer.columns if name != layer.geometry.name]
-        problems[
-            f"no column '{column.name}'; name the column that holds it (--columns {contract.name}.{column.name}=NAME). Columns here"
-        ] = have
-        return numbered
+        return numbered if column.required else np.array([f"{contract.name} {number}" for number in range(1, len(layer) + 1)], object)
     raw = layer[column.name]
     if pd.api.types.is_float_dtype(raw) and (raw.dropna() % 1 == 0).all():
         raw = raw.astype("Int64")
@@ -146,28 +171,28 @@ def _check_geometry(shapes: Geometries, ids: npt.NDArray[np.object_], contract: 
 
 
 def _column(
-    layer: GeoDataFrame, column: Column, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
+    layer: GeoDataFrame, column: Column, contract: Contract, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
 ) -> npt.NDArray[np.generic] | None:
     if column.kind == "length":
         return _length(layer, column, ids, problems)
     if column.name not in layer.columns:
-        if column.required:
-            have = [str(name) for name in layer.columns if name != layer.geometry.name]
-            problems[f"no column '{column.name}' ({column.meaning}). Columns here"] = have
         return None
     raw = layer[column.name]
     if column.kind == "number":
         return _numbers(raw, column.name, ids, problems)
     if column.kind == "flag":
-        return _flags(raw, column.name, ids, problems)
-    words = raw.astype("string").str.strip().str.lower()
+        return _flags(raw, column, contract, ids, problems)
+    words = raw.astype("string").str.strip()
+    if column.kind != "label":
+        words = words.str.lower()
     words = words.mask(words == "")
     values = words.astype(object).where(words.notna(), None).to_numpy(dtype=object)
     if column.kind == "choice":
         wrong = np.array([value is not None and value not in column.choices for value in values], bool)
         if wrong.any():
-            seen = ", ".join(sorted(set(values[wrong])))
-            problems[f"{column.name} is none of {', '.join(column.choices)} but {seen}"] = list(ids[wrong])
+            seen = sorted(set(values[wrong]))
+            fault = f"{column.name} is none of {', '.join(column.choices)} but {listed(seen)} ({_how_to_map(contract, column, seen[0])})"
+            problems[fault] = list(ids[wrong])
     if column.required and any(value is None for value in values):
         problems[f"empty {column.name}"] = [name for name, value in zip(ids, values, strict=True) if value is None]
     return np.asarray(values)
@@ -182,9 +207,11 @@ def _numbers(raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: 
     return np.asarray(numbers)
 
 
-def _flags(raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]) -> npt.NDArray[np.object_]:
+def _flags(
+    raw: pd.Series, column: Column, contract: Contract, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
+) -> npt.NDArray[np.object_]:
     values: list[bool | None] = []
-    wrong = []
+    wrong: dict[object, str] = {}
     for identifier, value in zip(ids, raw, strict=True):
         word = "" if pd.isna(value) else str(value).strip().lower().removesuffix(".0")
         if word in TRUE_WORDS:
@@ -194,10 +221,16 @@ def _flags(raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: di
         else:
             values.append(None)
             if word:
-                wrong.append(identifier)
+                wrong[identifier] = word
     if wrong:
-        problems[f"{name} is neither yes nor no"] = wrong
+        seen = sorted(set(wrong.values()))
+        problems[f"{column.name} is neither yes nor no but {listed(seen)} ({_how_to_map(contract, column, seen[0])})"] = list(wrong)
     return np.array(values, object)
+
+
+def _how_to_map(contract: Contract, column: Column, word: str) -> str:
+    # No meaning is offered: whoever copies the line must think of one.
+    return f"say what each means: --values {contract.name}.{column.name}.{word}=MEANING, or nothing after = where unknown"
 
 
 def _length(
@@ -206,19 +239,11 @@ def _length(
     found = [(f"{column.name}_{unit}", unit) for unit in ("m", "ft") if f"{column.name}_{unit}" in layer.columns]
     bare, unit_column = column.name, f"{column.name}_unit"
     if len(found) + (bare in layer.columns) > 1:
-        problems[f"{column.name} is given more than once; keep one of"] = [name for name, _ in found] + (
-            [bare] if bare in layer.columns else []
-        )
         return None
     if found:
         name, unit = found[0]
         lengths = _numbers(layer[name], name, ids, problems) * METRES_PER_UNIT[unit]
-    elif bare in layer.columns:
-        if unit_column not in layer.columns:
-            problems[
-                f"the unit of '{bare}' is not stated: call the column {bare}_m or {bare}_ft, or add a column {unit_column} with m or ft"
-            ] = []
-            return None
+    elif bare in layer.columns and unit_column in layer.columns:
         name = bare
         units = layer[unit_column].astype("string").str.strip()
         factor = units.map(METRES_PER_UNIT).to_numpy(dtype=np.float64, na_value=np.nan)

@@ -1,13 +1,16 @@
 """The plane in which distances are measured."""
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 from pyproj import CRS, Proj, Transformer
+from pyproj.transformer import AreaOfInterest, TransformerGroup
 
-from geoseptic.errors import DistortedCrsError, GeographicCrsError, LocalCrsError, MissingCrsError, WebMercatorError
+from geoseptic.errors import DatumShiftError, DistortedCrsError, GeographicCrsError, LocalCrsError, MissingCrsError, WebMercatorError
+from geoseptic.units import in_both_units
 
 Geometries = npt.NDArray[np.object_]
 
@@ -15,6 +18,10 @@ WEB_MERCATOR_METHODS = ("popular visualisation pseudo mercator", "mercator (1sp)
 
 MOST_DISTORTION = 0.01
 """A foot in a setback of 100 ft. UTM and state plane zones stay within a tenth of it."""
+
+
+NAD83_REALIZATIONS_M = 2.0
+"""How far one realization of NAD83 may lie from another (1986, HARN, 2007, 2011). From memory: about a metre, at most two."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +70,31 @@ class Frame:
         if not abs(worst - 1) <= MOST_DISTORTION:
             raise DistortedCrsError(layer, self.name, worst, source)
 
+    def reprojection_from(self, crs: CRS, geometries: Geometries, layer: str, source: str = "") -> "Reprojection":
+        """The best way from `crs` into this frame for where the geometries lie, as far as this frame is made for there.
+
+        PROJ puts the ways first that are made for all of that place, of these the most exact. One operation for all: what the output names
+        is then what was done. Two realizations of NAD83 without the grids between them are taken for one, within `NAD83_REALIZATIONS_M`:
+        most layers stand on one and most new elevation on another. Raises DatumShiftError where PROJ could only leave any other change of
+        the datum out.
+        """
+        with warnings.catch_warnings():
+            # It warns of grids that are not there, which `lacking` names.
+            warnings.simplefilter("ignore", UserWarning)
+            area = _degrees(crs, geometries, self.crs)
+            found = TransformerGroup(crs, self.crs, always_xy=True, area_of_interest=area, allow_ballpark=False)
+        if not found.transformers and _same_family(crs, self.crs):
+            return Reprojection(
+                Transformer.from_crs(crs, self.crs, always_xy=True),
+                "none: two realizations of NAD83, taken for one",
+                NAD83_REALIZATIONS_M,
+                _lacking(found, NAD83_REALIZATIONS_M),
+            )
+        if not found.transformers:
+            raise DatumShiftError(layer, crs_name(crs), self.name, _lacking(found, float("inf")), source)
+        best = found.transformers[0]
+        return Reprojection.of(best, _lacking(found, best.accuracy if best.accuracy >= 0 else float("inf")))
+
     def to_metres(self, geometries: Geometries) -> Geometries:
         return self._scaled(geometries, self.metres_per_unit)
 
@@ -74,6 +106,70 @@ class Frame:
             return geometries
         scaled: Geometries = shapely.transform(geometries, lambda xy: xy * factor)
         return scaled
+
+
+@dataclass(frozen=True)
+class Reprojection:
+    """One way for coordinates into a frame.
+
+    datum_change : the name of what takes one datum into the other; empty where they are the same.
+    accuracy_m : how far off that may put a point, by the register that PROJ brings; NaN where nobody knows. [m]
+    lacking : grid files of a finer way, which are not on this machine.
+    """
+
+    transformer: Transformer
+    datum_change: str
+    accuracy_m: float
+    lacking: tuple[str, ...]
+
+    @classmethod
+    def of(cls, transformer: Transformer, lacking: tuple[str, ...]) -> "Reprojection":
+        steps = [step.name for step in transformer.operations or () if step.type_name != "Conversion"]
+        datum_change = " + ".join(steps) if transformer.operations or transformer.accuracy == 0 else transformer.description
+        if not datum_change:
+            return cls(transformer, "", 0.0, ())
+        return cls(transformer, datum_change, transformer.accuracy if transformer.accuracy >= 0 else float("nan"), lacking)
+
+    def __str__(self) -> str:
+        if not self.datum_change:
+            return "without a change of datum"
+        accuracy = "of unknown accuracy" if np.isnan(self.accuracy_m) else f"accurate to {in_both_units(self.accuracy_m)}"
+        finer = f"; a finer way needs {', '.join(self.lacking)}, not on this machine" if self.lacking else ""
+        return f"by '{self.datum_change}', {accuracy}{finer}"
+
+    def moved(self, geometries: Geometries) -> Geometries:
+        """The geometries in the frame's CRS, in its units and 2-D; what cannot be placed there has infinite coordinates."""
+        moved: Geometries = shapely.transform(geometries, lambda xy: np.column_stack(self.transformer.transform(xy[:, 0], xy[:, 1])))
+        return moved
+
+
+def _same_family(one: CRS, other: CRS) -> bool:
+    """Whether both stand on a realization of NAD83."""
+    return all((geographic := horizontal(crs).geodetic_crs) is not None and geographic.name.startswith("NAD83") for crs in (one, other))
+
+
+def _degrees(crs: CRS, geometries: Geometries, target: CRS) -> AreaOfInterest | None:
+    """Where the geometries lie, as far as `target` is made for it; None where that cannot be told."""
+    geographic = horizontal(crs).geodetic_crs
+    bounds = shapely.bounds(geometries)
+    corners = Transformer.from_crs(horizontal(crs), geographic, always_xy=True).transform(bounds[:, [0, 0, 2, 2]], bounds[:, [1, 3, 1, 3]])
+    lon, lat = (np.asarray(values).ravel() for values in corners)
+    on_earth = (np.abs(lon) <= 180) & (np.abs(lat) <= 90)
+    if target.area_of_use is not None:
+        west, south, east, north = target.area_of_use.bounds
+        inside = on_earth & (lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)
+        on_earth = inside if inside.any() else on_earth
+    if not on_earth.any():
+        return None
+    lon, lat = lon[on_earth], lat[on_earth]
+    return AreaOfInterest(float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max()))
+
+
+def _lacking(found: TransformerGroup, accuracy_m: float) -> tuple[str, ...]:
+    """The grid files of the finest way that is finer than `accuracy_m` and not to be had without them; empty where there is none."""
+    finer = [way for way in found.unavailable_operations if 0 <= way.accuracy < accuracy_m]
+    finest = min(finer, key=lambda way: way.accuracy, default=None)
+    return tuple(dict.fromkeys(grid.short_name for grid in finest.grids if not grid.available)) if finest else ()
 
 
 def horizontal(crs: CRS) -> CRS:

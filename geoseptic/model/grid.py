@@ -13,6 +13,8 @@ from geoseptic.errors import GridError
 from geoseptic.model.frame import Frame
 
 Values = npt.NDArray[np.generic]
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 
 SQUARE_TOLERANCE = 1e-6
 
@@ -68,6 +70,11 @@ class Grid:
     def bounds_m(self) -> tuple[float, float, float, float]:
         left, bottom, right, top = (value * self.frame.metres_per_unit for value in self.bounds)
         return left, bottom, right, top
+
+    def middles_m(self, row: Integers, col: Integers) -> tuple[Floats, Floats]:
+        """x and y of the middles of cells, which may lie off the grid. [m]"""
+        own = self.transform_m
+        return np.asarray(own.c + own.a * (col + 0.5), np.float64), np.asarray(own.f + own.e * (row + 0.5), np.float64)
 
     def cells(self, distance_m: float) -> int:
         """How many cells reach over `distance_m`, rounded up."""

@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 from typing import Final, Literal
 
-ColumnKind = Literal["id", "text", "number", "flag", "length", "choice"]
+ColumnKind = Literal["id", "text", "label", "number", "flag", "length", "choice"]
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column of a layer. A `length` is stated in its name (`_m`, `_ft`) or by a column `<name>_unit`.
+    """One column of a layer. A `text` is compared and loses its capitals, a `label` is only shown. A `length` is stated in its name (`_m`, `_ft`) or by a column `<name>_unit`.
 
     `aliases` are other names under which files bring it, first choice first. A name cut to ten characters, as shapefiles cut it, needs
     no alias: readers know it by itself, save for lengths, where the cut takes the unit away.
@@ -20,6 +20,12 @@ class Column:
     required: bool = False
     choices: tuple[str, ...] = ()
     aliases: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names that it may have: a length's unit is in its name, or in a column beside it."""
+        units = ("_m", "_ft", "_unit") if self.kind == "length" else ()
+        return (self.name, *(self.name + unit for unit in units))
 
 
 @dataclass(frozen=True)
@@ -35,6 +41,11 @@ class Contract:
     @property
     def id_column(self) -> str | None:
         return next((column.name for column in self.columns if column.kind == "id"), None)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Every name that a column may have in a layer, the length columns' with a unit included."""
+        return tuple(name for column in self.columns for name in column.names)
 
 
 PARCELS: Final = Contract(
@@ -88,14 +99,16 @@ WATER_KINDS: Final = {
     "canal": "irrigation_canal",
     "wetland": "wetland",
 }
-"""What the `kind` of a surface water is to the rules; without one it is surface water."""
+"""What the `kind` of a surface water is to the rules; without one it is surely surface water, and may be any of these."""
 
 SURFACE_WATER: Final = Contract(
     "surface_water",
     "Streams, ponds, lakes and wetlands",
     "any",
     (
-        Column("kind", "kind of water", "choice", choices=tuple(WATER_KINDS)),
+        Column(
+            "kind", "kind of water; where empty, the longest distance of any kind may be required", "choice", choices=tuple(WATER_KINDS)
+        ),
         Column("lined_watertight", "whether the channel is lined or piped watertight", "flag"),
     ),
     feature="surface_water",
@@ -131,8 +144,8 @@ SOILS: Final = Contract(
     "Soil survey map units",
     "polygon",
     (
-        Column("musym", "symbol of the map unit", "text"),
-        Column("mukey", "key of the map unit", "text"),
+        Column("musym", "symbol of the map unit", "label"),
+        Column("mukey", "key of the map unit", "label"),
         Column("soil", "soil as the sizing tables of the rules name it, such as a texture", "text", aliases=("texture", "texcl")),
         Column("slopegraddcp", "slope of the dominant component [percent]", "number", aliases=("slopegradwta", "slope_r")),
         Column("brockdepmin", "least depth to bedrock [cm]; empty: none reported in the described depth", "number"),

@@ -8,20 +8,31 @@ from collections.abc import Sequence
 from itertools import cycle
 from typing import Final
 
-from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, Swatch, VectorLegend
-from geoseptic.model.rules import FEATURES
+from geoseptic.model.legends import BitLegend, ClassLegend, NumberLegend, RampLegend, Swatch, VectorLegend
+from geoseptic.model.rules import FEATURES, PARTS
 
 UNKNOWN_COLOUR: Final = "#adadad"
+
+EXCLUDED_COLOUR: Final = "#d08bd4"
+"""Light: whoever sees no red takes it for a blue, which must not come near that of good ground."""
+
+POOR_COLOURS: Final = ("#f1e6a9", "#efd183")
+FAIR_COLOURS: Final = ("#60af61", "#2c7c41")
+GOOD_COLOURS: Final = ("#124a80", "#0a1732")
+"""Yellow, green and blue mean the same in the ratings and in their classes: a class has the colour of its lowest rating, and darkens to
+that of its highest."""
 
 SUITABILITY: Final = RampLegend(
     "Suitability for a drain field (0 to 100)",
     "points of 100",
     (
-        Swatch(0, "0: excluded", "#b06cb4"),
-        Swatch(1, "1: poor from here", "#eed684"),
-        Swatch(40, "40: fair from here", "#98c27c"),
-        Swatch(70, "70: good from here", "#3fa06a"),
-        Swatch(100, "100: nothing limits", "#12457f"),
+        Swatch(0, "0: excluded, or not on a parcel", EXCLUDED_COLOUR),
+        Swatch(1, "1: poor from here", POOR_COLOURS[0]),
+        Swatch(39, "39: poor to here", POOR_COLOURS[1]),
+        Swatch(40, "40: fair from here", FAIR_COLOURS[0]),
+        Swatch(69, "69: fair to here", FAIR_COLOURS[1]),
+        Swatch(70, "70: good from here", GOOD_COLOURS[0]),
+        Swatch(100, "100: nothing limits", GOOD_COLOURS[1]),
     ),
     Swatch(255, "Unknown: check", UNKNOWN_COLOUR, hatch=True),
 )
@@ -30,11 +41,11 @@ SUITABILITY_CLASS: Final = ClassLegend(
     "Suitability for a drain field",
     (
         Swatch(0, "Not on a parcel", "#ffffff", opacity=0.0),
-        Swatch(1, "Excluded: setback", "#b06cb4"),
+        Swatch(1, "Excluded: setback", EXCLUDED_COLOUR),
         Swatch(2, "Excluded: ground", "#5c2a12"),
-        Swatch(3, "Poor", "#eed684"),
-        Swatch(4, "Fair", "#3fa06a"),
-        Swatch(5, "Good", "#12457f"),
+        Swatch(3, "Poor", POOR_COLOURS[0]),
+        Swatch(4, "Fair", FAIR_COLOURS[0]),
+        Swatch(5, "Good", GOOD_COLOURS[0]),
         Swatch(6, "Unknown: check", UNKNOWN_COLOUR, hatch=True),
     ),
 )
@@ -124,7 +135,10 @@ SETBACK_ZONES: Final = VectorLegend(
     "feature",
     tuple(Swatch(feature, name, FEATURE_COLOURS[feature]) for feature, name in FEATURES.items()),
     hatched=MAY_BE_REQUIRED,
+    groups=("part", tuple((part, PARTS[part]) for part in sorted(PARTS, key=lambda part: part != "drain_field"))),
+    fill_opacity=0.3,
 )
+"""Of the drain field at first: zones of several parts over each other tell nobody which is which."""
 
 GROUND_COLOURS: Final = {
     "disputed_ground": "#e3c9dd",
@@ -139,6 +153,10 @@ GROUND_COLOURS: Final = {
 
 SPARE_COLOURS: Final = ("#c7b08a", "#3a1233", "#9c4a26", "#8fa8d8", "#55524a", "#e3c9dd")
 """For reasons that have no colour of their own, in turn."""
+
+
+NUMBER_COLOURS: Final = ("#b59a48", "#6cc9e4", "#0d5a4f", "#5f3585", "#d3ebb8", "#7f86e0", "#7a3a10", "#d470a5")
+"""For areas that only have to be told apart, every two of them for every kind of sight."""
 
 
 def well_path(unit: str, reach: float) -> RampLegend:
@@ -172,20 +190,9 @@ def reasons(names: Sequence[tuple[str, str]]) -> BitLegend:
     for bit, (key, name) in enumerate(names):
         colour = FEATURE_COLOURS.get(key) or GROUND_COLOURS.get(key) or next(spare)
         swatches.append(Swatch(bit, name, colour))
-    return BitLegend(
-        "Reasons against a drain field",
-        tuple(swatches),
-        clear="Nothing found against it",
-        other=Swatch(-1, "Another combination of reasons, or unknown", UNKNOWN_COLOUR, hatch=True),
-    )
+    return BitLegend("Reasons against a drain field, by the first of them", tuple(swatches), clear="Nothing found against it")
 
 
-def well_number(count: int) -> RampLegend:
-    """Which well is reached, of `count`; neighbouring numbers tell apart wherever the wells are listed in no order of place."""
-    colours = ("#3b0f5c", "#2f6fa8", "#35a29f", "#c9d36b", "#f5a26a")
-    last = max(count - 1, len(colours) - 1)
-    numbers = [round(last * step / (len(colours) - 1)) for step in range(len(colours))]
-    stops = tuple(Swatch(number, f"well {number}", colour) for number, colour in zip(numbers, colours, strict=True))
-    return RampLegend(
-        "Number of the nearest well down the flow path", "", stops, Swatch(-1, "Reaches no well", UNKNOWN_COLOUR, opacity=0.0)
-    )
+def well_number(colours: Sequence[int]) -> NumberLegend:
+    """Which well is reached; `colours` holds the place in NUMBER_COLOURS of each well, the first well being number 0."""
+    return NumberLegend("Number of the nearest well down the flow path", "well", tuple(NUMBER_COLOURS[place] for place in colours))

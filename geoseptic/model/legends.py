@@ -49,22 +49,37 @@ class RampLegend:
 
 @dataclass(frozen=True)
 class BitLegend:
-    """A raster of reasons: bit n set means swatch n applies (`value` is the bit number); a cell shows its lowest set bit's colour.
+    """A raster of reasons: bit n set means swatch n applies (`value` is the bit number); a cell shows its highest set bit's colour.
 
-    `clear` names the value 0, which is not drawn; `other` draws rare combinations and unknown cells.
+    The highest and not the lowest, because hosts can draw that for every combination: all values of one highest bit lie between two
+    powers of two. `clear` names the value 0, which is not drawn; `unknown` is as for a ClassLegend.
     """
 
     title: str
     swatches: tuple[Swatch, ...]
     clear: str
-    other: Swatch
+    unknown: Swatch | None = None
+
+
+@dataclass(frozen=True)
+class NumberLegend:
+    """A raster of numbers that another layer names: the colours tell neighbours apart and mean nothing else.
+
+    `what` is what is numbered; number n is drawn in `colours[n]`. Unknown cells (nodata in a file) are not drawn.
+    """
+
+    title: str
+    what: str
+    colours: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class VectorLegend:
     """A vector layer, one symbol per value of `column`, or one symbol in all where `column` is None.
 
-    `hatched` is a (column, value) pair: features that have it keep their colour and are hatched or dashed.
+    `hatched` is a (column, value) pair: features that have it keep their colour and are hatched or dashed. `groups` parts the layer by a
+    column whose values are given with their names, in order: only the first group that the layer holds is drawn until the reader
+    ticks another. `fill_opacity` lets the map below show through polygons; the more they overlap, the less it should be.
     """
 
     title: str
@@ -72,7 +87,8 @@ class VectorLegend:
     column: str | None
     swatches: tuple[Swatch, ...]
     hatched: tuple[str, str] | None = None
+    groups: tuple[str, tuple[tuple[str, str], ...]] | None = None
+    fill_opacity: float = 0.55
 
 
-RasterLegend = ClassLegend | RampLegend | BitLegend
-Legend = ClassLegend | RampLegend | BitLegend | VectorLegend
+RasterLegend = ClassLegend | RampLegend | BitLegend | NumberLegend

@@ -19,8 +19,8 @@ GROUND_REASONS: Final[Mapping[str, str]] = MappingProxyType(
 )
 """Reasons that are no feature of the code."""
 
-REASONS: Final[Mapping[str, str]] = MappingProxyType({**FEATURES, **GROUND_REASONS})
-"""Name -> words, in the order of the bits, lowest first."""
+REASONS: Final[Mapping[str, str]] = MappingProxyType(dict(reversed({**FEATURES, **GROUND_REASONS}.items())))
+"""Name -> words, in the order of the bits, lowest first. The weightiest reason is the highest bit, whose colour a cell has."""
 
 BIT: Final[Mapping[str, int]] = MappingProxyType({name: bit for bit, name in enumerate(REASONS)})
 """Name -> bit number in reasons.tif."""

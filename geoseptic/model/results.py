@@ -3,8 +3,12 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+import numpy.typing as npt
 from geopandas import GeoDataFrame
 
+from geoseptic.model.citation import Citation
+from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Raster
 from geoseptic.model.legends import RasterLegend, VectorLegend
 
@@ -56,21 +60,37 @@ class TableResult:
 
 
 @dataclass(frozen=True)
+class PointsResult:
+    """Points for a phone or a GPS receiver; `xy_m` has shape (points, 2), in metres of `frame`."""
+
+    name: str
+    frame: Frame
+    labels: tuple[str, ...]
+    xy_m: npt.NDArray[np.float64]
+    descriptions: tuple[str, ...]
+    kinds: tuple[str, ...]
+    title: str
+
+
+@dataclass(frozen=True)
 class Results:
     """Everything that a process found.
 
     counts : what went in and came out.
     warnings : in words, for a person.
     repairs, failures : one mapping a case (layer, feature, what).
+    citations : of tables used that are in no rule set, such as the federal soil criteria.
     """
 
     rasters: tuple[RasterResult, ...] = ()
     layers: tuple[LayerResult, ...] = ()
     tables: tuple[TableResult, ...] = ()
+    points: tuple[PointsResult, ...] = ()
     counts: Mapping[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     repairs: tuple[Mapping[str, object], ...] = ()
     failures: tuple[Mapping[str, object], ...] = ()
+    citations: tuple[Citation, ...] = ()
 
     def __getitem__(self, name: str) -> RasterResult | LayerResult | TableResult:
         """The raster, layer or table of that name; KeyError where there is none."""

@@ -191,7 +191,7 @@ class Requirement:
             return Settled(min(reliefs, key=_distance), ())
         open_entries = [entry for entry in self.entries if not entry.relief and not any(facts.get(name) is False for name in entry.when)]
         certain = min(
-            (max((e for e in open_entries if e.when <= holding), key=_distance, default=None) for holding in _cases(open_entries, facts)),
+            (max((e for e in open_entries if e.when <= holding), key=_distance, default=None) for holding in cases(open_entries, facts)),
             key=lambda entry: -2.0 if entry is None else _distance(entry),
         )
         if not open_entries:
@@ -254,19 +254,11 @@ class RuleSet:
             raise ParameterError(
                 f"no such part and feature: '{part}', '{feature}'. Parts: {', '.join(PARTS)}; features: {', '.join(FEATURES)}."
             )
-        named = self._named(part, feature)
+        named = lines_that_count(self.setbacks, part, feature)
         if named is None:
             raise CodeSilentError(self.id, f"the distance from a {_words(part)} to a {_words(feature)}")
         name, entries = named
         return Requirement(part, feature, entries, None if name == feature else name)
-
-    def _named(self, part: str, feature: str) -> tuple[str, tuple[Setback, ...]] | None:
-        """The feature whose lines count for `feature` (itself, or what stands in for it) and these lines; None if silent."""
-        entries = tuple(entry for entry in self.setbacks if entry.part == part and entry.feature == feature)
-        if any(not entry.relief for entry in entries):
-            return feature, entries
-        found = [named for name in STRICTER.get(feature, ()) if (named := self._named(part, name)) is not None]
-        return max(found, key=lambda named: max(_distance(entry) for entry in named[1] if not entry.relief), default=None)
 
     def setback(self, part: str, feature: str, known: Mapping[str, bool] | None = None) -> Setback:
         """The one setback to keep: the longest that holds or may hold. Raises CodeSilentError."""
@@ -297,6 +289,15 @@ class RuleSet:
         return tuple(sorted(found, key=lambda citation: (citation.key, str(citation))))
 
 
+def lines_that_count(setbacks: Sequence[Setback], part: str, feature: str) -> tuple[str, tuple[Setback, ...]] | None:
+    """The feature whose lines count for `feature` (itself, or what stands in for it) and these lines; None if the code is silent."""
+    entries = tuple(entry for entry in setbacks if entry.part == part and entry.feature == feature)
+    if any(not entry.relief for entry in entries):
+        return feature, entries
+    found = [named for name in STRICTER.get(feature, ()) if (named := lines_that_count(setbacks, part, name)) is not None]
+    return max(found, key=lambda named: max(_distance(entry) for entry in named[1] if not entry.relief), default=None)
+
+
 def with_exclusions(known: Mapping[str, bool]) -> dict[str, bool]:
     """`known` and what follows from it: of each exclusive group exactly one holds.
 
@@ -322,8 +323,8 @@ def _refuse_unknown_conditions(names: Iterable[str]) -> None:
         raise ParameterError(f"no such condition: {listed(unknown)}. The conditions are {', '.join(CONDITIONS)}.")
 
 
-def _cases(entries: Sequence[Setback], facts: Mapping[str, bool]) -> Iterator[frozenset[str]]:
-    """The conditions that hold, for every case that the known facts leave open."""
+def cases(entries: Sequence[Setback], facts: Mapping[str, bool]) -> Iterator[frozenset[str]]:
+    """The conditions that hold, of those that the entries name, for every case that the known facts leave open."""
     names = sorted(set().union(*(entry.when for entry in entries)) if entries else ())
     for values in product((True, False), repeat=len(names)):
         case = dict(zip(names, values, strict=True))

@@ -18,15 +18,31 @@ reaches along an edge by less than about 0.005 of it (0.002 left 31 of 20,000 th
 
 def touched(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> npt.NDArray[np.bool_]:
     """Cells that any of the shapes touches, shape `grid.shape`."""
-    shapes = np.empty(len(shapes_m), object)
-    shapes[:] = list(shapes_m)
-    grown = shapely.buffer(shapes, GROWN_CELLS * grid.cell_size_m, quad_segs=1, join_style="mitre")
-    return _burn(grown, grid, all_touched=True)
+    return _burn(_grown(shapes_m, grid), grid, all_touched=True)
+
+
+def numbered(shapes_m: Geometries, grid: Grid) -> npt.NDArray[np.int32]:
+    """For each cell the first of the shapes that touches it, -1 where none does; shape `grid.shape`."""
+    solid = [(shape, number) for number, shape in enumerate(_grown(shapes_m, grid)) if not shape.is_empty]
+    if not solid:
+        return np.full(grid.shape, -1, np.int32)
+    # The last one burnt stays, so the first comes last.
+    burnt: npt.NDArray[np.int32] = features.rasterize(
+        reversed(solid), grid.shape, fill=-1, transform=grid.transform_m, all_touched=True, dtype="int32"
+    )
+    return burnt
 
 
 def centred(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> npt.NDArray[np.bool_]:
     """Cells whose middle lies in any of the shapes, shape `grid.shape`."""
     return _burn(shapes_m, grid, all_touched=False)
+
+
+def _grown(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> Geometries:
+    shapes = np.empty(len(shapes_m), object)
+    shapes[:] = list(shapes_m)
+    grown: Geometries = shapely.buffer(shapes, GROWN_CELLS * grid.cell_size_m, quad_segs=1, join_style="mitre")
+    return grown
 
 
 def _burn(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid, *, all_touched: bool) -> npt.NDArray[np.bool_]:

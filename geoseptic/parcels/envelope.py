@@ -9,10 +9,10 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.model.frame import Geometries
-from geoseptic.parcels.buffers import inward, outward
+from geoseptic.parcels.buffers import MARGIN_M, inward, outward
 from geoseptic.parcels.obstacles import Obstacles
 from geoseptic.parcels.repair import Fabric
-from geoseptic.parcels.zones import MAY_BE_REQUIRED, Zones
+from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED, Zones
 
 CHUNK = 2000
 """Parcels cut at a time: small enough to share out, large enough to keep the overhead down."""
@@ -30,6 +30,7 @@ class Envelopes:
 
     shapes_m : clear of every zone, those that only may be required included.
     possible_m : clear of the required zones alone; where it is larger, an open question decides.
+    inside_m : what the lot line distance alone leaves.
     takes_m2 : feature -> area that this feature's zones alone take from each parcel.
     failed : indices of parcels whose envelope could not be shown to keep every distance; their shapes are empty.
     """
@@ -38,6 +39,7 @@ class Envelopes:
     parcel_ids: npt.NDArray[np.object_]
     shapes_m: Geometries
     possible_m: Geometries
+    inside_m: Geometries
     takes_m2: dict[str, npt.NDArray[np.float64]]
     lot_line_m: float
     failed: npt.NDArray[np.int64]
@@ -80,8 +82,7 @@ def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: fl
     lot_line_m : distance from the parcel's own outline. [m]
     workers : threads; the geometry engine runs without the interpreter's lock.
     """
-    disputed = outward(fabric.disputed_m, lot_line_m)
-    cutter = _Cutter(fabric, zones, obstacles, disputed, lot_line_m)
+    cutter = _Cutter(fabric, zones, obstacles, lot_line_m)
     starts = range(0, len(fabric.ids), CHUNK)
     if workers > 1 and len(starts) > 1:
         with ThreadPoolExecutor(workers) as pool:
@@ -95,6 +96,7 @@ def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: fl
         fabric.ids,
         _joined(part.shapes for part in parts),
         _joined(part.possible for part in parts),
+        _joined(part.inside for part in parts),
         {name: np.concatenate([nothing, *(part.takes_m2.get(name, np.zeros(len(part.shapes))) for part in parts)]) for name in features},
         lot_line_m,
         np.concatenate([np.zeros(0, np.int64), *(part.failed for part in parts)]).astype(np.int64),
@@ -105,7 +107,7 @@ def without(
     fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: float, parcels: npt.NDArray[np.int64], feature: str
 ) -> Geometries:
     """What would be left of the parcels of these indices if no setback from `feature` were asked: never lawful, only to tell what binds."""
-    cutter = _Cutter(fabric, zones, obstacles, outward(fabric.disputed_m, lot_line_m), lot_line_m)
+    cutter = _Cutter(fabric, zones, obstacles, lot_line_m)
     shapes = fabric.shapes_m[parcels]
     inside = shapes if feature == LOT_LINE else inward(shapes, lot_line_m)
     parcel, zone = cutter.tree.query(inside, predicate="intersects")
@@ -118,6 +120,7 @@ def without(
 class _Part:
     shapes: Geometries
     possible: Geometries
+    inside: Geometries
     takes_m2: dict[str, npt.NDArray[np.float64]]
     failed: npt.NDArray[np.int64]
 
@@ -125,15 +128,23 @@ class _Part:
 class _Cutter:
     """Everything that the chunks share, made once."""
 
-    def __init__(self, fabric: Fabric, zones: Zones, obstacles: Obstacles, disputed: Geometries, lot_line_m: float) -> None:
-        self.fabric, self.zones, self.lot_line_m = fabric, zones, lot_line_m
+    def __init__(self, fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: float) -> None:
+        self.fabric, self.lot_line_m = fabric, lot_line_m
+        disputed = outward(fabric.disputed_m, lot_line_m)
         self.shapes = np.concatenate([zones.shapes_m, disputed])
         self.feature = np.array([*zones.feature, *[DISPUTED] * len(disputed)], object)
-        self.open = np.array([status == MAY_BE_REQUIRED for status in zones.status] + [False] * len(disputed), bool)
-        self.whole = np.array([*zones.whole, *[False] * len(disputed)], bool)
-        source = np.array(zones.source, np.int64)
-        self.source_m = np.concatenate([obstacles.shapes_m[source], fabric.disputed_m])
-        self.keep_m = np.concatenate([np.array(zones.keep_m), np.zeros(len(disputed))])
+        certain = np.ones(len(disputed), bool)
+        self.required = np.concatenate([np.array(zones.status, object) == REQUIRED, certain])
+        self.where = np.concatenate([zones.where_m, np.full(len(disputed), None)])
+        self.is_cut = np.array([*(not whole for whole in zones.whole), *[False] * len(disputed)], bool)
+        self.source_m = np.concatenate([obstacles.shapes_m[np.array(zones.source, np.int64)], fabric.disputed_m])
+        self.keep_m = np.concatenate([np.array(zones.keep_m), np.full(len(disputed), lot_line_m)])
+        # What lies within a wider ring of the same feature need not be cut: neither where only the union counts, nor within one status.
+        self.outer = np.concatenate([zones.outermost(np.arange(len(zones.shapes))), certain])
+        self.outer_of_status = self.outer.copy()
+        for status in (REQUIRED, MAY_BE_REQUIRED):
+            self.outer_of_status[zones.rows(status)] = zones.outermost(zones.rows(status))
+        self.bounds_m = shapely.bounds(self.shapes)
         self.tree = shapely.STRtree(self.shapes)
 
     def cut(self, start: int) -> _Part:
@@ -142,46 +153,91 @@ class _Cutter:
         order = np.lexsort((zone, parcel))
         parcel, zone = parcel[order], zone[order]
         inside = inward(parcels, self.lot_line_m)
-        required = ~self.open[zone]
-        possible = subtract(inside, parcel[required], self.shapes[zone[required]])
-        shapes = subtract(possible, parcel[~required], self.shapes[zone[~required]])
+        counts = self.outer[zone] | self.outer_of_status[zone]
+        covers = np.zeros(len(zone), bool)
+        covers[counts] = self._covers(zone[counts], parcels[parcel[counts]])
+        required, counts = self.required[zone], self.outer_of_status[zone]
+        possible = self._left(inside, parcel, zone, covers, counts & required)
+        shapes = self._left(possible, parcel, zone, covers, counts & ~required)
         area_m2 = shapely.area(parcels)
         takes = {LOT_LINE: area_m2 - shapely.area(inside)}
-        for name in sorted(set(self.feature[zone])):
-            own = self.feature[zone] == name
-            touched = np.unique(parcel[own])
-            left = subtract(parcels[touched], np.searchsorted(touched, parcel[own]), self.shapes[zone[own]])
-            takes[name] = np.zeros(len(parcels))
-            takes[name][touched] = area_m2[touched] - shapely.area(left)
-        shapes, possible, failed = self._proven(parcels, shapes, possible, parcel, zone)
-        return _Part(shapes, possible, takes, failed + start)
+        feature = self.feature[zone]
+        for name in sorted(set(feature)):
+            own = (feature == name) & self.outer[zone]
+            takes[name] = area_m2 - shapely.area(self._left(parcels, parcel, zone, covers, own))
+        shapes, possible, failed = self._proven(parcels, shapes, possible)
+        return _Part(shapes, possible, inside, takes, failed + start)
 
-    def _proven(
+    def _covers(self, zone: npt.NDArray[np.int64], parcels: Geometries) -> npt.NDArray[np.bool_]:
+        """Which zones cover their parcel: bounds first, they are cheap."""
+        outer, inner = self.bounds_m[zone], shapely.bounds(parcels)
+        covers: npt.NDArray[np.bool_] = (outer[:, :2] <= inner[:, :2]).all(axis=1) & (outer[:, 2:] >= inner[:, 2:]).all(axis=1)
+        covers[covers] = shapely.covers(self.shapes[zone[covers]], parcels[covers])
+        return covers
+
+    def _left(
         self,
-        parcels: Geometries,
-        shapes: Geometries,
-        possible: Geometries,
+        base: Geometries,
         parcel: npt.NDArray[np.int64],
         zone: npt.NDArray[np.int64],
+        covers: npt.NDArray[np.bool_],
+        counts: npt.NDArray[np.bool_],
+    ) -> Geometries:
+        """`base` minus those zones that count. A parcel that one of them covers is emptied at once."""
+        left = base.copy()
+        gone = np.zeros(len(base), bool)
+        gone[parcel[covers & counts]] = True
+        left[gone] = shapely.Polygon()
+        more = counts & ~shapely.is_empty(left)[parcel]
+        return subtract(left, parcel[more], self.shapes[zone[more]])
+
+    def _proven(
+        self, parcels: Geometries, shapes: Geometries, possible: Geometries
     ) -> tuple[Geometries, Geometries, npt.NDArray[np.int64]]:
-        """Test every distance with the exact predicate; cut once more where one falls short; empty what still fails."""
-        whole = self.whole[zone] & (self.keep_m[zone] > 0)
-        parcel, zone = parcel[whole], zone[whole]
-        required = ~self.open[zone]
-        short = self._short(shapes, parcel, zone) | (required & self._short(possible, parcel, zone))
-        if short.any():
-            more = outward(self.source_m[zone[short]], self.keep_m[zone[short]] * 1.001 + 0.01)
-            shapes = subtract(shapes, parcel[short], more)
-            possible = subtract(possible, parcel[short & required], more[required[short]])
-            short = self._short(shapes, parcel, zone) | (required & self._short(possible, parcel, zone))
+        """Test every distance with the exact predicate; cut once more where one falls short; empty what still fails.
+
+        The distance of a zone within a wider ring is kept where that of the ring is.
+        """
+        zone = np.flatnonzero(self.outer_of_status)
+
+        def fall_short() -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+            pairs = [self._short(shapes, zone), self._short(possible, zone[self.required[zone]])]
+            parcel, found = np.unique(np.concatenate(pairs, axis=1), axis=1)
+            return parcel, found
+
+        parcel, found = fall_short()
+        if len(parcel):
+            more, required = self._wider(found), self.required[found]
+            shapes = subtract(shapes, parcel, more)
+            possible = subtract(possible, parcel[required], more[required])
+            parcel, found = fall_short()
         near_line = shapely.dwithin(possible, shapely.boundary(parcels), self.lot_line_m) & (self.lot_line_m > 0)
-        failed = np.union1d(parcel[short], np.flatnonzero(near_line))
+        failed = np.union1d(parcel, np.flatnonzero(near_line))
         shapes[failed] = shapely.Polygon()
         possible[failed] = shapely.Polygon()
         return shapes, possible, failed
 
-    def _short(self, shapes: Geometries, parcel: npt.NDArray[np.int64], zone: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
-        return np.asarray(shapely.dwithin(shapes[parcel], self.source_m[zone], self.keep_m[zone]), bool)
+    def _short(self, shapes: Geometries, zone: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Pairs of a shape and one of the zones whose feature it comes nearer to than the distance, on the ground where that is asked.
+
+        The rings play no part in this.
+        """
+        at, shape = shapely.STRtree(shapes).query(self.source_m[zone], predicate="dwithin", distance=self.keep_m[zone])
+        zone = zone[at]
+        cut = self.is_cut[zone]
+        which, each = np.unique(zone[cut], return_inverse=True)
+        # A hair inside that ground: the edge itself is the envelope's too.
+        there = shapely.intersection(shapes[shape[cut]], shapely.buffer(self.where[which], -MARGIN_M, join_style="mitre")[each])
+        short = ~cut
+        short[cut] = shapely.dwithin(there, self.source_m[zone[cut]], self.keep_m[zone[cut]])
+        return np.stack([shape[short], zone[short]])
+
+    def _wider(self, zone: npt.NDArray[np.int64]) -> Geometries:
+        """These zones made once more, a little wider."""
+        wider = outward(self.source_m[zone], self.keep_m[zone] * 1.001 + 0.01)
+        cut = self.is_cut[zone]
+        wider[cut] = shapely.intersection(wider[cut], shapely.buffer(self.where[zone[cut]], MARGIN_M, join_style="mitre"))
+        return wider
 
 
 def subtract(base: Geometries, owner: npt.NDArray[np.int64], cutters: Geometries) -> Geometries:
@@ -199,9 +255,9 @@ def subtract(base: Geometries, owner: npt.NDArray[np.int64], cutters: Geometries
     return left
 
 
-def lot_line_zones(fabric: Fabric, lot_line_m: float) -> Geometries:
+def lot_line_zones(fabric: Fabric, cut: Envelopes) -> Geometries:
     """The strip along each parcel's outline that the lot line distance takes."""
-    strips: Geometries = shapely.difference(fabric.shapes_m, inward(fabric.shapes_m, lot_line_m))
+    strips: Geometries = shapely.difference(fabric.shapes_m, cut.inside_m)
     return strips
 
 

@@ -1,111 +1,142 @@
 """Where round a feature a condition of the rules holds that follows from the ground: the direct path of drainage, upslope, downslope."""
 
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 import shapely
-import shapely.geometry
 from affine import Affine
 from rasterio import features
 from scipy import ndimage
 
 from geoseptic.errors import ParameterError
+from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
+from geoseptic.parcels import groundcells
 from geoseptic.parcels.buffers import outward
-from geoseptic.terrain import flowpath
+from geoseptic.parcels.groundcells import HOLDS, NO, UNKNOWN, Cells, States, Targets
 from geoseptic.terrain.drainage import Receivers
 
 Mask = npt.NDArray[np.bool_]
-
+Floats = npt.NDArray[np.float64]
 
 PATH_M = 304.8
 """How long a direct path of drainage may be, 1,000 ft as the default reach in processes/inputs.py. Our own choice."""
 
+CHUNK = 256
+"""Features asked at a time: enough to share the overhead, few enough to share out the work."""
+
 
 @dataclass(frozen=True)
 class Ground:
-    """Elevation and where each cell drains, asked round one feature at a time.
+    """Elevation and where each cell drains, asked round features.
 
-    A code often defines upslope by the water table or a restrictive layer; the ground's surface is a stand-in for it.
+    A code often defines upslope by the water table or a restrictive layer; the ground's surface is a stand-in for it. Answers are kept:
+    several parts, and the several kinds that one well may be of, ask the same.
     """
 
     elevation: Raster
     receivers: Receivers
     edge: Mask
     well_radius_m: float
+    _known: dict[tuple[str, bytes, float, float], tuple[shapely.Geometry, shapely.Geometry]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
-    def region(
-        self, condition: str, shape_m: shapely.Geometry, distance_m: float, location_error_m: float
-    ) -> tuple[shapely.Geometry, shapely.Geometry]:
-        """Where within `distance_m` of the feature `condition` holds, and where it is not known, as two geometries in metres."""
-        # The ring that the zone is cut from is a little larger than the distance: the box must not cut it short.
-        wanted = shapely.box(*shapely.bounds(outward(shape_m, distance_m + location_error_m)))
-        window, transform = self._window(shapely.bounds(wanted))
-        if window is None:
-            return shapely.Polygon(), wanted
+    def regions(
+        self, condition: str, shapes_m: Geometries, distance_m: float, location_error_m: Floats, workers: int = 1
+    ) -> tuple[Geometries, Geometries]:
+        """Where within `distance_m` and the location error of each feature `condition` holds, and where it is not known: two arrays of
+        geometries in metres, which reach over the rest of the feature's box too.
+
+        Raises ParameterError for a condition that does not follow from the ground.
+        """
+        keys = [
+            (condition, shape, distance_m, float(error_m))
+            for shape, error_m in zip(shapely.to_wkb(shapes_m), location_error_m, strict=True)
+        ]
+        new = list({key: index for index, key in enumerate(keys) if key not in self._known}.values())
+        chunks = [np.array(new[start : start + CHUNK]) for start in range(0, len(new), CHUNK)]
+        with ThreadPoolExecutor(max(1, workers)) as pool:
+            answers = pool.map(lambda rows: self._asked(condition, shapes_m[rows], distance_m, location_error_m[rows]), chunks)
+            for rows, (holds, unknown) in zip(chunks, answers, strict=True):
+                self._known.update({keys[row]: pair for row, pair in zip(rows, zip(holds, unknown, strict=True), strict=True)})
+        both = np.array([self._known[key] for key in keys], object).reshape(-1, 2)
+        return both[:, 0], both[:, 1]
+
+    def _asked(self, condition: str, shapes_m: Geometries, distance_m: float, error_m: Floats) -> tuple[Geometries, Geometries]:
+        # The ring that a zone is cut from is a little larger than the distance: the box must not cut it short.
+        bounds_m = shapely.bounds(outward(shapes_m, distance_m + error_m))
+        boxes = self._boxes(bounds_m)
         if condition == "drainage_path":
-            holds, unknown = self._drains_to(window, transform, shape_m, location_error_m)
-        elif condition == "feature_downslope":
-            holds, unknown = self._higher_than(window, transform, shape_m, 1)
-        elif condition == "feature_upslope":
-            holds, unknown = self._higher_than(window, transform, shape_m, -1)
+            states = self._drains_to(shapes_m, boxes, error_m)
+        elif condition in ("feature_downslope", "feature_upslope"):
+            sign = 1 if condition == "feature_downslope" else -1
+            found = [self._higher_than(*one, distance_m, sign).ravel() for one in zip(shapes_m, boxes, error_m, strict=True)]
+            states = np.concatenate([np.empty(0, np.uint8), *found])
         else:
             raise ParameterError(f"'{condition}' does not follow from the ground")
-        rows, cols = holds.shape
-        covered = shapely.box(*transform @ (0, rows), *transform @ (cols, 0))
-        return polygons(holds, transform), shapely.union(polygons(unknown, transform), shapely.difference(wanted, covered))
+        to_m = self.elevation.grid.transform_m
+        holds, unknown = (groundcells.outlines(states, boxes, state, to_m) for state in (HOLDS, UNKNOWN))
+        row_0, row_1, col_0, col_1 = boxes.T
+        covered = shapely.box(to_m.c + to_m.a * col_0, to_m.f + to_m.e * row_1, to_m.c + to_m.a * col_1, to_m.f + to_m.e * row_0)
+        wanted = shapely.box(*bounds_m.T)
+        beyond = ~shapely.covers(covered, wanted)
+        unknown[beyond] = shapely.union(unknown[beyond], shapely.difference(wanted[beyond], covered[beyond]))
+        return holds, unknown
 
-    def _window(self, bounds_m: npt.NDArray[np.float64]) -> tuple[tuple[slice, slice] | None, Affine]:
-        transform = self.elevation.grid.transform_m
-        first_col, first_row = ~transform @ (bounds_m[0], bounds_m[3])
-        last_col, last_row = ~transform @ (bounds_m[2], bounds_m[1])
+    def _boxes(self, bounds_m: Floats) -> Cells:
+        """Rows from, to, columns from, to (not included) of the cells that each bounds enter; an empty range off the raster."""
+        to_m = self.elevation.grid.transform_m
         rows, cols = self.elevation.grid.shape
-        row_0, row_1 = max(0, int(np.floor(first_row))), min(rows, int(np.ceil(last_row)))
-        col_0, col_1 = max(0, int(np.floor(first_col))), min(cols, int(np.ceil(last_col)))
-        if row_0 >= row_1 or col_0 >= col_1:
-            return None, transform
-        return (slice(row_0, row_1), slice(col_0, col_1)), transform @ Affine.translation(col_0, row_0)
+        ends = np.column_stack([
+            np.floor((bounds_m[:, 3] - to_m.f) / to_m.e),
+            np.ceil((bounds_m[:, 1] - to_m.f) / to_m.e),
+            np.floor((bounds_m[:, 0] - to_m.c) / to_m.a),
+            np.ceil((bounds_m[:, 2] - to_m.c) / to_m.a),
+        ])  # fmt: skip
+        boxes = np.clip(ends, 0, [rows, rows, cols, cols]).astype(np.int64)
+        boxes[(boxes[:, 0] >= boxes[:, 1]) | (boxes[:, 2] >= boxes[:, 3])] = 0
+        return boxes
 
-    def _drains_to(
-        self, window: tuple[slice, slice], transform: Affine, shape_m: shapely.Geometry, location_error_m: float
-    ) -> tuple[Mask, Mask]:
-        # A path may leave the ring and come back, so the walk upward has a margin that no path within its bound can leave.
-        cell_m = self.elevation.grid.cell_size_m
-        margin = self.elevation.grid.cells(PATH_M) + 1
-        top, left = max(0, window[0].start - margin), max(0, window[1].start - margin)
-        wide = (slice(top, window[0].stop + margin), slice(left, window[1].stop + margin))
-        rows, cols = window[0].start - top, window[1].start - left
-        inner = (slice(rows, rows + window[0].stop - window[0].start), slice(cols, cols + window[1].stop - window[1].start))
-        receivers = np.ascontiguousarray(self.receivers[wide])
-        disc = shapely.buffer(shape_m, max(self.well_radius_m, location_error_m))
-        around = transform @ Affine.translation(-cols, -rows)
-        target = features.rasterize([disc], receivers.shape, transform=around, all_touched=True, dtype="uint8").astype(bool)
-        start_m = np.where(target, np.float32(0), np.float32(np.inf))
-        reached_m, _ = flowpath.path_distance(receivers, start_m, np.where(target, 0, -1).astype(np.int32), cell_m, PATH_M)
-        holds = np.isfinite(reached_m[inner])
-        # Water that leaves the data inside the ring may come back to the well; from farther out its way is no direct path.
-        leaves = flowpath.upstream_of(np.ascontiguousarray(self.receivers[window]), np.ascontiguousarray(self.edge[window]))
-        unknown = leaves | np.isnan(self.elevation.values[window])
-        return holds, unknown & ~holds
+    def _drains_to(self, shapes_m: Geometries, boxes: Cells, error_m: Floats) -> States:
+        grid = self.elevation.grid
+        targets = Targets.of(shapes_m, np.maximum(self.well_radius_m, error_m), grid.transform_m)
+        return groundcells.drains_to(self.receivers, self.edge, self.elevation.values, boxes, targets, grid.cell_size_m, PATH_M)
 
-    def _higher_than(self, window: tuple[slice, slice], transform: Affine, shape_m: shapely.Geometry, sign: int) -> tuple[Mask, Mask]:
-        height_m = self.elevation.values[window].astype(np.float64)
-        at_feature = features.rasterize([shape_m], height_m.shape, transform=transform, all_touched=True, dtype="uint8").astype(bool)
-        at_feature &= ~np.isnan(height_m)
+    def _higher_than(self, shape_m: shapely.Geometry, box: Cells, error_m: float, distance_m: float, sign: int) -> States:
+        """Whether the ground is higher (sign 1) or lower (-1) than at the nearest point of the feature, wherever its true place may be."""
+        grid = self.elevation.grid
+        row_0, row_1, col_0, col_1 = box
+        # Off the data the feature may lie too: nobody knows the ground there.
+        margin = grid.cells(distance_m + 2 * error_m) + 2
+        rows, cols = np.arange(row_0 - margin, row_1 + margin), np.arange(col_0 - margin, col_1 + margin)
+        height_m = np.full((len(rows), len(cols)), np.nan)
+        on_row, on_col = (rows >= 0) & (rows < grid.shape[0]), (cols >= 0) & (cols < grid.shape[1])
+        height_m[np.ix_(on_row, on_col)] = self.elevation.values[np.ix_(rows[on_row], cols[on_col])]
+        around = grid.transform_m @ Affine.translation(float(col_0 - margin), float(row_0 - margin))
+        at_feature = features.rasterize([shape_m], height_m.shape, transform=around, all_touched=True, dtype="uint8").astype(bool)
+        inner = (slice(margin, margin + row_1 - row_0), slice(margin, margin + col_1 - col_0))
+        states = np.full((row_1 - row_0, col_1 - col_0), UNKNOWN, np.uint8)
         if not at_feature.any():
-            return np.zeros(height_m.shape, bool), np.ones(height_m.shape, bool)
+            return states
         _, (row, col) = ndimage.distance_transform_edt(~at_feature, return_indices=True)
-        above_m = sign * (height_m - height_m[row, col])
-        # Level with the feature counts as either side: the longer distance then binds.
-        return above_m >= 0, np.isnan(above_m)
+        row, col = row[inner], col[inner]
+        lowest_m, highest_m = _range_within(sign * height_m, grid.cells(error_m))
+        above_m = sign * height_m[inner]
+        # Level with the feature counts as either side: the longer distance then binds. With NaN no comparison holds.
+        states[above_m < lowest_m[row, col]] = NO
+        states[above_m >= highest_m[row, col]] = HOLDS
+        return states
 
 
-def polygons(mask: Mask, transform: Affine) -> shapely.Geometry:
-    """The cells of a mask as one polygonal geometry."""
-    if not mask.any():
-        return shapely.Polygon()
-    shapes = [
-        shapely.geometry.shape(shape) for shape, _ in features.shapes(mask.astype(np.uint8), mask, connectivity=4, transform=transform)
-    ]
-    return shapely.union_all(shapes)
+def _range_within(height_m: Floats, cells: int) -> tuple[Floats, Floats]:
+    """Lowest and highest value so many cells about each cell; NaN where any of them is unknown."""
+    if cells == 0:
+        return height_m, height_m
+    size = 2 * cells + 1
+    unknown = ndimage.maximum_filter(np.isnan(height_m), size, mode="constant", cval=True)
+    lowest_m = ndimage.minimum_filter(np.where(np.isnan(height_m), np.inf, height_m), size)
+    highest_m = ndimage.maximum_filter(np.where(np.isnan(height_m), -np.inf, height_m), size)
+    return np.where(unknown, np.nan, lowest_m), np.where(unknown, np.nan, highest_m)

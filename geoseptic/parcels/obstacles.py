@@ -1,7 +1,7 @@
 """What a part keeps its distance from: every feature of every layer in one table."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +12,7 @@ from geoseptic.model.checking import CheckedLayer
 from geoseptic.model.frame import Geometries
 from geoseptic.model.layers import WATER_KINDS, WELL_KINDS
 from geoseptic.model.rules import FEATURES
+from geoseptic.units import in_both_units
 
 OPPOSITE = {"basement": "no_basement", "lined_watertight": "unlined"}
 
@@ -21,6 +22,8 @@ class Obstacles:
     """One row a feature.
 
     facts : the rule conditions that its own columns settle, as sorted (name, holds) pairs.
+    may_be : the further features that it may turn out to be, as a tuple; where one asks for more, that may be required.
+    location_error_m : how far its true place may be from its shape, by its own record and by the reprojection of its layer.
     presumed : True for a feature that must be somewhere in its shape but is on no record; its zones only ever may be required.
     """
 
@@ -30,35 +33,53 @@ class Obstacles:
     location_error_m: npt.NDArray[np.float64]
     facts: npt.NDArray[np.object_]
     presumed: npt.NDArray[np.bool_]
+    may_be: npt.NDArray[np.object_]
 
     def __len__(self) -> int:
         return len(self.ids)
+
+    def kept(self, rows: npt.NDArray[np.bool_]) -> "Obstacles":
+        """Only those rows."""
+        return Obstacles(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
 
 def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> tuple[Obstacles, list[str]]:
     """All layers as one table, and what had to be assumed, in words.
 
     A well of unknown kind stands twice, once as a private and once as a public well; one without a stated location error gets
-    `assumed_location_error_m`.
+    `assumed_location_error_m`. A water of unknown kind is surely surface water and may be any other kind. What the reprojection of a layer
+    may have moved it by is added to the location error of each of its features.
     """
-    rows: list[tuple[str, str, object, float, tuple[tuple[str, bool], ...]]] = []
+    rows: list[tuple[str, str, object, float, tuple[tuple[str, bool], ...], tuple[str, ...]]] = []
     assumptions = []
     for layer in layers:
-        facts = _facts(layer)
-        shapes = _valid(layer.shapes_m)
-        features = _features(layer)
-        if layer.contract.name == "wells":
+        name = layer.contract.name
+        errors_m = location_errors_m(layer, assumed_location_error_m)
+        if name == "wells":
             untold = int(np.isnan(layer.numbers("location_error")).sum())
             if untold:
-                assumptions.append(f"{untold} of {len(layer)} wells state no location error: {assumed_location_error_m:g} m assumed")
-            errors_m = location_errors_m(layer, assumed_location_error_m)
-            unknown_kind = sum(len(names) > 1 for names in features)
-            if unknown_kind:
-                assumptions.append(f"{unknown_kind} of {len(layer)} wells are of unknown kind: kept as private and as public wells")
-        else:
-            errors_m = np.zeros(len(layer))
-        for names, identifier, shape, error_m, fact in zip(features, layer.ids, shapes, errors_m, facts, strict=True):
-            rows.extend((name, identifier, shape, float(error_m), fact) for name in names)
+                assumed = in_both_units(assumed_location_error_m)
+                assumptions.append(f"{untold} of {len(layer)} wells state no location error: {assumed} assumed")
+        if layer.moved_by_m != 0:
+            added = in_both_units(_moved_by_m(layer, assumed_location_error_m))
+            known = "as nobody knows " if np.isnan(layer.moved_by_m) else ""
+            place = name.replace("_", " ")
+            assumptions.append(f"{added} are added to every distance from the {place}, {known}the accuracy of its reprojection")
+        features = _features(layer)
+        further = _further_features(layer)
+        unknown_kind = sum(len(names) > 1 for names in features)
+        if unknown_kind:
+            assumptions.append(f"{unknown_kind} of {len(layer)} wells are of unknown kind: kept as private and as public wells")
+        open_kind = sum(len(kinds) > 0 for kinds in further)
+        if open_kind:
+            assumptions.append(
+                f"{open_kind} of {len(layer)} waters are of unknown kind: the distance from surface water is required, and the longest for "
+                f"any other kind may be required; fill in the column kind ({', '.join(WATER_KINDS)})"
+            )
+        for names, kinds, identifier, shape, error_m, fact in zip(
+            features, further, layer.ids, _valid(layer.shapes_m), errors_m, _facts(layer), strict=True
+        ):
+            rows.extend((feature, identifier, shape, float(error_m), fact, kinds) for feature in names)
     order = {name: position for position, name in enumerate(FEATURES)}
     rows.sort(key=lambda row: order[row[0]])
     return Obstacles(
@@ -68,13 +89,24 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
         np.array([row[3] for row in rows], np.float64),
         _objects([row[4] for row in rows]),
         np.zeros(len(rows), bool),
+        _objects([row[5] for row in rows]),
     ), assumptions
 
 
-def location_errors_m(wells: CheckedLayer, assumed_m: float) -> npt.NDArray[np.float64]:
-    """Location error of each well, the assumed one where it states none. [m]"""
-    stated = wells.numbers("location_error")
-    return np.where(np.isnan(stated), assumed_m, stated)
+def location_errors_m(layer: CheckedLayer, assumed_m: float) -> npt.NDArray[np.float64]:
+    """Location error of each feature: a well's own, the assumed one where it states none, and what the reprojection of the layer may have
+    moved it by. [m]
+    """
+    own_m = np.zeros(len(layer))
+    if layer.contract.name == "wells":
+        stated = layer.numbers("location_error")
+        own_m = np.where(np.isnan(stated), assumed_m, stated)
+    return own_m + _moved_by_m(layer, assumed_m)
+
+
+def _moved_by_m(layer: CheckedLayer, assumed_m: float) -> float:
+    """The accuracy of the layer's reprojection; where nobody knows it, the same as for a well without a stated error."""
+    return assumed_m if np.isnan(layer.moved_by_m) else layer.moved_by_m
 
 
 def with_presumed_wells(obstacles: Obstacles, parcel_ids: npt.NDArray[np.object_], parcels_m: Geometries) -> Obstacles:
@@ -82,12 +114,18 @@ def with_presumed_wells(obstacles: Obstacles, parcel_ids: npt.NDArray[np.object_
     count = len(parcel_ids)
     return Obstacles(
         np.concatenate([obstacles.feature, np.full(count, "private_well", object)]),
-        np.concatenate([obstacles.ids, np.array([f"presumed on {identifier}" for identifier in parcel_ids], object)]),
+        np.concatenate([obstacles.ids, presumed_ids(parcel_ids)]),
         np.concatenate([obstacles.shapes_m, parcels_m]),
         np.concatenate([obstacles.location_error_m, np.zeros(count)]),
         np.concatenate([obstacles.facts, _objects([()] * count)]),
         np.concatenate([obstacles.presumed, np.ones(count, bool)]),
+        np.concatenate([obstacles.may_be, _objects([()] * count)]),
     )
+
+
+def presumed_ids(parcel_ids: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """What outputs call the wells that are presumed on these parcels."""
+    return np.array([f"presumed on {identifier}" for identifier in parcel_ids], object)
 
 
 def _features(layer: CheckedLayer) -> list[tuple[str, ...]]:
@@ -104,6 +142,13 @@ def _features(layer: CheckedLayer) -> list[tuple[str, ...]]:
         return [(feature,) for feature in names]
     assert layer.contract.feature is not None
     return [(layer.contract.feature,)] * len(layer)
+
+
+def _further_features(layer: CheckedLayer) -> list[tuple[str, ...]]:
+    if layer.contract.name != "surface_water":
+        return [()] * len(layer)
+    others = tuple(feature for feature in WATER_KINDS.values() if feature != "surface_water")
+    return [() if kind else others for kind in layer.texts("kind")]
 
 
 def _facts(layer: CheckedLayer) -> list[tuple[tuple[str, bool], ...]]:

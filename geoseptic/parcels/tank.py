@@ -1,4 +1,4 @@
-"""Where the tank may stand: near the house, on the side of the field, inside the tank's own envelope."""
+"""Where the tank may stand: near the house, on the side of the field, inside its own envelope, with a way for both its lines."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -8,6 +8,8 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.model.frame import Geometries
+from geoseptic.parcels.buffers import MARGIN_M, OVERSHOOT, QUADRANT_SEGMENTS, outward
+from geoseptic.parcels.lines import Ways, ways_of
 
 TANK_LENGTH_M: Final = 3.0
 TANK_WIDTH_M: Final = 1.8
@@ -21,54 +23,140 @@ NEAR_HOUSE_M: Final = 3.0
 
 ROOM_RADIUS_M: Final = (TANK_LENGTH_M**2 + TANK_WIDTH_M**2) ** 0.5 / 2
 
+TRIES: Final = 24
+"""Places looked at near the house, and as many anywhere, where the first has no way for its lines."""
+
+NOTHING: Final = shapely.Polygon()
+
 
 @dataclass(frozen=True)
 class Tanks:
-    """One row a lot; empty geometries where there is no place. Lines run downstream."""
+    """One row a lot; empty geometries where there is no place. Lines run downstream, from the wall and from the tank's middle."""
 
     footprints_m: Geometries
     exits_m: Geometries
     centres_m: Geometries
     sewers_m: Geometries
     effluents_m: Geometries
+    crosses_reserve: npt.NDArray[np.bool_]
 
     @property
     def placed(self) -> npt.NDArray[np.bool_]:
         return ~np.asarray(shapely.is_empty(self.centres_m))
 
 
-def place(houses_m: Geometries, envelopes_m: Geometries, fields_m: Geometries, reserves_m: Geometries) -> Tanks:
+def place(
+    houses_m: Geometries,
+    envelopes_m: Geometries,
+    fields_m: Geometries,
+    reserves_m: Geometries,
+    lots_m: Geometries,
+    barriers_m: Geometries,
+) -> Tanks:
     """A tank for every lot that has a house and a field.
 
-    The tank keeps its envelope with its whole footprint, whichever way it is turned. Of the places at most `NEAR_HOUSE_M` farther from
-    the house than the nearest one it takes that nearest to the field. The sewer leaves the house at the wall point nearest to the tank,
-    which is a guess until somebody finds the real exit.
+    The tank keeps its envelope with its whole footprint, whichever way it is turned. Of the places at most `NEAR_HOUSE_M` farther from the
+    house than the nearest one it takes that nearest to the field. The sewer leaves the house at the wall point nearest to the tank, which
+    is a guess until somebody finds the real exit.
+
+    Both lines stay on the lot and cross neither the field nor a barrier. Where straight lines do not, other places for the tank and ways
+    round for the effluent line are looked for, first without crossing the reserve, then across it: it is crossed only where no line on the
+    lot leads round it (our own choice; common practice, no source). Where there is no way there is no tank.
 
     Parameters
     ----------
     houses_m, envelopes_m, fields_m, reserves_m : polygons, one row a lot; empty where there is none. [m]
+    lots_m : the lots themselves.
+    barriers_m : of each lot what no pipe may run under, as of `barriers`, the house included. [m]
     """
-    taken = shapely.buffer(fields_m, CLEAR_OF_FIELD_M)
-    room = shapely.difference(shapely.difference(envelopes_m, taken), shapely.buffer(reserves_m, CLEAR_OF_FIELD_M))
-    room = shapely.buffer(room, -ROOM_RADIUS_M, quad_segs=16)
+    room = _room(envelopes_m, fields_m, reserves_m)
     usable = ~(shapely.is_empty(room) | shapely.is_empty(houses_m) | shapely.is_empty(fields_m))
+    near = _near(room, houses_m, usable)
+    rows = np.flatnonzero(usable & ~shapely.is_empty(near))
+    count = len(houses_m)
+    centres, sewers, effluents = np.full(count, shapely.Point(), object), *np.full((2, count), shapely.LineString(), object)
+    crosses = np.zeros(count, bool)
+    straight = shapely.shortest_line(near[rows], fields_m[rows])
+    tops = shapely.get_point(straight, 0)
+    walls = shapely.shortest_line(houses_m[rows], tops)
+    barred = shapely.union(barriers_m[rows], houses_m[rows])
+    ways = ways_of(lots_m[rows], barred, fields_m[rows], reserves_m[rows])
+    good = shapely.covers(ways, walls) & shapely.covers(ways, straight)
+    centres[rows[good]], sewers[rows[good]], effluents[rows[good]] = tops[good], walls[good], straight[good]
+    for at in np.flatnonzero(~good):
+        row = rows[at]
+        for over_reserve in (False, True):
+            reserve = NOTHING if over_reserve else reserves_m[row]
+            found = _another_way(houses_m[row], near[row], room[row], Ways.over(lots_m[row], barred[at], fields_m[row], reserve))
+            if found is not None:
+                centres[row], sewers[row], effluents[row] = found
+                crosses[row] = over_reserve and not shapely.is_empty(reserves_m[row])
+                break
+    footprints, exits = np.full(count, NOTHING, object), np.full(count, shapely.Point(), object)
+    for row in np.flatnonzero(~shapely.is_empty(centres)):
+        exits[row], footprints[row] = shapely.get_point(sewers[row], 0), _footprint(sewers[row])
+    return Tanks(footprints, exits, centres, sewers, effluents, crosses)
+
+
+def nearest_places(houses_m: Geometries, envelopes_m: Geometries) -> Geometries:
+    """The lawful place for a tank's middle that is nearest to each house, wherever the field is; an empty point where there is none."""
+    nothing = np.full(len(houses_m), NOTHING, object)
+    room = _room(envelopes_m, nothing, nothing)
+    usable = ~(shapely.is_empty(room) | shapely.is_empty(houses_m))
+    places = np.full(len(houses_m), shapely.Point(), object)
+    places[usable] = shapely.get_point(shapely.shortest_line(room[usable], houses_m[usable]), 0)
+    return places
+
+
+def barriers(lots_m: Geometries, things_m: Geometries) -> Geometries:
+    """Of each lot the things on it under which no pipe may run, such as buildings and pools, as one shape. [m]"""
+    found = np.full(len(lots_m), NOTHING, object)
+    lot, thing = shapely.STRtree(things_m).query(lots_m, predicate="intersects")
+    order = np.argsort(lot, kind="stable")
+    for parts in np.split(order, np.flatnonzero(np.diff(lot[order])) + 1):
+        if len(parts):
+            found[lot[parts[0]]] = shapely.union_all(things_m[thing[parts]])
+    return found
+
+
+def _room(envelopes_m: Geometries, fields_m: Geometries, reserves_m: Geometries) -> Geometries:
+    """Where the tank's middle may be."""
+    for taken in (fields_m, reserves_m):
+        envelopes_m = shapely.difference(envelopes_m, outward(taken, CLEAR_OF_FIELD_M))
+    room: Geometries = shapely.buffer(envelopes_m, -(ROOM_RADIUS_M + MARGIN_M) * OVERSHOOT, quad_segs=QUADRANT_SEGMENTS)
+    return room
+
+
+def _near(room: Geometries, houses_m: Geometries, usable: npt.NDArray[np.bool_]) -> Geometries:
     nearest_m = np.where(usable, shapely.distance(room, houses_m), 0.0)
-    near = shapely.intersection(room, shapely.buffer(houses_m, nearest_m + NEAR_HOUSE_M))
-    usable &= ~shapely.is_empty(near)
-    empty_point, empty_line = shapely.Point(), shapely.LineString()
-    centres = np.full(len(houses_m), empty_point, object)
-    exits = centres.copy()
-    sewers = np.full(len(houses_m), empty_line, object)
-    effluents = sewers.copy()
-    footprints = np.full(len(houses_m), shapely.Polygon(), object)
-    rows = np.flatnonzero(usable)
-    effluents[rows] = shapely.shortest_line(near[rows], fields_m[rows])
-    centres[rows] = shapely.get_point(effluents[rows], 0)
-    sewers[rows] = shapely.shortest_line(houses_m[rows], centres[rows])
-    exits[rows] = shapely.get_point(sewers[rows], 0)
-    for row in rows:
-        footprints[row] = _footprint(sewers[row])
-    return Tanks(footprints, exits, centres, sewers, effluents)
+    near: Geometries = shapely.intersection(room, shapely.buffer(houses_m, nearest_m + NEAR_HOUSE_M))
+    return near
+
+
+def _another_way(
+    house: shapely.Geometry, near: shapely.Geometry, room: shapely.Geometry, ways: Ways
+) -> tuple[shapely.Point, shapely.LineString, shapely.LineString] | None:
+    """A place for the tank, its sewer and its effluent line: near the house, else anywhere; None where no place has both."""
+    for part in (near, room):
+        places = _places(part, house if part is room else ways.field)
+        walls = shapely.shortest_line(house, places)
+        for place, wall in zip(places, walls, strict=True):
+            if ways.open_to(wall):
+                line = ways.to_field(place)
+                if line is not None:
+                    return place, wall, line
+    return None
+
+
+def _places(part: shapely.Geometry, toward: shapely.Geometry) -> Geometries:
+    """The point nearest to something and others spread along the outline, nearest first."""
+    outline = shapely.boundary(part)
+    lines = shapely.get_parts(outline)
+    length_m = float(shapely.length(outline))
+    step_m = max(length_m / TRIES, 0.1)
+    points = [shapely.line_interpolate_point(line, np.arange(0.0, shapely.length(line), step_m)) for line in lines]
+    places: Geometries = np.concatenate([[shapely.get_point(shapely.shortest_line(part, toward), 0)], *points])
+    return places[np.argsort(shapely.distance(places, toward), kind="stable")]
 
 
 def _footprint(sewer: shapely.LineString) -> shapely.Polygon:

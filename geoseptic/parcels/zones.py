@@ -1,6 +1,6 @@
 """The ground that each feature keeps from one part of a system, by the rules."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,10 +10,11 @@ import shapely
 from geoseptic.errors import CodeSilentError
 from geoseptic.model.frame import Geometries
 from geoseptic.model.layers import WELLS
-from geoseptic.model.rules import CONDITIONS, DRINKING_WATER, GROUND_CONDITIONS, Requirement, RuleSet, Setback
+from geoseptic.model.rules import CONDITIONS, DRINKING_WATER, FEATURES, GROUND_CONDITIONS, Requirement, RuleSet, Setback
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.obstacles import Obstacles
+from geoseptic.units import from_metres
 
 REQUIRED = "required"
 MAY_BE_REQUIRED = "may be required"
@@ -30,35 +31,52 @@ OF_ONE_WELL = frozenset(column.name for column in WELLS.columns if column.kind =
 class Zones:
     """One row a zone. A `required` zone is closed; one that `may be required` hangs on a fact that nobody has stated.
 
-    `keep_m` is the distance that the zone stands for, location error included; `whole` marks full rings, where it can be tested, while the
-    others are cut to where a condition holds.
+    `keep_m` is the distance that the zone stands for, location error included. `where` is None for a full ring; the others are cut to
+    the ground in it, outside which their distance need not be kept. `why` tells lengths in `unit`.
     """
 
     part: str
+    unit: str = "m"
     feature: list[str] = field(default_factory=list)
     feature_id: list[str] = field(default_factory=list)
     source: list[int] = field(default_factory=list)
     distance_m: list[float] = field(default_factory=list)
     keep_m: list[float] = field(default_factory=list)
-    stated: list[str] = field(default_factory=list)
     status: list[str] = field(default_factory=list)
     why: list[str] = field(default_factory=list)
     citation: list[str] = field(default_factory=list)
     checked: list[bool] = field(default_factory=list)
-    whole: list[bool] = field(default_factory=list)
+    where: list[shapely.Geometry | None] = field(default_factory=list)
     shapes: list[shapely.Geometry] = field(default_factory=list)
     silent: tuple[str, ...] = ()
     stand_ins: tuple[tuple[str, str], ...] = ()
 
     @property
     def shapes_m(self) -> Geometries:
-        array = np.empty(len(self.shapes), object)
-        array[:] = self.shapes
-        return array
+        return _array(self.shapes)
+
+    @property
+    def where_m(self) -> Geometries:
+        return _array(self.where)
+
+    @property
+    def whole(self) -> list[bool]:
+        """Whether each zone is a full ring."""
+        return [where is None for where in self.where]
 
     def rows(self, status: str) -> npt.NDArray[np.int64]:
         """Indices of the zones of one status."""
         return np.flatnonzero(np.array(self.status, object) == status)
+
+    def outermost(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+        """Which of these zones do not lie within a full ring, also one of these, of the same feature: the others add nothing to them."""
+        source, keep_m, whole = np.array(self.source, np.int64)[rows], np.array(self.keep_m)[rows], np.array(self.whole, bool)[rows]
+        widest_m = np.full(source.max(initial=-1) + 1, -np.inf)
+        np.maximum.at(widest_m, source[whole], keep_m[whole])
+        outer: npt.NDArray[np.bool_] = keep_m > widest_m[source]
+        widest = np.flatnonzero(whole & (keep_m == widest_m[source]))
+        outer[widest[np.unique(source[widest], return_index=True)[1]]] = True
+        return outer
 
     def add(
         self,
@@ -70,8 +88,7 @@ class Zones:
         status: str,
         entry: Setback | None,
         why: str,
-        *,
-        whole: bool,
+        where: shapely.Geometry | None = None,
     ) -> None:
         if obstacles.presumed[source]:
             status, why = MAY_BE_REQUIRED, f"a well that is on no record may be anywhere here; {why}"
@@ -80,13 +97,18 @@ class Zones:
         self.source.append(source)
         self.distance_m.append(distance_m)
         self.keep_m.append(keep_m)
-        self.stated.append(entry.stated if entry else "")
         self.status.append(status)
         self.why.append(why)
         self.citation.append(str(entry.citation) if entry else "no value in the rule set: the feature itself is kept out")
         self.checked.append(entry.citation.checked if entry else True)
-        self.whole.append(whole)
+        self.where.append(where)
         self.shapes.append(shape_m)
+
+
+def _array(shapes: Sequence[shapely.Geometry | None]) -> Geometries:
+    array = np.empty(len(shapes), object)
+    array[:] = shapes
+    return array
 
 
 def zones(
@@ -97,6 +119,7 @@ def zones(
     facts: Mapping[str, bool],
     granted: frozenset[str] = frozenset(),
     ground: Ground | None = None,
+    workers: int = 1,
 ) -> Zones:
     """The zones of every obstacle for `part`.
 
@@ -105,18 +128,19 @@ def zones(
     facts : conditions of the site that the user states; a condition that nobody states is unknown, and unknown never reads as clear.
     granted : reliefs that the authority has granted; one that hangs on a well's make counts for the wells alone whose own record says so.
     ground : settles conditions that follow from elevation; without it they are unknown.
+    workers : threads that ask the ground.
 
     Raises
     ------
     CodeSilentError : the rules have no value for a well, spring or surface water that is there.
     """
-    out = Zones(part)
+    out = Zones(part, rules.unit)
     silent: dict[str, None] = {}
     stand_ins: dict[tuple[str, str], None] = {}
-    groups: dict[tuple[str, tuple[tuple[str, bool], ...]], list[int]] = {}
-    for index, key in enumerate(zip(obstacles.feature, obstacles.facts, strict=True)):
+    groups: dict[tuple[str, tuple[tuple[str, bool], ...], tuple[str, ...]], list[int]] = {}
+    for index, key in enumerate(zip(obstacles.feature, obstacles.facts, obstacles.may_be, strict=True)):
         groups.setdefault(key, []).append(index)
-    for (feature, own_facts), members in groups.items():
+    for (feature, own_facts, may_be), members in groups.items():
         rows = np.array(members)
         try:
             requirement = rules.requirement(part, feature)
@@ -130,7 +154,10 @@ def zones(
             stand_ins[feature, requirement.stands_for] = None
         own = dict(own_facts)
         granted_here = frozenset(name for name in granted if name not in OF_ONE_WELL or own.get(name) is True)
-        _add_rings(out, obstacles, rows, requirement, {**facts, **own}, granted_here, ground)
+        _add_rings(out, obstacles, rows, requirement, {**facts, **own}, granted_here, ground, workers)
+        others = _requirements(rules, part, may_be)
+        if others:
+            _add_longest_of_others(out, obstacles, rows, requirement, others, {**facts, **own}, granted_here)
     out.silent, out.stand_ins = tuple(silent), tuple(stand_ins)
     return out
 
@@ -139,14 +166,18 @@ def _add_whole(out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64], di
     """Full rings. The location error is added to the distance; where it is the larger of the two nobody knows whether the outer part is
     needed, so that part only may be required."""
     error_m = obstacles.location_error_m[rows]
-    rough = error_m > max(distance_m, ROUGH_FROM_M)
+    rough = _rough(error_m, distance_m)
     near_m = distance_m + np.where(rough, 0.0, error_m)
     for source, shape, keep_m in zip(rows, outward(obstacles.shapes_m[rows], near_m), near_m, strict=True):
-        out.add(obstacles, int(source), shape, distance_m, float(keep_m), REQUIRED, entry, why, whole=True)
+        out.add(obstacles, int(source), shape, distance_m, float(keep_m), REQUIRED, entry, why)
     far_m = (distance_m + error_m)[rough]
     for source, shape, keep_m in zip(rows[rough], outward(obstacles.shapes_m[rows[rough]], far_m), far_m, strict=True):
-        doubt = f"{why}; its place is known only to {obstacles.location_error_m[source]:.0f} m"
-        out.add(obstacles, int(source), shape, distance_m, float(keep_m), MAY_BE_REQUIRED, entry, doubt, whole=True)
+        doubt = f"{why}; its place is known only to {from_metres(obstacles.location_error_m[source], out.unit):.0f} {out.unit}"
+        out.add(obstacles, int(source), shape, distance_m, float(keep_m), MAY_BE_REQUIRED, entry, doubt)
+
+
+def _rough(error_m: npt.NDArray[np.float64], distance_m: float) -> npt.NDArray[np.bool_]:
+    return error_m > max(distance_m, ROUGH_FROM_M)
 
 
 def _add_rings(
@@ -157,6 +188,7 @@ def _add_rings(
     facts: Mapping[str, bool],
     granted: frozenset[str],
     ground: Ground | None,
+    workers: int,
 ) -> None:
     settled = requirement.settled(facts, granted)
     entry = settled.certain
@@ -168,13 +200,47 @@ def _add_rings(
     for side in sorted(sides, key=sorted):
         there = requirement.settled({**facts, **dict.fromkeys(side, True)}, granted).certain
         if there is not None and (there.distance_m or 0.0) > certain_m:
+            # Of equally long lines the one that holds because of this side gives the reason.
+            holding = side | {name for name, holds in facts.items() if holds}
+            there = next((line for line in settled.possible if line.distance_m == there.distance_m and line.when <= holding), there)
             settled_on_side.append((there, side))
-            _add_ring(out, obstacles, rows, there, sorted(side), False, ground)
+            _add_ring(out, obstacles, rows, there, sorted(side), False, ground, workers)
     for longer in settled.possible:
         side = frozenset(_from_ground(longer, facts))
         stated_open = any(name not in facts for name in longer.when - GROUND_CONDITIONS)
         if stated_open or (longer, side) not in settled_on_side:
-            _add_ring(out, obstacles, rows, longer, sorted(side), stated_open, ground)
+            _add_ring(out, obstacles, rows, longer, sorted(side), stated_open, ground, workers)
+
+
+def _requirements(rules: RuleSet, part: str, features: Sequence[str]) -> list[Requirement]:
+    """What is asked from those features on which the code is not silent: silence on what a thing may be takes nothing from what it is."""
+    silent = rules.silent_on(part, features)
+    return [rules.requirement(part, feature) for feature in features if feature not in silent]
+
+
+def _add_longest_of_others(
+    out: Zones,
+    obstacles: Obstacles,
+    rows: npt.NDArray[np.int64],
+    requirement: Requirement,
+    others: Sequence[Requirement],
+    facts: Mapping[str, bool],
+    granted: frozenset[str],
+) -> None:
+    """One ring for all that a feature of unknown kind may be: the longest of their distances, if no full ring of its own is so wide."""
+    own = requirement.settled(facts, granted)
+    full = [own.certain, *(entry for entry in own.possible if not _from_ground(entry, facts))]
+    own_m = max((entry.distance_m or 0.0 for entry in full if entry is not None), default=0.0)
+    longest, kind = max(
+        ((other.settled(facts, granted).largest, other.feature) for other in others), key=lambda found: found[0].distance_m or 0.0
+    )
+    distance_m = longest.distance_m or 0.0
+    if distance_m <= own_m:
+        return
+    keep_m = distance_m + obstacles.location_error_m[rows]
+    why = f"its kind is not stated: as {FEATURES[kind].lower()}, {_because(longest)}"
+    for source, ring, far_m in zip(rows, outward(obstacles.shapes_m[rows], keep_m), keep_m, strict=True):
+        out.add(obstacles, int(source), ring, distance_m, float(far_m), MAY_BE_REQUIRED, longest, why)
 
 
 def _from_ground(entry: Setback, facts: Mapping[str, bool]) -> list[str]:
@@ -189,40 +255,52 @@ def _add_ring(
     conditions: list[str],
     stated_open: bool,
     ground: Ground | None,
+    workers: int,
 ) -> None:
     """The ring of one line where its ground conditions hold: required unless a fact is open that nobody stated, or the place is rough."""
     distance_m = entry.distance_m or 0.0
     error_m = obstacles.location_error_m[rows]
-    rough = error_m > max(distance_m, ROUGH_FROM_M)
-    rings = outward(obstacles.shapes_m[rows], distance_m + error_m)
+    shapes_m, far_m = obstacles.shapes_m[rows], distance_m + error_m
+    rings = outward(shapes_m, far_m)
+    doubt = "unless it is shown otherwise: " + _because(entry)
+    if ground is None or not conditions:
+        for source, ring, keep_m in zip(rows, rings, far_m, strict=True):
+            out.add(obstacles, int(source), ring, distance_m, float(keep_m), MAY_BE_REQUIRED, entry, doubt)
+        return
+    holds, unknown = _where(ground, conditions, shapes_m, distance_m, error_m, workers)
+    near_m = far_m.copy()
+    if stated_open:
+        holds, unknown = np.full(len(rows), shapely.Polygon()), shapely.union(holds, unknown)
+    sure, maybe = shapely.intersection(rings, holds), shapely.intersection(rings, unknown)
+    rough = np.flatnonzero(_rough(error_m, distance_m) & ~shapely.is_empty(sure))
+    near_m[rough] = distance_m
+    inner = outward(shapes_m[rough], distance_m)
+    maybe[rough] = shapely.union(maybe[rough], shapely.difference(sure[rough], inner))
+    unknown[rough] = shapely.union(unknown[rough], holds[rough])
+    sure[rough] = shapely.intersection(sure[rough], inner)
+    has_sure, has_maybe = shapely.area(sure) > 0, shapely.area(maybe) > 0
     for index, source in enumerate(rows):
-        ring = rings[index]
-        sure, maybe = _where(ring, obstacles, int(source), distance_m, conditions, ground)
-        if stated_open:
-            maybe = ring if sure is ring else shapely.union(sure, maybe)
-            sure = shapely.Polygon()
-        elif rough[index]:
-            inner = outward(obstacles.shapes_m[source], distance_m)
-            maybe = shapely.union(maybe, shapely.difference(sure, inner))
-            sure = shapely.intersection(sure, inner)
-        for shape, status in ((sure, REQUIRED), (maybe, MAY_BE_REQUIRED)):
-            if shapely.area(shape) > 0:
-                why = _because(entry) if status == REQUIRED else "unless it is shown otherwise: " + _because(entry)
-                keep_m = float(distance_m + error_m[index])
-                out.add(obstacles, int(source), shape, distance_m, keep_m, status, entry, why, whole=shape is ring)
+        if has_sure[index]:
+            keep_m = float(near_m[index])
+            out.add(obstacles, int(source), sure[index], distance_m, keep_m, REQUIRED, entry, _because(entry), holds[index])
+        if has_maybe[index]:
+            keep_m = float(far_m[index])
+            out.add(obstacles, int(source), maybe[index], distance_m, keep_m, MAY_BE_REQUIRED, entry, doubt, unknown[index])
 
 
 def _where(
-    ring: shapely.Geometry, obstacles: Obstacles, source: int, distance_m: float, conditions: list[str], ground: Ground | None
-) -> tuple[shapely.Geometry, shapely.Geometry]:
-    """Where in `ring` all ground conditions hold, and where that is not known."""
-    if not conditions:
-        return ring, shapely.Polygon()
-    if ground is None:
-        return shapely.Polygon(), ring
-    holds, unknown = ring, shapely.Polygon()
-    for name in conditions:
-        here, open_here = ground.region(name, obstacles.shapes_m[source], distance_m, float(obstacles.location_error_m[source]))
+    ground: Ground,
+    conditions: list[str],
+    shapes_m: Geometries,
+    distance_m: float,
+    error_m: npt.NDArray[np.float64],
+    workers: int,
+) -> tuple[Geometries, Geometries]:
+    """Where round each feature all ground conditions hold, and where that is not known."""
+    first, *others = conditions
+    holds, unknown = ground.regions(first, shapes_m, distance_m, error_m, workers)
+    for name in others:
+        here, open_here = ground.regions(name, shapes_m, distance_m, error_m, workers)
         maybe = shapely.union(holds, unknown)
         unknown = shapely.union(shapely.intersection(unknown, here), shapely.intersection(maybe, open_here))
         holds = shapely.intersection(holds, here)

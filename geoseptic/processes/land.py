@@ -12,9 +12,10 @@ from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
-from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
+from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, presumed_ids, with_presumed_wells
 from geoseptic.parcels.repair import Fabric, mend
 from geoseptic.stages import stage
+from geoseptic.units import in_both_units
 
 NEAR_M = 3000.0
 """Features farther than this from every parcel cannot matter: no setback that a rule set may hold is longer."""
@@ -47,6 +48,9 @@ class WellSites:
     location_error_m: "np.ndarray[tuple[int], np.dtype[np.float64]]"
     buildings_m: Geometries
     culverts_m: Geometries
+    presumed_ids: "np.ndarray[tuple[int], np.dtype[np.object_]]"
+    presumed_m: Geometries
+    """Lots on which a well is presumed that is on no record, and what outputs call it."""
     counts: Mapping[str, int]
     notes: tuple[str, ...]
 
@@ -55,10 +59,11 @@ class WellSites:
 class Land(WellSites):
     """A run's wells, its parcels and all that they keep clear of."""
 
+    parcels: CheckedLayer
     fabric: Fabric
     obstacles: Obstacles
     well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
-    """Parcels with a building, not known to be on public water, without a well of their own: one is somewhere."""
+    """Parcels with a building, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
 
 
 @stage("checking layers")
@@ -73,6 +78,9 @@ def check_land(
     presume_wells: bool = True,
 ) -> Land:
     """Hold every layer against its contract, mend the parcel fabric, and presume wells where one must be but is on no record.
+
+    A parcel layer without the column public_water says of no lot that it has it: there too a built lot without a well on record has one
+    somewhere.
 
     `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, DistortedCrsError,
     and NoFeaturesInRangeError where no well is anywhere near the parcels.
@@ -91,23 +99,26 @@ def check_land(
     buildings = next((layer.shapes_m for layer in found if layer.contract.name == "buildings"), np.empty(0, object))
     errors_m = location_errors_m(checked_wells, assumed_location_error_m)
     hidden = _well_not_on_record(checked_parcels, fabric, checked_wells, errors_m, buildings)
-    told = "public_water" in checked_parcels.columns
     if hidden.any():
-        water = "are not known to be on public water" if told else "have nothing said of public water"
+        assumptions.append(_hidden_wells_told(fabric.ids[hidden], "public_water" in checked_parcels.columns, presume_wells))
+    presumed = hidden & presume_wells
+    obstacles = with_presumed_wells(obstacles, fabric.ids[presumed], fabric.shapes_m[presumed])
+    if checked_parcels.moved_by_m != 0:
+        off = "an unknown length" if np.isnan(checked_parcels.moved_by_m) else in_both_units(checked_parcels.moved_by_m)
         assumptions.append(
-            f"{int(hidden.sum())} parcels have a building, {water}, and have no drinking water well of their own on record: a well may be "
-            f"somewhere there, and nothing near it may be read as clear before it is found ({listed(list(fabric.ids[hidden]))})"
+            f"the outlines of the parcels may lie {off} off for their reprojection: nothing is added to their distances for it"
         )
-        if presume_wells and told:
-            obstacles = with_presumed_wells(obstacles, fabric.ids[hidden], fabric.shapes_m[hidden])
     return Land(
         frame,
         checked_wells,
         errors_m,
         buildings,
         _culverts(culverts, frame, notes),
+        presumed_ids(fabric.ids[presumed]),
+        fabric.shapes_m[presumed],
         {"parcels": len(checked_parcels), "wells": len(checked_wells), **{layer.contract.name: len(layer) for layer in found}},
         (*notes, *assumptions),
+        checked_parcels,
         fabric,
         obstacles,
         hidden,
@@ -136,7 +147,9 @@ def check_wells(
         shapes = roofs.shapes_m
     errors_m = location_errors_m(checked, assumed_location_error_m)
     _, assumptions = gather([checked], assumed_location_error_m)
-    return WellSites(frame, checked, errors_m, shapes, _culverts(culverts, frame, notes), counts, (*notes, *assumptions))
+    culverts_m = _culverts(culverts, frame, notes)
+    nowhere = np.empty(0, object)
+    return WellSites(frame, checked, errors_m, shapes, culverts_m, nowhere, nowhere, counts, (*notes, *assumptions))
 
 
 def check_overlap(elevation: Raster, land: Land) -> None:
@@ -179,6 +192,20 @@ def _well_not_on_record(
         watered[lot[theirs]] = True
         hidden &= built & ~watered
     return hidden
+
+
+def _hidden_wells_told(ids: "np.ndarray[tuple[int], np.dtype[np.object_]]", column: bool, presumed: bool) -> str:
+    water = "are not known to be on public water" if column else "have nothing said of public water"
+    text = (
+        f"{len(ids)} parcels have a building, {water}, and have no drinking water well of their own on record: a well may be "
+        f"somewhere there, and nothing near it may be read as clear before it is found ({listed(list(ids))})"
+    )
+    if presumed and not column:
+        return (
+            f"{text}. Say in a column public_water of the parcels which lots have it, or pass --unrecorded-wells warn, "
+            "by which the lots are listed and nothing is kept open"
+        )
+    return text
 
 
 def _culverts(culverts: GeoDataFrame | None, frame: Frame, notes: list[str]) -> Geometries:

@@ -52,7 +52,7 @@ def setback_envelopes(
     and open never reads as clear.
     """
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import steps
+    from geoseptic.processes import notices, steps
 
     land = land_checks.check_land(
         parcels,
@@ -78,4 +78,5 @@ def setback_envelopes(
         drainage = steps.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
         ground = steps.ground_facts(elevation, drainage, well_radius_m)
     cut = steps.cut_envelopes(land, rules, parts, facts or {}, frozenset(granted), ground, workers)
-    return steps.envelope_results(land, rules, cut)
+    told = notices.notices(land, rules, cut, facts or {}, granted, elevation)
+    return steps.merged(steps.envelope_results(land, rules, cut), told)

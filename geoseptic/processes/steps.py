@@ -1,12 +1,13 @@
 """The steps that processes are made of: each takes checked values and returns values or results."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
 import numpy.typing as npt
 import shapely
+from affine import Affine
 
 from geoseptic.errors import CodeSilentError
 from geoseptic.model import legend_table
@@ -20,13 +21,14 @@ from geoseptic.parcels import burn
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE, Envelopes, envelopes, lot_line_zones
 from geoseptic.parcels.ground import Ground
-from geoseptic.parcels.zones import REQUIRED, Zones, zones
+from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED, Zones, zones
 from geoseptic.processes import tables
 from geoseptic.processes.land import Land, WellSites
 from geoseptic.stages import stage
 from geoseptic.terrain import conditioning, flowpath, rating
-from geoseptic.terrain.slope import horn_slope_percent, plane_slope_percent
-from geoseptic.terrain.wellpaths import Drainage, WellDiscs, WellPaths, well_paths
+from geoseptic.terrain.mapcolours import told_apart
+from geoseptic.terrain.slope import half_window_cells, horn_slope_percent, plane_slope_percent
+from geoseptic.terrain.wellpaths import Drainage, PresumedLots, WellDiscs, WellPaths, well_paths
 from geoseptic.terrain.wellpaths import drain as drain_ground
 from geoseptic.units import from_metres, metres_per
 
@@ -34,6 +36,9 @@ Floats = npt.NDArray[np.float32]
 
 POND_FROM_M = 0.15
 """Hollows shallower than this are noise of the survey."""
+
+WIDE_WINDOW = 1.1
+"""A window is an odd number of cells; it may be a tenth wider than asked before that is worth a warning."""
 
 UNKNOWN_CLASS = 255
 BRITISH = {"ft": "feet", "m": "metres"}
@@ -76,13 +81,33 @@ def slope_limit_percent(rules: RuleSet) -> float | None:
 
 
 def slope_results(slope: Floats, elevation: Raster, rules: RuleSet, window_m: float, method: str) -> Results:
-    """Slope and its classes."""
+    """Slope and its classes, with the window that the cells allowed."""
     limit_percent = slope_limit_percent(rules)
     classes = slope_classes(slope, limit_percent)
-    how = f"plane over a {window_m:g} m window" if method == "plane" else "Horn's 3 x 3 finite difference"
+    cell_m = elevation.grid.cell_size_m
+    cells = 3 if method == "horn" else 2 * half_window_cells(cell_m, window_m) + 1
+    measured_m = cells * cell_m
+    how = (
+        f"plane over {measured_m:.4g} m ({cells} x {cells} cells)"
+        if method == "plane"
+        else f"Horn's finite difference over {measured_m:.4g} m"
+    )
     limit = "no limit in the rule set" if limit_percent is None else f"limit of the rule set {limit_percent:g} percent"
-    tags = {"METHOD": method, "WINDOW_M": f"{window_m:g}", "LIMIT_PERCENT": "" if limit_percent is None else f"{limit_percent:g}"}
-    warnings = () if limit_percent is not None else (f"rule set '{rules.id}' is silent on slope: no cell is excluded for it",)
+    tags = {
+        "METHOD": method,
+        "WINDOW_M": f"{measured_m:.4g}",
+        "WINDOW_ASKED_M": f"{window_m:g}",
+        "LIMIT_PERCENT": "" if limit_percent is None else f"{limit_percent:g}",
+    }
+    warnings = []
+    if limit_percent is None:
+        warnings.append(f"rule set '{rules.id}' is silent on slope: no cell is excluded for it")
+    if measured_m > WIDE_WINDOW * window_m:
+        warnings.append(
+            f"with cells of {cell_m:.4g} m the slope is that of {measured_m:.4g} m of ground ({cells} cells) and not of {window_m:g} m: "
+            f"it says little of a field {window_m:g} m wide, which may lie on a bank or a bench that does not show. Use an elevation "
+            f"with cells of {window_m / 3:.3g} m or less, or measure the slope on the ground"
+        )
     return Results(
         rasters=(
             RasterResult(
@@ -98,7 +123,7 @@ def slope_results(slope: Floats, elevation: Raster, rules: RuleSet, window_m: fl
                 tags,
             ),
         ),
-        warnings=warnings,
+        warnings=tuple(warnings),
     )
 
 
@@ -138,10 +163,25 @@ def well_discs(elevation: Raster, sites: WellSites, well_radius_m: float) -> Wel
     return WellDiscs(col, row, np.maximum(sites.location_error_m, well_radius_m), sites.location_error_m)
 
 
+def presumed_lots(elevation: Raster, sites: WellSites, well_radius_m: float) -> PresumedLots | None:
+    """The lots on which a well is presumed, in cells of the raster; None where there are none."""
+    if not len(sites.presumed_m):
+        return None
+    grid = elevation.grid
+    margin = grid.cells(well_radius_m) + 2
+    wider = replace(
+        grid,
+        shape=(grid.shape[0] + 2 * margin, grid.shape[1] + 2 * margin),
+        transform=grid.transform @ Affine.translation(-margin, -margin),
+    )
+    return PresumedLots(burn.numbered(sites.presumed_m, wider), margin, well_radius_m)
+
+
 @stage("flow paths to wells")
 def paths_to_wells(elevation: Raster, sites: WellSites, ground: Drainage, *, reach_m: float, well_radius_m: float) -> WellPaths:
-    """The four answers for every cell."""
-    return well_paths(ground, well_discs(elevation, sites, well_radius_m), elevation.grid.cell_size_m, reach_m)
+    """The four answers for every cell; a presumed well counts as one at the nearest edge of its lot."""
+    discs, lots = well_discs(elevation, sites, well_radius_m), presumed_lots(elevation, sites, well_radius_m)
+    return well_paths(ground, discs, elevation.grid.cell_size_m, reach_m, lots)
 
 
 def ponding_m(ground: Drainage) -> Floats:
@@ -157,13 +197,17 @@ def path_results(
     """Flow path distance, the four answers, the nearest well and ponding, with lengths in `unit`."""
     per_m = np.float32(1 / metres_per(unit))
     reach = from_metres(reach_m, unit)
-    tags = {"REACH_M": f"{reach_m:g}", "WELL_RADIUS_M": f"{well_radius_m:g}"}
+    presumed = len(sites.presumed_ids)
+    wells = len(sites.wells) + presumed
+    tags = {"REACH_M": f"{reach_m:g}", "WELL_RADIUS_M": f"{well_radius_m:g}", "PRESUMED_WELLS": f"{presumed}"}
     discs = well_discs(elevation, sites, well_radius_m)
     reached = paths.label >= 0
-    cells = np.bincount(paths.label[reached], minlength=len(sites.wells))
+    cells = np.bincount(paths.label[reached], minlength=wells)
     bound = f"within {reach:g} {BRITISH[unit]} along the flow path"
+    hidden = f" {presumed} presumed wells, on no record, count as if at the nearest edge of their lots." if presumed else ""
     depth_m = ponding_m(ground)
     answers = {
+        "wells_presumed": presumed,
         "cells_reaching_a_well": int(np.count_nonzero(paths.code == flowpath.REACHES_A_WELL)),
         "cells_reaching_no_well": int(np.count_nonzero(paths.code == flowpath.REACHES_NO_WELL)),
         "cells_leaving_the_data": int(np.count_nonzero(paths.code == flowpath.LEAVES_THE_DATA)),
@@ -179,7 +223,8 @@ def path_results(
                 elevation.with_values(paths.distance_m * per_m),
                 legend_table.well_path(unit, reach),
                 "Distance along the flow path to a well",
-                f"Down the fall of the ground to the nearest well {bound}; what is missing is answered by well_path_code. {SCREENING_AID}",
+                f"Down the fall of the ground to the nearest well {bound}; what is missing is answered by well_path_code.{hidden} "
+                f"{SCREENING_AID}",
                 unit,
                 tags,
             ),
@@ -188,16 +233,16 @@ def path_results(
                 elevation.with_values(paths.code, 0),
                 legend_table.WELL_PATH_CODE,
                 "Does water run from here to a well?",
-                f"Four answers, {bound}.",
+                f"Four answers, {bound}.{hidden}",
                 "",
                 tags,
             ),
             RasterResult(
                 "well_path_well",
                 elevation.with_values(paths.label, -1),
-                legend_table.well_number(len(sites.wells)),
+                legend_table.well_number(told_apart(paths.label, wells, len(legend_table.NUMBER_COLOURS)).tolist()),
                 "Number of the nearest well down the flow path",
-                "The layer well_discs in well_discs.gpkg names each number.",
+                f"The layer well_discs in well_discs.gpkg names each number. Colours only tell neighbours apart.{hidden}",
                 "",
                 tags,
             ),
@@ -211,7 +256,16 @@ def path_results(
             ),
         ),
         layers=(
-            tables.disc_layer(sites.wells.ids, sites.wells.shapes_m, discs.radius_m, cells, elevation.grid.cell_size_m, unit, sites.frame),
+            tables.disc_layer(
+                np.concatenate([sites.wells.ids, sites.presumed_ids]),
+                np.concatenate([sites.wells.shapes_m, sites.presumed_m]),
+                np.concatenate([discs.radius_m, np.full(presumed, well_radius_m)]),
+                np.arange(wells) >= len(sites.wells),
+                cells,
+                elevation.grid.cell_size_m,
+                unit,
+                sites.frame,
+            ),
         ),
         counts={**sites.counts, **answers},
         warnings=sites.notes,
@@ -251,15 +305,18 @@ def cut_envelopes(
 ) -> tuple[Cut, ...]:
     """Every part's zones and envelopes. Raises CodeSilentError where the rules say nothing on a well or water that is there."""
     cuts = []
+    strips_m: dict[float, npt.NDArray[np.object_]] = {}
     for part in parts:
-        found = zones(land.obstacles, rules, part, facts=facts, granted=granted, ground=ground)
+        found = zones(land.obstacles, rules, part, facts=facts, granted=granted, ground=ground, workers=workers)
         try:
             lot_line = rules.requirement(part, LOT_LINE).settled(facts, granted).largest
             lot_line_m, silent = lot_line.distance_m or 0.0, False
         except CodeSilentError:
             lot_line_m, silent = 0.0, True
         cut = envelopes(land.fabric, found, land.obstacles, lot_line_m, workers)
-        cuts.append(Cut(cut, found, lot_line_zones(land.fabric, lot_line_m), silent))
+        if lot_line_m not in strips_m:
+            strips_m[lot_line_m] = lot_line_zones(land.fabric, cut)
+        cuts.append(Cut(cut, found, strips_m[lot_line_m], silent))
     return tuple(cuts)
 
 
@@ -359,7 +416,7 @@ def suitability_results(
                 elevation.with_values(values, rating.UNKNOWN),
                 legend_table.SUITABILITY,
                 "Suitability for a drain field",
-                f"0 excluded, 1 to 100 rated, 255 unknown. {text}",
+                f"0 excluded or not on a parcel (suitability_class tells these apart), 1 to 100 rated, 255 unknown. {text}",
                 "",
             ),
             RasterResult(
@@ -374,7 +431,7 @@ def suitability_results(
                 elevation.with_values(reasons, None),
                 legend_table.reasons(tuple(REASONS.items())),
                 "Why a cell is excluded or unknown",
-                f"One bit a rule; 0 means that nothing was found. {text}",
+                f"One bit a rule, the highest gives the colour; 0 means that nothing was found. {text}",
             ),
         ),
         counts=counts,
@@ -386,12 +443,14 @@ def legal_reasons(land: Land, cut: Cut, elevation: Raster) -> npt.NDArray[np.uin
     grid = elevation.grid
     reasons = np.zeros(grid.shape, np.uint32)
     required = cut.zones.rows(REQUIRED)
-    shapes, feature = cut.zones.shapes_m, np.array(cut.zones.feature, object)
-    for name in sorted(set(feature[required])):
-        _set(reasons, name, burn.touched(shapes[required][feature[required] == name], grid))
+    required = required[cut.zones.outermost(required)]
+    shapes, feature = cut.zones.shapes_m[required], np.array(cut.zones.feature, object)[required]
+    for name in sorted(set(feature)):
+        _set(reasons, name, burn.touched(shapes[feature == name], grid))
     _set(reasons, DISPUTED, burn.touched(outward(land.fabric.disputed_m, cut.envelopes.lot_line_m), grid))
-    outlines = shapely.boundary(land.fabric.shapes_m)
-    _set(reasons, LOT_LINE, burn.touched(cut.strips_m, grid) | burn.touched(outlines, grid))
+    # A cell on a lot line is in no envelope, whether or not the code asks for a distance from it.
+    lines = cut.strips_m if cut.envelopes.lot_line_m > 0 else shapely.boundary(land.fabric.shapes_m)
+    _set(reasons, LOT_LINE, burn.touched(lines, grid))
     on_parcel = burn.centred(land.fabric.shapes_m, grid)
     _set(reasons, "outside_parcels", ~on_parcel)
     return reasons
@@ -399,8 +458,8 @@ def legal_reasons(land: Land, cut: Cut, elevation: Raster) -> npt.NDArray[np.uin
 
 def open_setbacks(cut: Cut, elevation: Raster) -> npt.NDArray[np.bool_]:
     """Cells that touch a zone which only may be required."""
-    still_open = np.array([status != REQUIRED for status in cut.zones.status], bool)
-    return burn.touched(cut.zones.shapes_m[still_open], elevation.grid)
+    still_open = cut.zones.rows(MAY_BE_REQUIRED)
+    return burn.touched(cut.zones.shapes_m[still_open[cut.zones.outermost(still_open)]], elevation.grid)
 
 
 def suitability_classes(
@@ -426,10 +485,12 @@ def merged(*found: Results) -> Results:
     return Results(
         rasters=tuple(raster for part in found for raster in part.rasters),
         layers=tuple(layer for part in found for layer in part.layers),
+        points=tuple(points for part in found for points in part.points),
         counts=counts,
         warnings=tuple(dict.fromkeys(warning for part in found for warning in part.warnings)),
         repairs=tuple(record for part in found for record in part.repairs),
         failures=tuple(record for part in found for record in part.failures),
+        citations=tuple(dict.fromkeys(citation for part in found for citation in part.citations)),
     )
 
 

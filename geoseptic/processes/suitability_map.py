@@ -67,7 +67,7 @@ def suitability_map(
 ) -> "Results":
     """Where a drain field may go and how good the ground is there: law, then ground, then a rating, with a reason for every closed cell."""
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import steps
+    from geoseptic.processes import mapping
 
     if "drain_field" not in parts:
         parts = ("drain_field", *parts)
@@ -90,15 +90,17 @@ def suitability_map(
         culverts=culverts,
         presume_wells=unrecorded_wells == "presume",
     )
-    land_checks.check_overlap(elevation, land)
-    slope = steps.slope_percent(elevation, window_m, method, workers)
-    ground = steps.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
-    paths = steps.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m)
-    facts_of_ground = steps.ground_facts(elevation, ground, well_radius_m) if steps.needs_ground(rules, parts, land) else None
-    cut = steps.cut_envelopes(land, rules, parts, facts or {}, frozenset(granted), facts_of_ground, workers)
-    return steps.merged(
-        steps.envelope_results(land, rules, cut),
-        steps.slope_results(slope, elevation, rules, window_m, method),
-        steps.path_results(elevation, land, ground, paths, rules.unit, reach_m=reach_m, well_radius_m=well_radius_m),
-        steps.suitability_results(elevation, land, rules, cut, slope, ground, paths, weights, reach_m=reach_m),
+    chosen = mapping.Choices(
+        parts,
+        facts or {},
+        frozenset(granted),
+        well_radius_m,
+        reach_m,
+        min_share,
+        building_height_m,
+        window_m,
+        method,
+        weights,
+        workers,
     )
+    return mapping.map_suitability(elevation, land, rules, chosen).results

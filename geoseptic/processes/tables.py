@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 from geopandas import GeoDataFrame
+from shapely import GeometryType
 
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
@@ -68,7 +69,7 @@ def envelope_layer(
     return LayerResult(
         "envelopes",
         name,
-        GeoDataFrame(columns, geometry=_multi(frame.from_metres(envelopes.shapes_m)), crs=frame.crs),
+        GeoDataFrame(columns, geometry=_polygons(frame.from_metres(envelopes.shapes_m)), crs=frame.crs),
         _envelope_legend(envelopes.part),
         f"Room for a {part}",
         f"What the setbacks of {rules.title} leave of each parcel for a {part}. {SCREENING_AID}",
@@ -134,7 +135,7 @@ def zone_layer(
         "checked": "Whether the value was checked against the code's own text",
     }
     geometry = np.concatenate(shapes) if shapes else np.empty(0, object)
-    frame_out = GeoDataFrame(columns, geometry=_multi(frame.from_metres(geometry)), crs=frame.crs)
+    frame_out = GeoDataFrame(columns, geometry=_polygons(frame.from_metres(geometry)), crs=frame.crs)
     return LayerResult(
         "envelopes",
         "setback_zones",
@@ -153,27 +154,47 @@ def _lot_line_texts(rules: RuleSet, envelopes: Envelopes) -> tuple[str, bool]:
     return str(entries[0].citation), entries[0].citation.checked
 
 
-def disc_layer(ids: npt.NDArray[np.object_], points_m: Geometries, radius_m: npt.NDArray[np.float64], cells: npt.NDArray[np.int64],
-               cell_size_m: float, unit: str, frame: Frame) -> LayerResult:  # fmt: skip
-    """The discs that stand for the wells, with the ground that drains to each nearest."""
+def disc_layer(
+    ids: npt.NDArray[np.object_],
+    places_m: Geometries,
+    radius_m: npt.NDArray[np.float64],
+    presumed: npt.NDArray[np.bool_],
+    cells: npt.NDArray[np.int64],
+    cell_size_m: float,
+    unit: str,
+    frame: Frame,
+) -> LayerResult:
+    """The discs that stand for the wells, with the ground that drains to each nearest. The place of a presumed well is its whole lot."""
     square = f"{unit}2"
     columns = {
         "number": np.arange(len(ids)),
         "well_id": ids,
+        "record": np.where(presumed, "presumed", "on record").astype(object),
         f"radius_{unit}": np.round(radius_m / metres_per(unit), 1),
         f"drains_here_{square}": np.round(cells * cell_size_m**2 / metres_per(unit) ** 2, 0),
     }
     notes = {
         "number": "Value of this well in well_path_well.tif",
         "well_id": "Well",
-        f"radius_{unit}": "Radius of the disc: the well's location error, at least the sanitary radius",
+        "record": "on record, or presumed: a built lot that must have a well of which nobody knows the place",
+        f"radius_{unit}": "Radius of the disc: the well's location error, at least the sanitary radius; of a presumed well, round its lot",
         f"drains_here_{square}": "Ground within the reach whose nearest well down the flow path is this one",
     }
+    shapes = _polygons(frame.from_metres(shapely.buffer(places_m, radius_m, quad_segs=16)))
+    legend = VectorLegend(
+        "Wells as discs",
+        "polygon",
+        "record",
+        (
+            Swatch("on record", "Disc that stands for a well", "#722473"),
+            Swatch("presumed", "Lot with a well on no record, and the ground round it", "#b58fbf", hatch=True),
+        ),
+    )
     return LayerResult(
         "well_discs",
         "well_discs",
-        GeoDataFrame(columns, geometry=_multi(frame.from_metres(shapely.buffer(points_m, radius_m, quad_segs=16))), crs=frame.crs),
-        VectorLegend("Wells as discs", "polygon", None, (Swatch("", "Disc that stands for a well", "#722473"),)),
+        GeoDataFrame(columns, geometry=shapes, crs=frame.crs),
+        legend,
         "Wells as discs",
         f"A flow path that enters a disc is taken to reach its well. {SCREENING_AID}",
         notes,
@@ -197,14 +218,14 @@ def repair_records(faults: Iterable[Fault]) -> tuple[Mapping[str, object], ...]:
     return tuple(records)
 
 
-def _multi(shapes: Geometries) -> Geometries:
-    out = np.empty(len(shapes), object)
-    kinds = shapely.get_type_id(shapes)
-    for index, (shape, kind) in enumerate(zip(shapes, kinds, strict=True)):
-        if kind == 3:
-            out[index] = shapely.MultiPolygon([shape] if not shape.is_empty else [])
-        elif kind == 6:
-            out[index] = shape
-        else:
-            out[index] = shapely.MultiPolygon([part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"])
+def _polygons(shapes: Geometries) -> Geometries:
+    """What is area of each shape; the writer makes polygons multipolygons, which is ten times as fast as copying them here."""
+    out = shapes.copy()
+    out[shapely.is_empty(shapes)] = shapely.MultiPolygon()
+    mixed = np.flatnonzero(~np.isin(shapely.get_type_id(out), (GeometryType.POLYGON, GeometryType.MULTIPOLYGON)))
+    pieces, owner = shapely.get_parts(out[mixed], return_index=True)
+    parts, piece = shapely.get_parts(pieces, return_index=True)
+    areas = shapely.get_type_id(parts) == GeometryType.POLYGON
+    out[mixed] = shapely.MultiPolygon()
+    out[mixed] = shapely.multipolygons(parts[areas], indices=owner[piece][areas], out=out[mixed])
     return out

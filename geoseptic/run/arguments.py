@@ -1,18 +1,19 @@
 """A process's command line and config file, made from its declaration: words in, checked values out."""
 
 import argparse
+import re
 import textwrap
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from geoseptic.errors import ParameterError
+from geoseptic.errors import ParameterError, nearest
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.process import (
     Choice,
     Count,
+    DepthIn,
     ElevationIn,
     Facts,
     LayerIn,
@@ -27,17 +28,17 @@ from geoseptic.process import (
     Weights,
     parsed_length_m,
 )
+from geoseptic.run import mappings
+from geoseptic.run.config import CELL_SIZE, ZERO_IS_HEIGHT, raster_parameters, read_config, taken, unit_of
+from geoseptic.run.mappings import NO, YES
 from geoseptic.units import from_metres
 
-HEIGHT_UNITS = ("m", "ft", "US survey foot")
-YES = frozenset({"yes", "true", "1"})
-NO = frozenset({"no", "false", "0"})
-CELL_SIZE = Parameter("cell_size_m", Length("Cell size of all rasters; default that of the elevation", 0.1, 100.0), False, None)
+OUT = Parameter("out", Text("Folder to write to", 4096), True, None)
 
 
 @dataclass(frozen=True)
 class Request:
-    """What the user asked for. `values` has every parameter that was given, files still as paths."""
+    """What the user asked for. `values` has every parameter that was given, files still as paths; `units` of the rasters by their names."""
 
     values: Mapping[str, Any]
     out: Path | None
@@ -45,9 +46,11 @@ class Request:
     dry_run: bool = False
     describe: bool = False
     verbosity: int = 0
-    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
-    elevation_unit: str | None = None
+    columns: mappings.ColumnNames = field(default_factory=dict)
+    value_maps: mappings.ValueMaps = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
     cell_size_m: float | None = None
+    zero_is_height: bool = False
 
 
 def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
@@ -70,17 +73,22 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
             action="append" if repeat else "store",
             help=_help(parameter).replace("%", "%%"),
         )
-    if _has_elevation(process):
-        optional.add_argument("--elevation-unit", choices=HEIGHT_UNITS, help="unit of the heights, where the file does not state it")
-        optional.add_argument("--cell-size", dest="cell_size_m", metavar="LENGTH", help=CELL_SIZE.title)
+    for parameter in raster_parameters(process):
+        optional.add_argument(parameter.flag, dest=parameter.name, metavar=_metavar(parameter), help=_help(parameter))
     run = made.add_argument_group("run")
-    run.add_argument("--out", metavar="DIR", type=Path, help="folder to write to")
+    run.add_argument("--out", metavar="DIR", help=OUT.title)
     run.add_argument("--overwrite", action="store_true", help="replace outputs that are there")
     run.add_argument("--config", metavar="FILE.toml", type=Path, help="the same parameters as a file; the command line goes first")
     run.add_argument(
         "--columns", metavar="LAYER.COLUMN=NAME", action="append", default=[], help="column NAME of the file is COLUMN; repeatable"
     )
-    run.add_argument("--dry-run", action="store_true", help="check the inputs' headers, say what would be done, write nothing")
+    run.add_argument(
+        "--values", metavar="LAYER.COLUMN.WORD=MEANING", action="append", default=[],
+        help="WORD of the file means MEANING, such as wells.kind.DOM=private; repeatable",
+    )  # fmt: skip
+    run.add_argument(
+        "--dry-run", action="store_true", help="check all that the inputs' headers tell, say what would be done, write nothing"
+    )
     run.add_argument("--describe", action="store_true", help="print the OGC API - Processes description and stop")
     run.add_argument("-q", "--quiet", action="store_true", help="no progress")
     run.add_argument("-v", "--verbose", action="store_true", help="progress with seconds")
@@ -88,40 +96,53 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
 
 
 def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Request:
-    """Parse `argv` and the config file it names; raises ParameterError, or SystemExit from argparse."""
-    given = parser(process, program).parse_args(argv)
+    """Parse `argv` and the config file it names.
+
+    Raises ParameterError with every fault of the arguments, names that nobody knows first, or SystemExit from argparse.
+    """
+    made = parser(process, program)
+    given, rest = made.parse_known_args(argv)
+    if rest:
+        options = re.findall(r"--[a-z-]+", made.format_usage())
+        words = [nearest(word.partition("=")[0], options) if word.startswith("--") else word for word in rest]
+        raise ParameterError(f"unrecognized arguments: {' '.join(words)}")
     if given.describe:
         return Request({}, None, describe=True)
-    config = _config(given.config) if given.config else {}
-    columns = {str(layer): dict(mapping) for layer, mapping in config.pop("columns", {}).items()}
-    for text in given.columns:
-        layer, column, name = _column_mapping(text)
-        columns.setdefault(layer, {})[column] = name
+    config = read_config(given.config, process) if given.config else {}
+    faults: list[str] = []
+    columns = mappings.column_names(process, config.pop("columns", {}), given.columns, faults)
+    value_maps = mappings.value_maps(process, config.pop("values", {}), given.values, faults)
     values: dict[str, Any] = {}
-    for parameter in process.parameters:
-        from_line = getattr(given, parameter.name)
-        raw = from_line if from_line is not None else _taken(config, parameter)
-        if raw is not None:
-            values[parameter.name] = parameter.checked(_value(parameter, raw))
-        elif parameter.required:
-            raise ParameterError(f"{parameter.flag} is needed: {parameter.title}.")
-    settings = {name: getattr(given, name, None) or config.pop(name, None) for name in ("elevation_unit", "cell_size_m", "out")}
-    cell_size = settings["cell_size_m"] or config.pop("cell_size", None)
-    overwrite = given.overwrite or config.pop("overwrite", False) is True
-    if config:
-        raise ParameterError(f"{given.config}: {', '.join(sorted(config))} is no parameter of {process.id}.")
-    if settings["elevation_unit"] not in (None, *HEIGHT_UNITS):
-        raise ParameterError(f"elevation_unit must be one of {', '.join(HEIGHT_UNITS)}.")
+    for parameter in (*process.parameters, *raster_parameters(process), OUT):
+        try:
+            from_config = taken(config, parameter)
+            from_line = getattr(given, parameter.name)
+            raw = from_line if from_line is not None else from_config
+            if raw is not None:
+                values[parameter.name] = parameter.checked(_value(parameter, raw))
+            elif parameter.required:
+                faults.append(f"{parameter.flag} is needed: {parameter.title}.")
+        except ParameterError as error:
+            faults.append(str(error))
+    overwrite = config.pop("overwrite", False)
+    if not isinstance(overwrite, bool):
+        faults.append(f"overwrite must be true or false, not {overwrite!r}.")
+    if faults:
+        raise ParameterError(
+            faults[0] if len(faults) == 1 else "\n".join(["these arguments cannot be used:", *(f"  - {f}" for f in faults)])
+        )
+    rasters = [parameter.name for parameter in process.parameters if isinstance(parameter.spec, ElevationIn | DepthIn)]
     return Request(
-        values,
-        Path(settings["out"]) if settings["out"] else None,
-        overwrite,
-        given.dry_run,
-        False,
-        given.verbose - given.quiet,
-        _with_id_columns(process, columns),
-        settings["elevation_unit"],
-        None if cell_size is None else CELL_SIZE.checked(_value(CELL_SIZE, cell_size)),
+        out=Path(values.pop(OUT.name)),
+        units={name: unit for name in rasters if (unit := values.pop(unit_of(name).name, None))},
+        cell_size_m=values.pop(CELL_SIZE.name, None),
+        zero_is_height=values.pop(ZERO_IS_HEIGHT.name, "no") == "yes",
+        values=values,
+        overwrite=given.overwrite or overwrite,
+        dry_run=given.dry_run,
+        verbosity=given.verbose - given.quiet,
+        columns=columns,
+        value_maps=value_maps,
     )
 
 
@@ -129,7 +150,7 @@ def _metavar(parameter: Parameter) -> str:
     spec = parameter.spec
     if isinstance(spec, LayerIn):
         return "FILE[|LAYER]"
-    if isinstance(spec, ElevationIn | SheetIn):
+    if isinstance(spec, ElevationIn | DepthIn | SheetIn):
         return "FILE"
     if isinstance(spec, Text):
         return "NAME"
@@ -191,7 +212,9 @@ def _value(parameter: Parameter, raw: Any) -> Any:
     if isinstance(spec, Names):
         return tuple(raw) if isinstance(raw, list) else (str(raw),)
     if isinstance(spec, Facts | Weights):
-        pairs = raw if isinstance(raw, Mapping) else dict(_pair(flag, item) for item in raw)
+        if not isinstance(raw, Mapping | list):
+            raise ParameterError(f"{flag} must be a table of names and values, not {raw!r}.")
+        pairs = raw if isinstance(raw, Mapping) else dict(_pair(flag, str(item)) for item in raw)
         return {name: _fact(flag, value) if isinstance(spec, Facts) else _number(flag, value) for name, value in pairs.items()}
     if not isinstance(raw, str):
         raise ParameterError(f"{flag} must be text, not {raw!r}.")
@@ -217,47 +240,3 @@ def _number(flag: str, value: object) -> float:
         return float(str(value))
     except ValueError:
         raise ParameterError(f"{flag}: '{value}' is not a number.") from None
-
-
-def _column_mapping(text: str) -> tuple[str, str, str]:
-    target, equals, name = text.partition("=")
-    layer, dot, column = target.partition(".")
-    if not (equals and dot and layer and column and name):
-        raise ParameterError(f"--columns: '{text}' must be LAYER.COLUMN=NAME, such as parcels.parcel_id=APN.")
-    return layer.strip(), column.strip(), name.strip()
-
-
-def _with_id_columns(process: Process[..., Any], columns: Mapping[str, Mapping[str, str]]) -> dict[str, dict[str, str]]:
-    """`id` stands for the contract's own id column; a layer that the process does not have is refused."""
-    contracts = {parameter.name: parameter.spec.contract for parameter in process.parameters if isinstance(parameter.spec, LayerIn)}
-    unknown = [layer for layer in columns if layer not in contracts]
-    if unknown:
-        raise ParameterError(f"columns given for {', '.join(unknown)}; {process.id} has the layers {', '.join(contracts)}.")
-    found = {}
-    for layer, mapping in columns.items():
-        own = contracts[layer].id_column
-        found[layer] = {own if name == "id" and own else name: column for name, column in mapping.items()}
-    return found
-
-
-def _config(path: Path) -> dict[str, Any]:
-    try:
-        with path.open("rb") as file:
-            return tomllib.load(file)
-    except OSError as error:
-        raise ParameterError(f"--config {path} cannot be read: {error.strerror}.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise ParameterError(f"--config {path} is not TOML: {error}.") from None
-
-
-def _taken(config: dict[str, Any], parameter: Parameter) -> Any:
-    """The parameter's value in the config, under its own name or that of its flag."""
-    names = {parameter.name, parameter.flag.removeprefix("--"), parameter.flag.removeprefix("--").replace("-", "_")}
-    found = [name for name in names if name in config]
-    if len(found) > 1:
-        raise ParameterError(f"the config gives {parameter.flag} more than once: {', '.join(sorted(found))}.")
-    return config.pop(found[0]) if found else None
-
-
-def _has_elevation(process: Process[..., Any]) -> bool:
-    return any(isinstance(parameter.spec, ElevationIn) for parameter in process.parameters)

@@ -6,6 +6,7 @@ from typing import Any
 from geoseptic.process import (
     Choice,
     Count,
+    DepthIn,
     ElevationIn,
     Facts,
     LayerIn,
@@ -15,6 +16,7 @@ from geoseptic.process import (
     Number,
     Output,
     Parameter,
+    PointsOut,
     Process,
     RulesIn,
     SheetIn,
@@ -26,6 +28,7 @@ from geoseptic.process import (
 GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
 GEOPACKAGE = "application/geopackage+sqlite3"
 CSV = "text/csv"
+GPX = "application/gpx+xml"
 
 
 def description(process: Process[..., Any], version: str) -> dict[str, Any]:
@@ -51,6 +54,8 @@ def description(process: Process[..., Any], version: str) -> dict[str, Any]:
 def _output_schema(out: Output) -> dict[str, Any]:
     if isinstance(out, TableOut):
         return {"type": "string", "contentMediaType": CSV}
+    if isinstance(out, PointsOut):
+        return {"type": "string", "contentMediaType": GPX}
     media_type = GEOPACKAGE if isinstance(out, LayerOut) else GEOTIFF
     return {"type": "string", "contentEncoding": "binary", "contentMediaType": media_type}
 
@@ -73,7 +78,7 @@ def _schema(parameter: Parameter) -> dict[str, Any]:
     spec = parameter.spec
     if isinstance(spec, LayerIn):
         return {"type": "object", "format": "geojson-feature-collection"}
-    if isinstance(spec, ElevationIn):
+    if isinstance(spec, ElevationIn | DepthIn):
         return {"type": "string", "contentEncoding": "binary", "contentMediaType": "image/tiff; application=geotiff"}
     if isinstance(spec, SheetIn):
         return {"type": "string", "contentMediaType": CSV}

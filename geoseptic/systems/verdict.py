@@ -17,22 +17,30 @@ class Found:
     """What the search gave for one lot.
 
     field, reserve : whether room was found for the largest size that the assumptions leave open, on ground clear of every setback.
-    smaller : whether field and reserve would fit at the smallest size that the assumptions leave open.
+    planned, smaller : whether field and reserve would fit at the size that the assumptions plan with, and at the smallest that they leave
+        open.
     in_possible : whether they would fit if every open question of the setbacks were answered in the lot's favour.
     on_unknown_ground : whether they would fit if ground of which nothing is known were good.
     tank : whether a place for the tank was found; None where the lot has no house to drain.
     by_gravity : None where a height is not known.
+    tank_in_possible : whether the tank would have a place if every open question of the setbacks were answered in the lot's favour.
     soil_forbids : why the code forbids a field on the stated soil, empty if it does not.
+    open_setbacks : the features whose setbacks hang on something that nobody has stated, in words.
+    doubts : why the layout that was found cannot be relied on, empty if nothing speaks against it.
     """
 
     field: bool
     reserve: bool
+    planned: bool
     smaller: bool
     in_possible: bool
     on_unknown_ground: bool
     tank: bool | None
     by_gravity: bool | None
     soil_forbids: str = ""
+    open_setbacks: str = ""
+    doubts: tuple[str, ...] = ()
+    tank_in_possible: bool = False
 
 
 def verdict(found: Found) -> tuple[str, tuple[str, ...]]:
@@ -40,22 +48,33 @@ def verdict(found: Found) -> tuple[str, tuple[str, ...]]:
     if found.soil_forbids:
         return DOES_NOT_FIT, (found.soil_forbids,)
     if found.field and found.reserve:
-        if found.tank is False:
-            return DOES_NOT_FIT, ("no place for the tank between the house and its setbacks",)
-        if found.tank is None:
-            return CANNOT_SAY, ("no house on the lot: where sewage starts is not known",)
-        if found.by_gravity is None:
-            return CANNOT_SAY, ("the height of the ground at the house, the tank or the field is not known",)
-        return (FITS_BY_GRAVITY if found.by_gravity else FITS_WITH_PUMP), ()
+        return _with_tank(found, FITS_BY_GRAVITY if found.by_gravity else FITS_WITH_PUMP)
     missing = []
-    if found.smaller:
-        missing.append("soil or bedrooms: the smallest field that they leave open would fit, the largest does not")
+    if found.planned:
+        missing.append("soil or bedrooms: the field that was planned for would fit, the largest that they leave open does not")
+    elif found.smaller:
+        missing.append("soil or bedrooms: only the smallest field that they leave open would fit")
     if found.in_possible:
-        missing.append("an open question of the setbacks: a well's place, or a stated condition")
+        missing.append(f"an open question of the setbacks{_named(found)}")
     if found.on_unknown_ground:
         missing.append("elevation, or where water goes beyond the edge of the data")
     if missing:
         return CANNOT_SAY, tuple(missing)
-    if found.field:
-        return FITS_WITHOUT_FULL_RESERVE, ()
-    return DOES_NOT_FIT, ()
+    return _with_tank(found, FITS_WITHOUT_FULL_RESERVE) if found.field else (DOES_NOT_FIT, ())
+
+
+def _with_tank(found: Found, fits: str) -> tuple[str, tuple[str, ...]]:
+    """`fits`, if the tank has a place too, the run's heights are known, and nothing speaks against the layout."""
+    if found.tank is False and found.tank_in_possible:
+        return CANNOT_SAY, (f"an open question of the setbacks decides whether the tank has a place{_named(found)}",)
+    if found.tank is False:
+        return DOES_NOT_FIT, ("no place for the tank between the house and its setbacks",)
+    if found.tank is None:
+        return CANNOT_SAY, ("no house on the lot: where sewage starts is not known", *found.doubts)
+    if found.by_gravity is None:
+        return CANNOT_SAY, ("the height of the ground at the house, the tank or the field is not known", *found.doubts)
+    return (CANNOT_SAY, found.doubts) if found.doubts else (fits, ())
+
+
+def _named(found: Found) -> str:
+    return f": {found.open_setbacks}" if found.open_setbacks else ""

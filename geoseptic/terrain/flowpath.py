@@ -79,11 +79,11 @@ def path_distance(receivers: Receivers, start_m: Floats, start_label: Labels, ce
     """
     distance = start_m.copy()
     label = start_label.copy()
-    _walk_up(receivers, distance, label, np.float32(cell_size_m), np.float32(reach_m), _exact_unit_m(reach_m + 2 * cell_size_m))
+    _walk_up(receivers, distance, label, np.float32(cell_size_m), np.float32(reach_m), exact_unit_m(reach_m + 2 * cell_size_m))
     return distance, label
 
 
-def _exact_unit_m(longest_m: float) -> np.float32:
+def exact_unit_m(longest_m: float) -> np.float32:
     """The finest unit whose multiples up to `longest_m` all fit the 24 significant bits of a float32."""
     return np.float32(2.0 ** (math.frexp(longest_m)[1] - 24))
 

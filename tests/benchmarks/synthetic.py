@@ -168,7 +168,8 @@ def lay_out(extent: Extent, parcels: int, rng: np.random.Generator) -> Lots:
 
 def parcel_table(lots: Lots) -> geopandas.GeoDataFrame:
     names = [f"P{number:07d}" for number in range(len(lots.corners_m))]
-    return table({"parcel_id": names}, shapely.polygons(lots.corners_m))
+    # Public water everywhere: wells presumed on half of the lots would leave most of the map open.
+    return table({"parcel_id": names, "public_water": ["yes"] * len(names)}, shapely.polygons(lots.corners_m))
 
 
 def houses(lots: Lots, rng: np.random.Generator) -> tuple[Floats, Floats]:

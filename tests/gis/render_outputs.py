@@ -2,9 +2,9 @@
 
     python3 tests/gis/render_outputs.py FOLDER PICTURE_DIR
 
-Every .tif and every layer of every .gpkg in FOLDER is loaded plainly, so it shows the style that QGIS finds by itself. One PNG
-each, one JSON object a line on stdout, exit code 1 if any layer has no style of its own or if there is no layer at all. Not
-collected by pytest: QGIS is no dependency of geoseptic.
+Every .tif and every layer of every .gpkg in FOLDER is loaded plainly, so it shows the style that QGIS finds by itself. Two PNGs
+each, the whole and the middle from nearby (-close), one JSON object a line on stdout, exit code 1 if any layer has no style of its own
+or if there is no layer at all. Not collected by pytest: QGIS is no dependency of geoseptic.
 """
 
 import json
@@ -35,6 +35,7 @@ STYLED_RASTERS = {"paletted", "singlebandpseudocolor"}
 MAP_PIXELS = QSize(1000, 800)
 LEGEND_PIXELS = 520
 PIXELS_PER_MM = 96 / 25.4
+CLOSE_SHARE = 0.2
 PAPER = QColor("#e9e6df")
 """Not white, so that transparent and white cells can be told apart."""
 
@@ -63,12 +64,13 @@ def style_of(layer: QgsMapLayer) -> dict[str, object]:
     return {"renderer": kind, "styled": styled}
 
 
-def picture(layer: QgsMapLayer) -> QImage:
+def picture(layer: QgsMapLayer, share: float) -> QImage:
+    """The layer with its legend; `share` of its width and height, round its middle."""
     settings = QgsMapSettings()
     settings.setLayers([layer])
     settings.setDestinationCrs(layer.crs())
     extent = layer.extent()
-    extent.scale(1.02)
+    extent.scale(share)
     settings.setExtent(extent)
     settings.setOutputSize(MAP_PIXELS)
     settings.setBackgroundColor(PAPER)
@@ -103,7 +105,8 @@ def main(folder: Path, pictures: Path) -> int:
             if layer.isValid() and not layer.extent().isEmpty():
                 name = path.stem if path.suffix == ".tif" else f"{path.stem}-{layer.name()}"
                 report["picture"] = f"{name}.png"
-                picture(layer).save(str(pictures / f"{name}.png"))
+                for ending, share in (("", 1.02), ("-close", CLOSE_SHARE)):
+                    picture(layer, share).save(str(pictures / f"{name}{ending}.png"))
             print(json.dumps(report))
     return 1 if failures or not layers else 0
 

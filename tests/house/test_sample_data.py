@@ -30,8 +30,13 @@ LAYERS = {
     "roads": ["name"],
     "culverts": ["name"],
     "cut_banks": ["height_m"],
+    "soils": [
+        "musym", "muname", "soil", "slopegraddcp", "brockdepmin", "wtdepannmin", "wtdepaprjunmin", "resdept_r", "reskind", "described_cm",
+        "hzdept_r", "hzdepb_r", "ksat_r", "flodfreqdcd", "pondfreqprs", "frag_over_3in", "totalsub_r", "hydgrpdcd", "drclassdcd",
+    ],
+    "floodplain": ["kind", "zone", "subtype"],
     "water_lines": ["name"],
-}
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")

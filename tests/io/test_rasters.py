@@ -21,6 +21,7 @@ from geoseptic.errors import (
     VerticalUnitError,
     WebMercatorError,
 )
+from geoseptic.io import rasters
 from geoseptic.io.rasters import read_elevation, read_grid, resampled, write_raster
 from geoseptic.model import legend_table
 from geoseptic.model.grid import Grid, Raster
@@ -219,6 +220,92 @@ def test_a_raster_without_one_height_is_refused(tif):
         read_elevation(saved(tif, np.full((5, 5), -9999, dtype=np.float32), nodata=-9999), unit="m")
 
 
+@pytest.mark.parametrize("number", [65535, 0])
+def test_the_last_number_of_an_integer_type_is_no_height_and_its_zero_may_be(tif, number):
+    stored = np.full((30, 40), 7, dtype=np.uint16)
+    stored[4, 5] = number
+    saved(tif, stored, scale=0.1)
+    if number:
+        with pytest.raises(ElevationValueError, match="65535 in 1 cells"):  # 6553.5 m would pass for a mountain
+            read_elevation(tif, unit="m")
+    else:
+        assert read_elevation(tif, unit="m").values[4, 5] == 0
+
+
+def test_undeclared_zeros_are_refused_with_their_number_and_places(tif):
+    heights = plane()
+    heights[:, :2] = 0
+    heights[10:13, 20:24] = 0
+    heights[20, 30] = 0
+    with pytest.raises(ElevationValueError) as refused:
+        read_elevation(saved(tif, heights), unit="m")
+    said = str(refused.value)
+    assert str(tif) in said
+    assert "73 cells of exactly 0 that a sheer step parts from the ground" in said
+    # Cells of 2 m from (500000, 5000000): the middle of row 10, column 20 is 41 m east and 21 m south of the corner.
+    assert "x 500001.0, y 4999999.0 (60 cells); x 500041.0, y 4999979.0 (12 cells); x 500061.0, y 4999959.0 (1 cells)" in said
+    assert "gdal_edit.py -a_nodata 0" in said
+    assert "--zero-is-height yes" in said
+
+
+def test_zeros_beside_a_declared_number_are_told_to_be_given_that_number(tif):
+    heights = plane()
+    heights[:, :2] = 0
+    heights[5:9, 5:9] = -9999
+    with pytest.raises(ElevationValueError, match=r'60 cells of exactly 0.*where\(A==0,-9999,A\)" --NoDataValue=-9999'):
+        read_elevation(saved(tif, heights, nodata=-9999), unit="m")
+
+
+def test_many_patches_of_zeros_are_summed_up(tif):
+    heights = plane()
+    heights[::3, ::4] = 0
+    with pytest.raises(ElevationValueError, match=r"100 cells of exactly 0.* and 95 patches more\. If"):
+        read_elevation(saved(tif, heights), unit="m")
+
+
+def test_zeros_that_somebody_answers_for_are_heights(tif):
+    heights = plane()
+    heights[10:13, 20:24] = 0
+    np.testing.assert_array_equal(read_elevation(saved(tif, heights), unit="m", zero_is_height=True).values, heights)
+
+
+def test_declared_zeros_are_unknown_and_zeros_at_sea_level_are_heights(tif):
+    heights = plane()
+    heights[10:13, 20:24] = 0
+    assert np.isnan(read_elevation(saved(tif, heights, nodata=0), unit="m").values).sum() == 12
+    shore = np.maximum(plane() - 110, 0)
+    np.testing.assert_array_equal(read_elevation(saved(tif, shore), unit="m").values, shore)
+
+
+def test_the_step_round_zeros_is_measured_in_metres_also_where_the_file_is_in_feet(tif):
+    # 8 m are more than the 5 m and a cell's side (2 m) that it takes, 8 ft are less.
+    heights = np.full((30, 40), 8, np.float32)
+    heights[10:13, 20:24] = 0
+    saved(tif, heights)
+    assert (read_elevation(tif, unit="ft").values == 0).sum() == 12
+    with pytest.raises(ElevationValueError, match="12 cells of exactly 0"):
+        read_elevation(tif, unit="m")
+
+
+def test_a_sentinel_beside_zeros_is_no_ground_that_stands_off(tif):
+    heights = np.full((30, 40), 2, np.float32)
+    heights[10:13, 20:24] = 0
+    heights[9, 20:24] = heights[13, 20:24] = -9999
+    with pytest.raises(ElevationValueError) as refused:
+        read_elevation(saved(tif, heights), unit="m")
+    assert "-9999 in 8 cells" in str(refused.value)
+    assert "exactly 0" not in str(refused.value)
+
+
+def test_zeros_are_named_together_with_the_other_faults(tif):
+    heights = plane()
+    heights[10:13, 20:24], heights[0, 0] = 0, -9999
+    with pytest.raises(ElevationValueError) as refused:
+        read_elevation(saved(tif, heights), unit="m")
+    assert "-9999 in 1 cells" in str(refused.value)
+    assert "12 cells of exactly 0" in str(refused.value)
+
+
 def test_blocks_of_a_tall_raster_are_put_together_in_order(tif, monkeypatch):
     monkeypatch.setattr("geoseptic.io.rasters.STRIP_CELLS", 1)
     heights = np.arange(1100 * 7, dtype=np.float32).reshape(1100, 7)
@@ -408,6 +495,24 @@ def test_float_raster_keeps_nan_as_nodata_and_averages_its_overviews(tmp_path):
     assert {each.name for each in written} == {"slope.tif", "slope.qml", "slope.sld"}
 
 
+def test_numbers_of_wells_are_written_with_a_colour_each_and_no_mean_of_them(tmp_path):
+    path = tmp_path / "well_path_well.tif"
+    values = np.tile(np.int32([[3, 299], [-1, 299]]), (600, 600))
+    legend = legend_table.well_number([number % 8 for number in range(300)])
+    written = write_raster(path, Raster(values, grid(values.shape), unknown=-1), legend, title="Wells")
+    with rasterio.open(path) as file:
+        assert file.nodata == -1
+        assert not [name for name in file.tags() if name.startswith("CLASS")]
+        np.testing.assert_array_equal(file.read(1), values)
+    with rasterio.open(path, overview_level=0) as file:
+        assert set(np.unique(file.read(1))) <= {-1, 3, 299}
+    entries = [(each.get("value"), each.get("color")) for each in ET.parse(tmp_path / "well_path_well.qml").iter("paletteEntry")]
+    assert entries == [("3", legend_table.NUMBER_COLOURS[3]), ("299", legend_table.NUMBER_COLOURS[299 % 8])]
+    assert {each.name for each in written} == {"well_path_well.tif", "well_path_well.qml", "well_path_well.sld"}
+    with pytest.raises(ValueError, match=r"does not name the values \[299\]"):
+        write_raster(path, Raster(values, grid(values.shape), unknown=-1), legend_table.well_number([0] * 299), title="Wells")
+
+
 def test_overviews_of_classes_hold_the_commonest_class(tmp_path):
     path = tmp_path / "slope_class.tif"
     slope_class(path, np.tile(np.uint8([[1, 4], [4, 4]]), (600, 600)))
@@ -417,16 +522,16 @@ def test_overviews_of_classes_hold_the_commonest_class(tmp_path):
 
 def test_overviews_of_reasons_hold_a_value_that_occurs(tmp_path):
     path = tmp_path / "reasons.tif"
-    legend = legend_table.reasons([("private_well", "Private well"), ("lot_line", "Lot line"), ("slope", "Too steep")])
+    legend = legend_table.reasons([("slope", "Too steep"), ("lot_line", "Lot line"), ("private_well", "Private well")])
     values = np.tile(np.uint16([[1, 6], [1, 6]]), (600, 600))
     write_raster(path, Raster(values, grid(values.shape), unknown=65535), legend, title="Reasons")
     with rasterio.open(path) as file:
         assert file.nodata == 65535
-        assert file.tags()["BIT_2"] == "Too steep"
+        assert file.tags()["BIT_2"] == "Private well"
     with rasterio.open(path, overview_level=0) as file:
         assert set(np.unique(file.read(1))) <= {1, 6}
     rows = [[cell.text for cell in row][:2] for row in ET.parse(f"{path}.aux.xml").iter("Row")]
-    assert rows == [["1", "Private well"], ["6", "Lot line + Too steep"]]
+    assert rows == [["1", "Too steep"], ["6", "Private well + Lot line"]]
 
 
 def test_reasons_in_32_bits_keep_their_unknown_code(tmp_path):
@@ -446,10 +551,11 @@ def test_suitability_colours_are_between_their_stops_and_excluded_stands_apart(t
     write_raster(path, Raster(values, grid((10, 10)), unknown=255), legend_table.SUITABILITY, unit="points of 100", title="Suitability")
     with rasterio.open(path) as file:
         colours = file.colormap(1)
-    assert colours[0][:3] == (0xB0, 0x6C, 0xB4)
-    assert colours[1][:3] == (0xEE, 0xD6, 0x84)
-    assert colours[40][:3] == (0x98, 0xC2, 0x7C)
-    assert colours[55][:3] == (108, 177, 115)  # half way from 40 to 70
+    assert colours[0][:3] == (0xD0, 0x8B, 0xD4)
+    assert colours[1][:3] == (0xF1, 0xE6, 0xA9)
+    assert colours[39][:3] == (0xEF, 0xD1, 0x83)
+    assert colours[40][:3] == (0x60, 0xAF, 0x61)
+    assert colours[20][:3] == (240, 220, 150)  # half way from 1 to 39
 
 
 def test_a_value_that_the_legend_does_not_name_is_refused(tmp_path):
@@ -491,3 +597,28 @@ def test_overviews_keep_the_share_of_unknown_ground(tmp_path):
     write_raster(path, Raster(values, grid, 255), legend_table.SUITABILITY, title="Suitability")
     with rasterio.open(path, overview_level=0) as file:
         assert np.mean(file.read(1) == 255) == pytest.approx(0.4, abs=0.01)
+
+
+def depth_file(path, values, unit="", nodata=None):
+    with rasterio.open(
+        path, "w", driver="GTiff", height=2, width=2, count=1, dtype="float32", crs="EPSG:26915",
+        transform=Affine(10, 0, 500_000, 0, -10, 4_500_000), nodata=nodata,
+    ) as file:  # fmt: skip
+        file.write(np.array(values, np.float32).reshape(2, 2), 1)
+        file.set_band_unit(1, unit)
+    return path
+
+
+def test_depths_below_ground_are_read_in_metres_and_water_above_ground_stays_negative(tmp_path):
+    found = rasters.read_depth(depth_file(tmp_path / "water.tif", [10, 0, -1, -9999], "ft", -9999), "groundwater")
+    assert found.values.ravel()[:3] == pytest.approx([3.048, 0.0, -0.3048])
+    assert np.isnan(found.values[1, 1])
+
+
+def test_depths_without_a_unit_and_undeclared_sentinels_are_refused_by_name(tmp_path):
+    with pytest.raises(VerticalUnitError, match="groundwater.*--groundwater-unit"):
+        rasters.read_depth(depth_file(tmp_path / "a.tif", [1, 2, 3, 4]), "groundwater")
+    with pytest.raises(ElevationValueError, match="-9999"):
+        rasters.read_depth(depth_file(tmp_path / "b.tif", [1, 2, 3, -9999], "m"), "groundwater")
+    with pytest.raises(ElevationValueError, match="not one known depth"):
+        rasters.read_depth(depth_file(tmp_path / "c.tif", [-9, -9, -9, -9], "m", -9), "groundwater")

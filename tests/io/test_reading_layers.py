@@ -1,12 +1,14 @@
 """Reading vector layers: names, columns, only what is near, record by record where a layer is too big."""
 
 import geopandas
+import pandas
 import pytest
 from pyproj import CRS
-from shapely import Point
+from shapely import MultiPolygon, Point, box
 
 from geoseptic.errors import FileUnreadableError, LayerContractError, MissingCrsError
 from geoseptic.io import layers
+from geoseptic.io.layerheaders import read_header
 from geoseptic.model.layers import BUILDINGS, PARCELS, WELLS
 
 
@@ -89,3 +91,77 @@ def test_layer_without_crs_and_file_without_layers_are_refused(tmp_path):
     (tmp_path / "text.txt").write_text("not a layer")
     with pytest.raises(FileUnreadableError, match=r"text\.txt"):
         layers.read_layer(str(tmp_path / "text.txt"), BUILDINGS)
+
+
+NEAR = ((499_000.0, 5_199_000.0, 501_000.0, 5_201_000.0), CRS("EPSG:26910"))
+
+
+@pytest.mark.parametrize(("name", "first"), [("b.gpkg", 1), ("b.shp", 0), ("b.geojson", 0), ("b.gdb", 1)])
+@pytest.mark.parametrize("at_a_time", [2, 1_000_000])
+def test_records_without_a_shape_are_told_by_their_number_in_the_file_and_not_read(tmp_path, monkeypatch, name, first, at_a_time):
+    house = MultiPolygon([box(500_000, 5_200_000, 500_010, 5_200_010)])
+    shapes = [house, None, house, MultiPolygon(), house]
+    frame = geopandas.GeoDataFrame({"use": list("abcde")}, geometry=shapes, crs="EPSG:26910")
+    frame.to_file(tmp_path / name, driver="OpenFileGDB" if name.endswith("gdb") else None)
+    monkeypatch.setattr(layers, "BOUNDS_AT_A_TIME", at_a_time)
+    read = layers.read_layer(str(tmp_path / name), BUILDINGS, near=NEAR)
+    assert len(read) == 3 and not read.geometry.isna().any()
+    assert read.attrs["without_shape"] == (first + 1, first + 3)
+
+
+def test_layer_read_whole_keeps_its_shapeless_records_for_the_check_to_refuse(wells_file):
+    frame = geopandas.GeoDataFrame({"well_id": ["a", "lost"]}, geometry=[Point(1, 1), None], crs="EPSG:26910")
+    frame.to_file(wells_file, layer="wells")
+    assert layers.read_layer(str(wells_file), WELLS).geometry.isna().tolist() == [False, True]
+
+
+def test_coded_words_are_read_as_they_are_mapped_and_others_stay():
+    raw = pandas.Series(["DOM", " dom ", "PWS", "UNK", None, "private"])
+    read = layers.in_words_of_the_contract(raw, {"dom": "private", "unk": ""})
+    assert read.fillna("nothing").tolist() == ["private", "private", "PWS", "nothing", "nothing", "private"]
+
+
+@pytest.mark.parametrize("numbers", [[1, 2, 1], [1.0, 2.0, None]])
+def test_coded_numbers_are_mapped_by_their_digits(numbers):
+    read = layers.in_words_of_the_contract(pandas.Series(numbers), {"1": "private", "2": "public"})
+    assert read.tolist()[:2] == ["private", "public"] and (read[2] == "private" or pandas.isna(read[2]))
+
+
+def test_words_that_are_mapped_for_a_column_that_is_not_there_are_refused(wells_file):
+    with pytest.raises(LayerContractError, match=r"words are mapped for columns that are not there.*deep_casing"):
+        layers.read_layer(str(wells_file), WELLS, words={"deep_casing": {"c": "yes"}})
+
+
+def test_mapped_column_is_found_whatever_its_case_and_a_near_one_is_named(wells_file):
+    assert "well_id" in layers.read_layer(str(wells_file), WELLS, {"well_id": "well_ID"})
+    with pytest.raises(LayerContractError, match=r"did you mean 'owner_note'"):
+        layers.read_layer(str(wells_file), WELLS, {"kind": "ownr_note"})
+
+
+def test_column_that_is_mapped_to_two_of_the_contract_is_read_for_both(wells_file):
+    read = layers.read_layer(str(wells_file), WELLS, {"well_id": "WELL_ID", "deep_casing": "WELL_ID"})
+    assert list(read["deep_casing"]) == list(read["well_id"])
+
+
+@pytest.mark.parametrize(("kind", "dimension"), [
+    ("Point", 0), ("MultiPoint Z", 0), ("LineString", 1), ("MultiCurve", 1), ("CircularString", 1), ("CurvePolygon", 2),
+    ("MultiSurface", 2), ("TIN", 2), ("3D Polygon", 2), ("Unknown", None), ("GeometryCollection", None), ("", None),
+])  # fmt: skip
+def test_kind_of_shapes_in_a_header_is_known_by_its_name(wells_file, kind, dimension):
+    import dataclasses
+
+    assert dataclasses.replace(read_header(str(wells_file)), geometry=kind).dimension == dimension
+
+
+def test_file_whose_name_has_a_bar_in_it_is_that_file(wells_file, tmp_path):
+    odd = tmp_path / "old|wells.gpkg"
+    odd.write_bytes(wells_file.read_bytes())
+    assert len(layers.read_layer(str(odd), WELLS)) == 500
+
+
+@pytest.mark.parametrize("ending", [".dbf", ".shx"])
+def test_shapefile_without_its_table_or_index_is_refused_and_not_read_as_knowing_nothing(wells_file, ending):
+    geopandas.read_file(wells_file).to_file(wells_file.with_name("wells.shp"))
+    wells_file.with_name(f"wells{ending}").unlink()
+    with pytest.raises(FileUnreadableError, match=rf"wells\{ending} is not beside it"):
+        layers.read_layer(str(wells_file.with_name("wells.shp")), WELLS)

@@ -3,6 +3,7 @@
 import dataclasses
 import subprocess
 import sys
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,9 @@ from hypothesis import strategies as st
 from geoseptic.errors import CodeSilentError, GeosepticError, RuleFileError
 from geoseptic.io import rulefiles
 from geoseptic.io.rulefiles import load_rules, shipped_rules
-from geoseptic.model.rules import CONDITIONS, FEATURES, PARTS
+from geoseptic.io.rulemerge import MOST_CONDITIONS, SetbackKey, Stated, merged_setbacks
+from geoseptic.io.rulevalues import Faults
+from geoseptic.model.rules import CONDITIONS, FEATURES, PARTS, Citation, RuleSet, Setback
 
 HEAD = """
 id = "{id}"
@@ -359,14 +362,15 @@ def test_county_in_another_folder_finds_its_state(tmp_path):
 def test_later_set_overrides_an_earlier_one(tmp_path):
     written(tmp_path, WELL, name="state")
     written(tmp_path, entry(distance="120"), name="water-district")
-    assert feet(load_rules(written(tmp_path, SPRING, extends='["state.toml", "water-district.toml"]'))) == "120 ft"
+    pool = entry(feature='"pool"', distance="9")
+    assert feet(load_rules(written(tmp_path, pool, extends='["state.toml", "water-district.toml"]'))) == "120 ft"
 
 
 def test_later_set_that_loosens_an_earlier_one_is_refused_until_the_file_says_which_holds(tmp_path):
     written(tmp_path, WELL, name="state")
     written(tmp_path, entry(distance="80"), name="water-district")
     both = '["state.toml", "water-district.toml"]'
-    message = refusal(written(tmp_path, SPRING, extends=both))
+    message = refusal(written(tmp_path, entry(feature='"pool"', distance="9"), extends=both))
     assert "water-district has 80 ft where an earlier set has 100 ft" in message
     assert feet(load_rules(written(tmp_path, WELL, extends=both))) == "100 ft"
 
@@ -415,6 +419,154 @@ def test_county_cannot_shorten_by_adding_a_conditional_line(tmp_path):
     written(tmp_path, name="state")
     county = load_rules(written(tmp_path, entry(distance="20", when='"deep_casing"'), extends='["state.toml"]'))
     assert county.setback("drain_field", "private_well", {"deep_casing": True}).stated == "100 ft"
+
+
+STAND_INS = {
+    "irrigation well below the private well": ("irrigation_well", "99"),
+    "public well below the private well": ("public_well", "50"),
+    "spring below the private well": ("spring", "1"),
+    "public spring by way of the spring": ("public_spring", "99"),
+}
+
+
+@pytest.mark.parametrize(("feature", "distance"), STAND_INS.values(), ids=STAND_INS.keys())
+def test_value_below_what_stands_in_for_the_feature_needs_a_variance(tmp_path, feature, distance):
+    written(tmp_path, name="state")
+    body = entry(feature=f'"{feature}"', distance=distance)
+    message = refusal(written(tmp_path, body, extends='["state.toml"]'))
+    assert f"(drain_field to {feature})" in message
+    assert f"{distance} ft is looser than the 100 ft for private_well, which stands in for {feature}, of Code, section 1" in message
+    county = load_rules(written(tmp_path, body + "variance = true\n", extends='["state.toml"]'))
+    assert feet(county, feature=feature) == f"{distance} ft"
+    assert county.requirement("drain_field", feature).entries[0].note.startswith("variance: 100 ft by Code, section 1")
+
+
+def test_value_not_below_what_stands_in_needs_no_variance(tmp_path):
+    written(tmp_path, name="state")
+    assert feet(load_rules(written(tmp_path, entry(feature='"irrigation_well"'), extends='["state.toml"]'))) == "100 ft"
+    needless = entry(feature='"irrigation_well"', variance="true")
+    assert "nothing here is looser" in refusal(written(tmp_path, needless, extends='["state.toml"]'))
+
+
+def test_variance_of_a_line_covers_what_it_stands_in_for_and_is_told_once(tmp_path):
+    written(tmp_path, name="state")
+    body = entry(distance="80")
+    message = refusal(written(tmp_path, body, extends='["state.toml"]'))
+    assert message.count("looser than") == 1
+    assert feet(load_rules(written(tmp_path, body + "variance = true\n", extends='["state.toml"]')), feature="irrigation_well") == "80 ft"
+
+
+RELIEF = entry(distance="75", when='"authority_consent"', relief="true")
+
+
+@pytest.mark.parametrize(
+    ("when", "distance", "below"),
+    [
+        ('"authority_consent"', "60", "75 ft"),  # the state's own relief, shortened
+        ('"deep_casing"', "80", "100 ft"),  # a relief on other grounds than the state's
+        ('["authority_consent", "deep_casing"]', "60", "75 ft"),  # a further one, below the least that the state grants
+    ],
+)
+def test_relief_below_what_the_state_would_grant_needs_a_variance(tmp_path, when, distance, below):
+    written(tmp_path, WELL + RELIEF, name="state")
+    body = entry(when=when, distance=distance, relief="true")
+    message = refusal(written(tmp_path, body, extends='["state.toml"]'))
+    assert "is granted is looser than the " + below in message
+    assert load_rules(written(tmp_path, body + "variance = true\n", extends='["state.toml"]')).setbacks[-1].note.startswith("variance: ")
+
+
+def test_relief_no_shorter_than_the_states_for_the_same_consent_needs_no_variance(tmp_path):
+    written(tmp_path, WELL + RELIEF, name="state")
+    body = entry(when='["authority_consent", "deep_casing"]', distance="80", relief="true")
+    assert len(load_rules(written(tmp_path, body, extends='["state.toml"]')).setbacks) == 3
+
+
+def test_variance_of_the_full_distance_is_none_for_a_relief_below_it(tmp_path):
+    written(tmp_path, name="state")
+    full = entry(distance="90", variance="true")
+    message = refusal(written(tmp_path, full + entry(distance="40", when='"deep_casing"', relief="true"), extends='["state.toml"]'))
+    assert "setback 2" in message and "40 ft where deep_casing holds and the relief for deep_casing is granted is looser" in message
+
+
+def test_line_for_a_case_that_the_state_leaves_out_does_not_go_below_its_longest(tmp_path):
+    # A gap in the state's table is no permission: it asks its longest there.
+    written(tmp_path, entry(feature='"cut_bank"', distance="25", when='"feature_downslope"'), name="state")
+    body = entry(feature='"cut_bank"', distance="5", when='"feature_upslope"')
+    assert "5 ft where feature_upslope holds is looser than the 25 ft" in refusal(written(tmp_path, body, extends='["state.toml"]'))
+
+
+def test_lines_that_never_bind_less_than_the_states_need_no_variance(tmp_path):
+    written(tmp_path, WELL + entry(distance="60", when='"deep_casing"'), name="state")
+    county = load_rules(written(tmp_path, entry(distance="20", when='"deep_casing"'), extends='["state.toml"]'))
+    assert county.setback("drain_field", "private_well", {"deep_casing": True}).stated == "100 ft"
+
+
+def test_stand_in_may_not_change_to_a_shorter_one(tmp_path):
+    # The county's longer spring, in gravel alone, would else become what stands in for a public spring: 30 ft elsewhere.
+    state = entry(feature='"public_well"') + entry(feature='"spring"', distance="30")
+    written(tmp_path, state, name="state")
+    gravel = entry(feature='"spring"', distance="120", when='"coarse_gravel"')
+    assert "to public_spring: 30 ft is looser than the 100 ft for public_well" in refusal(
+        written(tmp_path, gravel, extends='["state.toml"]')
+    )
+    stated = load_rules(written(tmp_path, gravel + entry(feature='"public_spring"'), extends='["state.toml"]'))
+    assert feet(stated, feature="public_spring") == "100 ft"
+
+
+def test_set_is_held_against_each_set_that_it_extends(tmp_path):
+    written(tmp_path, WELL, name="state")
+    written(tmp_path, entry(distance="80"), name="water-district")
+    body = entry(distance="90")
+    assert "90 ft is looser than the 100 ft" in refusal(written(tmp_path, body, extends='["state.toml", "water-district.toml"]'))
+
+
+def test_setback_that_hangs_on_too_many_conditions_to_be_compared_is_refused(tmp_path):
+    written(tmp_path, name="state")
+    names = [name for name in CONDITIONS if name.startswith(("soil", "deep", "cast", "base", "gentle", "large", "unlined"))]
+    assert len(names) > MOST_CONDITIONS
+    body = "".join(entry(distance="150", when=f'"{name}"') for name in names)
+    assert f"hangs on {len(names)} conditions" in refusal(written(tmp_path, body, extends='["state.toml"]'))
+
+
+KNOWN = ("deep_casing", "feature_downslope", "feature_upslope")
+LINES = st.lists(
+    st.tuples(
+        st.sampled_from(["private_well", "irrigation_well", "public_well", "spring", "public_spring"]),
+        st.none() | st.integers(1, 6),
+        st.frozensets(st.sampled_from(KNOWN), max_size=2).filter(lambda when: not when >= set(KNOWN[1:])),
+        st.booleans(),
+    ),
+    min_size=1,
+    max_size=6,
+    unique_by=lambda line: (line[0], line[2], line[3]),
+)
+
+
+def lines_of(drawn, set_id: str) -> dict[SetbackKey, Setback]:
+    cited = Citation(f"{set_id}/t1", "Code", "section 1", "2020", "https://example.org", "2026-11-25", True)
+    return {
+        ("drain_field", name, when, relief and bool(when)): Setback(
+            "drain_field", name, distance_m, f"{distance_m} m", when, relief and bool(when), "", cited
+        )
+        for name, distance_m, when, relief in drawn
+    }
+
+
+@settings(max_examples=250, deadline=None, derandomize=True)
+@given(state=LINES, county=LINES)
+def test_county_is_refused_just_where_some_case_or_grant_would_ask_less_than_its_state(state, county):
+    base = RuleSet("state", "Code", "Nowhere", "2020", "m", "", (), tuple(lines_of(state, "state").values()), ())
+    own = {key: Stated(line, f"line {number}", False) for number, (key, line) in enumerate(lines_of(county, "county").items())}
+    faults = Faults("county.toml")
+    merged = RuleSet("county", "Code", "Nowhere", "2020", "m", "", (), tuple(merged_setbacks("county", [base], own, faults).values()), ())
+    looser = False
+    for feature, cased, downslope, *granted in product(FEATURES, *[(True, False)] * 5):
+        if feature not in base.silent_on("drain_field", [feature]):
+            known = {"deep_casing": cased, "feature_downslope": downslope, "feature_upslope": not downslope}
+            grant = frozenset(name for name, given in zip(KNOWN, granted, strict=True) if given)
+            before, after = (rules.requirement("drain_field", feature).settled(known, grant).largest for rules in (base, merged))
+            looser |= (after.distance_m or -1) < (before.distance_m or -1)
+    assert bool(faults.found) is looser
 
 
 def slope(percent: float, kind: str = "trench", extra: str = "") -> str:

@@ -2,9 +2,11 @@
 
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import geopandas
+import numpy as np
 import pyogrio
 import pytest
 import shapely
@@ -14,6 +16,7 @@ from geoseptic.io import styles
 from geoseptic.io.vectors import LayerToWrite, write_layers
 from geoseptic.model import legend_table
 from geoseptic.model.legends import ClassLegend, Swatch, VectorLegend
+from geoseptic.model.reasons import REASONS
 
 AWKWARD = "Fill & \"made\" <ground>, O'Hara's"
 NAMESPACES = {"sld": styles.SLD, "se": styles.SE, "ogc": styles.OGC}
@@ -57,30 +60,56 @@ def test_class_palette_names_every_class_and_escapes_what_xml_needs_escaped():
     ]
 
 
-def test_reasons_are_joined_and_take_the_colour_of_the_lowest_bit():
-    legend = legend_table.reasons([("slope", "Too steep"), ("private_well", "Private well"), ("lot_line", "Lot line")])
-    swatch = styles.combination(legend, 0b110)
-    assert swatch.name == "Private well + Lot line"
+def test_reasons_are_joined_and_take_the_colour_of_the_highest_bit():
+    legend = legend_table.reasons([("slope", "Too steep"), ("lot_line", "Lot line"), ("private_well", "Private well")])
+    swatch = styles.combination(legend, 0b101)
+    assert swatch.name == "Private well + Too steep"
     assert swatch.colour == legend_table.FEATURE_COLOURS["private_well"]
     nothing = styles.combination(legend, 0)
     assert (nothing.name, nothing.opacity) == ("Nothing found against it", 0.0)
 
 
-def test_legend_lists_the_commonest_combinations_and_one_colour_for_the_rest():
-    legend = legend_table.reasons([(f"r{number}", f"Reason {number}") for number in range(8)])
-    counts = {value: 1000 - value for value in range(100)} | {200: 5000}
-    entries = styles.raster_entries(legend, counts)
-    assert [entry.value for entry in entries] == [200, *range(styles.LISTED_COMBINATIONS - 1)]
+def drawn(stops, value):
+    """The colour that a host gives `value` by intervals: that of the first stop that is not below it."""
+    return next(colour for bound, colour in stops if value <= bound)
+
+
+@pytest.mark.parametrize("count", [4, 31])
+def test_every_combination_of_reasons_is_drawn_in_the_colour_of_its_highest_bit(count):
+    legend = legend_table.reasons(list(REASONS.items())[:count])
+    values = range(16) if count == 4 else [0, 1, 2**30, 2**30 + 7, 2**31 - 1, 2**12 + 2**5, 2**12 - 1, 2**17]
+    entries = styles.raster_entries(legend, dict.fromkeys(values, 1))
+    items = parsed(styles.raster_qml(legend, entries)).findall(".//colorrampshader/item")
+    qml = [(float(item.get("value")), item.get("color")) for item in items]
+    colour_map = parsed(styles.raster_sld(legend, "reasons", entries)).find(".//sld:ColorMap", NAMESPACES)
+    assert colour_map.get("type") == "intervals"
+    sld = [(float(entry.get("quantity")), entry.get("color")) for entry in colour_map]
+    for value in values:
+        assert drawn(qml, value) == drawn(sld, value) == styles.combination(legend, value).colour
+    # No bound is a whole number: it would belong to the interval below in one host and to the one above in another.
+    assert not any(bound.is_integer() for bound, _ in qml)
+
+
+def test_legend_of_reasons_has_one_line_for_each_first_reason_however_many_combinations_there_are():
+    legend = legend_table.reasons([(f"r{number}", f"Reason {number}") for number in range(12)])
+    entries = styles.raster_entries(legend, dict.fromkeys(range(2**10), 1))
     root = parsed(styles.raster_qml(legend, entries))
-    palette = root.findall(".//paletteEntry")
-    assert len(palette) == styles.LISTED_COMBINATIONS + 1
-    assert palette[-1].get("label") == "Another combination of reasons, or unknown"
-    # What the palette does not list is drawn in the nodata colour, which is that of the last entry.
-    assert root.find(".//rasterrenderer").get("nodataColor") == "173,173,173,255"
-    assert palette[-1].get("color") == "#adadad"
-    rare = styles.rare_entries(legend, counts)
-    assert {entry.value for entry in entries + rare} == set(counts)
-    assert {entry.colour for entry in rare} == {"#adadad"}
+    assert root.find(".//colorrampshader").get("colorRampType") == "DISCRETE"
+    labels = [item.get("label") for item in root.findall(".//colorrampshader/item")]
+    assert labels == ["Nothing found against it", *(f"Reason {number}" for number in range(10))]
+    assert root.find(".//colorrampshader/item").get("alpha") == "0"
+
+
+def test_numbers_that_occur_are_listed_with_their_own_colours():
+    legend = legend_table.well_number([number % 5 for number in range(400)])
+    entries = styles.raster_entries(legend, dict.fromkeys(range(0, 400, 2), 9))
+    palette = parsed(styles.raster_qml(legend, entries)).findall(".//paletteEntry")
+    assert [each.get("value") for each in palette] == [str(number) for number in range(0, 400, 2)]
+    assert palette[3].get("label") == "well 6"
+    assert palette[3].get("color") == legend_table.NUMBER_COLOURS[1]
+    few, many = (parsed(styles.raster_sld(legend, "wells", entries * times)).find(".//sld:ColorMap", NAMESPACES) for times in (1, 2))
+    assert (few.get("extended"), many.get("extended")) == (None, "true")
+    assert styles.undeclared(legend, np.array([0, 399, 400, -1])) == [400, -1]
 
 
 def test_sld_ramp_ascends_and_values_are_exact():
@@ -96,9 +125,9 @@ def test_colour_table_of_reasons_covers_every_combination():
     table = styles.colour_table(legend)
     assert len(table) == 256
     assert table[2] == (0x72, 0x24, 0x73, 255)
-    assert table[3] == table[1]
+    assert table[3] == table[2]
     assert table[0][3] == 0
-    assert table[4] == (0xAD, 0xAD, 0xAD, 255)
+    assert table[4] == (0, 0, 0, 0)
 
 
 # --------------------------------------------------------------------------------------------------------------- vectors
@@ -115,11 +144,10 @@ def test_single_symbol_is_half_transparent_with_a_darker_outline():
     assert all(dark < light for dark, light in zip(outline[:3], fill[:3], strict=True))
 
 
-def test_zones_are_one_category_a_feature_and_hatched_where_they_may_be_required():
-    legend = legend_table.SETBACK_ZONES
-    present = {("lot_line", False), ("private_well", False), ("private_well", True)}
-    categories = styles.vector_categories(legend, present)
-    qml = parsed(styles.vector_qml(legend, categories))
+def test_categories_are_one_a_value_and_hatched_where_they_may_be_required():
+    legend = replace(legend_table.SETBACK_ZONES, groups=None)
+    present = {("lot_line", False, None), ("private_well", False, None), ("private_well", True, None)}
+    qml = parsed(styles.vector_qml(legend, styles.vector_categories(legend, present)))
     renderer = qml.find("renderer-v2")
     assert renderer.get("type") == "categorizedSymbol"
     assert renderer.get("attr") == (
@@ -135,15 +163,43 @@ def test_zones_are_one_category_a_feature_and_hatched_where_they_may_be_required
     assert kinds == [["SimpleFill"], ["SimpleFill", "LinePatternFill"], ["SimpleFill"]]
 
 
-def test_sld_rules_ask_for_the_feature_and_the_status():
+TWO_PARTS = {("lot_line", False, "septic_tank"), ("private_well", True, "drain_field"), ("pool", False, "drain_field")}
+
+
+def test_zones_are_grouped_by_part_and_only_those_of_the_drain_field_are_ticked():
     legend = legend_table.SETBACK_ZONES
-    sld = parsed(styles.vector_sld(legend, "zones", styles.vector_categories(legend, {("pool", False), ("pool", True)})))
+    renderer = parsed(styles.vector_qml(legend, styles.vector_categories(legend, TWO_PARTS))).find("renderer-v2")
+    assert renderer.get("type") == "RuleRenderer"
+    field, tank = renderer.findall("rules/rule")
+    assert (field.get("label"), field.get("filter"), field.get("checkstate")) == ("Drain field", "\"part\" = 'drain_field'", None)
+    assert (tank.get("label"), tank.get("filter"), tank.get("checkstate")) == ("Septic tank", "\"part\" = 'septic_tank'", "0")
+    well, pool = field.findall("rule")
+    assert (well.get("label"), well.get("symbol")) == ("Private well (may be required)", "0")
+    assert well.get("filter").endswith("END = 'private_well (may be required)'")
+    assert (pool.get("label"), pool.get("symbol")) == ("Swimming pool", "1")
+    assert [rule.get("symbol") for rule in tank] == ["2"]
+    keys = [rule.get("key") for rule in renderer.iter("rule")]
+    assert len(set(keys)) == len(keys) == 5
+
+
+def test_zones_of_a_tank_alone_are_ticked():
+    legend = legend_table.SETBACK_ZONES
+    rules = parsed(styles.vector_qml(legend, styles.vector_categories(legend, {("pool", False, "septic_tank")}))).findall(".//rules/rule")
+    assert [(rule.get("label"), rule.get("checkstate")) for rule in rules] == [("Septic tank", None)]
+
+
+def test_sld_rules_ask_for_part_feature_and_status_and_are_those_of_the_drain_field():
+    legend = legend_table.SETBACK_ZONES
+    sld = parsed(styles.vector_sld(legend, "zones", styles.vector_categories(legend, TWO_PARTS)))
     rules = sld.findall(".//se:Rule", NAMESPACES)
-    assert [rule.findtext("se:Name", namespaces=NAMESPACES) for rule in rules] == ["Swimming pool", "Swimming pool (may be required)"]
-    assert rules[0].find("ogc:Filter/ogc:And/ogc:Not/ogc:PropertyIsEqualTo", NAMESPACES) is not None
-    literals = [each.text for each in rules[1].findall(".//ogc:Literal", NAMESPACES)]
-    assert literals == ["pool", "may be required"]
-    assert rules[1].find(".//se:WellKnownName", NAMESPACES).text == "shape://slash"
+    assert [rule.findtext("se:Name", namespaces=NAMESPACES) for rule in rules] == [
+        "Drain field: Private well (may be required)",
+        "Drain field: Swimming pool",
+    ]
+    assert rules[1].find("ogc:Filter/ogc:And/ogc:Not/ogc:PropertyIsEqualTo", NAMESPACES) is not None
+    literals = [each.text for each in rules[0].findall(".//ogc:Literal", NAMESPACES)]
+    assert literals == ["drain_field", "private_well", "may be required"]
+    assert rules[0].find(".//se:WellKnownName", NAMESPACES).text == "shape://slash"
 
 
 @pytest.mark.parametrize(("geometry", "symbolizer"), [("line", "LineSymbolizer"), ("point", "PointSymbolizer")])
@@ -166,7 +222,7 @@ def envelope(rows=2):
 
 
 def zones():
-    frame = {"feature": ["private_well", "pool", "pool"], "status": ["binding", "may be required", None]}
+    frame = {"feature": ["private_well", "pool", "pool"], "status": ["binding", "may be required", None], "part": ["drain_field"] * 3}
     return geopandas.GeoDataFrame(frame, geometry=shapely.buffer(shapely.points([[0, 0], [50, 0], [90, 9]]), 10), crs="EPSG:26915")
 
 
@@ -233,7 +289,8 @@ def test_every_layer_has_a_default_style_in_the_registered_style_table(package):
 
 def test_the_style_lists_only_what_occurs(package):
     ((qml,),) = rows_of(package, "SELECT styleQML FROM layer_styles WHERE f_table_name = 'setback_zones'")
-    assert [each.get("value") for each in parsed(qml).iter("category")] == ["private_well", "pool", "pool (may be required)"]
+    labels = ["Drain field", "Private well", "Swimming pool", "Swimming pool (may be required)"]
+    assert [each.get("label") for each in parsed(qml).iter("rule")] == labels
 
 
 def test_titles_and_column_notes_are_in_the_file(package):
@@ -262,6 +319,7 @@ def test_an_older_file_is_not_mixed_with_new_layers(package):
     [
         (lambda frame: frame.set_crs(None, allow_override=True), MissingCrsError, "setback_zones"),
         (lambda frame: frame.assign(feature="moat"), ValueError, r"does not name \['moat'\]"),
+        (lambda frame: frame.assign(part="moat"), ValueError, r"does not name \['moat'\]"),
         (lambda frame: frame.drop(columns="status"), ValueError, r"lacks the columns \['status'\]"),
     ],
 )

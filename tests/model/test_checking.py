@@ -7,7 +7,7 @@ import pytest
 import shapely
 from geopandas.testing import assert_geodataframe_equal
 
-from geoseptic.errors import GeographicCrsError, LayerContractError, MissingCrsError, WebMercatorError
+from geoseptic.errors import DatumShiftError, GeographicCrsError, LayerContractError, LocalCrsError, MissingCrsError, WebMercatorError
 from geoseptic.model import layers
 from geoseptic.model.checking import check
 from geoseptic.model.frame import Frame
@@ -62,12 +62,37 @@ def test_missing_crs_is_refused_even_where_the_frame_is_known():
         check(wells(crs=None), layers.WELLS, Frame.of(UTM, "elevation"), "wells.shp")
 
 
-@pytest.mark.parametrize("crs", ["EPSG:4326", "EPSG:3857", "EPSG:26914"])
-def test_layer_in_another_crs_is_brought_into_the_frame_and_it_is_noted(crs):
+BY_WGS84 = "by 'Inverse of NAD83 to WGS 84 (1)', accurate to 4 m (13.1 ft)"
+
+
+@pytest.mark.parametrize(
+    ("crs", "way", "moved_by_m"),
+    [("EPSG:4326", BY_WGS84, 4.0), ("EPSG:3857", BY_WGS84, 4.0), ("EPSG:26914", "without a change of datum", 0.0)],
+)
+def test_layer_in_another_crs_is_brought_into_the_frame_and_it_is_noted(crs, way, moved_by_m):
     here = wells(points=[shapely.Point(500_000, 4_980_000)])
     layer = check(here.to_crs(crs), layers.WELLS, Frame.of(UTM, "elevation"))
     assert shapely.distance(layer.shapes_m, shapely.Point(500_000, 4_980_000)) == pytest.approx(0, abs=1e-3)
-    assert layer.notes == (f"wells reprojected from {crs} to {UTM}",)
+    (note,) = layer.notes
+    assert note.startswith(f"wells reprojected from {crs} to {UTM} {way}")
+    assert layer.moved_by_m == moved_by_m
+    assert layer.kept(np.array([True])).moved_by_m == moved_by_m
+
+
+def test_layer_in_the_frames_own_crs_is_not_moved():
+    layer = check(wells(), layers.WELLS, Frame.of(UTM, "elevation"))
+    assert layer.notes == () and layer.moved_by_m == 0.0
+
+
+def test_layer_on_another_datum_is_refused_where_only_a_ballpark_way_is_known():
+    on_no_known_datum = "+proj=utm +zone=15 +ellps=GRS80 +units=m"
+    with pytest.raises(DatumShiftError, match=r"wells \(wells\.shp\) is in .* another datum than EPSG:26915"):
+        check(wells(crs=on_no_known_datum), layers.WELLS, Frame.of(UTM, "elevation"), "wells.shp")
+
+
+def test_faulty_shapes_of_a_reprojected_layer_are_still_named():
+    degrees = lots(["here", "none", "empty"], [shapely.box(-93, 46, -92.99, 46.01), None, shapely.Polygon()], crs="EPSG:4326")
+    assert faults(degrees, frame=Frame.of(UTM, "elevation")) == {"no geometry": ("none", "empty")}
 
 
 @pytest.mark.parametrize(("crs", "foot_m"), [("EPSG:2263", 1200 / 3937), ("EPSG:2992", 0.3048), ("EPSG:6559", 0.3048)])
@@ -177,7 +202,9 @@ def test_flag_reads_as_yes_no_or_unknown(raw, value):
 
 
 def test_flags_that_are_neither_are_all_named():
-    assert faults(lots(["a", "b", "c"], public_water=["maybe", "yes", "2"])) == {"public_water is neither yes nor no": ("a", "c")}
+    (problem,) = (found := faults(lots(["a", "b", "c"], public_water=["maybe", "yes", "2"])))
+    assert problem.startswith("public_water is neither yes nor no but 2, maybe (") and found[problem] == ("a", "c")
+    assert "--values parcels.public_water.2=MEANING" in problem
 
 
 def test_numbers_that_are_none_are_all_named():
@@ -218,7 +245,8 @@ def test_length_given_twice_is_refused():
 def test_choice_is_read_in_any_case_and_others_are_named():
     assert check(wells(3, kind=["Private", " PUBLIC ", ""]), layers.WELLS).texts("kind").tolist() == ["private", "public", None]
     (problem,) = (found := faults(wells(2, well_id=["A", "B"], kind=["private", "artesian"]), layers.WELLS))
-    assert problem.startswith("kind is none of private") and problem.endswith("but artesian") and found[problem] == ("B",)
+    assert problem.startswith("kind is none of private") and "but artesian (" in problem and found[problem] == ("B",)
+    assert "--values wells.kind.artesian=MEANING" in problem
 
 
 def test_required_text_column_is_asked_for_and_its_gaps_are_named():
@@ -230,7 +258,7 @@ def test_required_text_column_is_asked_for_and_its_gaps_are_named():
 
 def test_all_faults_of_a_layer_come_in_one_refusal():
     layer = lots(["a", "a", None, "d"], [LOT, None, shapely.Point(0, 0), LOT], year_built=["x", 1, 2, 3], public_sewer=["?", 1, 0, 1])
-    problems = faults(layer)
+    problems = {problem.partition(" but ")[0]: ids for problem, ids in faults(layer).items()}
     assert problems == {
         "empty parcel_id": ("row 3",),
         "parcel_id occurs more than once": ("a",),
@@ -239,6 +267,12 @@ def test_all_faults_of_a_layer_come_in_one_refusal():
         "year_built is not a number": ("a",),
         "public_sewer is neither yes nor no": ("a",),
     }
+
+
+def test_layer_in_a_system_that_is_tied_to_no_place_is_refused_and_not_reprojected():
+    local = 'LOCAL_CS["plan",UNIT["metre",1],AXIS["x",EAST],AXIS["y",NORTH]]'
+    with pytest.raises(LocalCrsError, match="tied to no place"):
+        check(wells(1).set_crs(local, allow_override=True), layers.WELLS, Frame.of(UTM, "elevation"))
 
 
 def test_check_changes_nothing_in_the_layer_that_it_was_given():

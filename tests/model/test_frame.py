@@ -1,11 +1,14 @@
 """The plane in which distances are measured: what is refused, and how long its unit is."""
 
+import warnings
+
 import numpy as np
 import pytest
 import shapely
 from pyproj import CRS, Transformer
+from pyproj.transformer import AreaOfInterest, TransformerGroup
 
-from geoseptic.errors import DistortedCrsError, GeographicCrsError, MissingCrsError, WebMercatorError
+from geoseptic.errors import DatumShiftError, DistortedCrsError, GeographicCrsError, MissingCrsError, WebMercatorError
 from geoseptic.model.frame import Frame, crs_name, horizontal, vertical_unit
 
 SPHERICAL_MERCATOR = "+proj=merc +a=6378137 +b=6378137 +lat_ts=0 +lon_0=0 +x_0=0 +y_0=0 +k=1 +units=m +nadgrids=@null +wktext +no_defs"
@@ -118,3 +121,122 @@ def test_projections_made_for_the_place_are_not_refused(crs):
     x, y = Transformer.from_crs("EPSG:4326", frame.crs, always_xy=True).transform(-122.5, 45.7)
     bounds_m = np.array([x, y, x, y]) * frame.metres_per_unit
     frame.refuse_distortion(bounds_m, "parcels")
+
+
+# ------------------------------------------------------------------------------------------------------------------- reprojection
+
+MINNESOTA = objects(shapely.box(-93.2, 45.8, -93.0, 46.0))
+UTM_15 = Frame.of("EPSG:26915", "elevation")
+NAD27_UTM_15 = "+proj=utm +zone=15 +ellps=clrk66 +towgs84=-8,160,176 +units=m"
+"""NAD27 with the mean shift to WGS 84 for the contiguous states, as old software wrote it into a CRS: without an accuracy."""
+
+
+CLARKE_1866, WGS_84 = (6_378_206.4, 6_356_583.8), (6_378_137.0, 6_356_752.314245)
+"""Axes of the two ellipsoids. [m]"""
+
+
+def moved_by_hand(lon: float, lat: float, shift_m: tuple[float, float, float]) -> tuple[float, float]:
+    """Longitude and latitude on WGS 84 of a place on NAD27, by a shift of the geocentre alone."""
+    (a, b), (x, y, z) = CLARKE_1866, np.array(shift_m)
+    lam, phi = np.radians([lon, lat])
+    n = a**2 / np.hypot(a * np.cos(phi), b * np.sin(phi))
+    x, y, z = x + n * np.cos(phi) * np.cos(lam), y + n * np.cos(phi) * np.sin(lam), z + n * (b / a) ** 2 * np.sin(phi)
+    a, b = WGS_84
+    e2, p = 1 - (b / a) ** 2, np.hypot(x, y)
+    phi = np.arctan2(z, p * (1 - e2))
+    for _ in range(10):
+        n = a**2 / np.hypot(a * np.cos(phi), b * np.sin(phi))
+        phi = np.arctan2(z + e2 * n * np.sin(phi), p)
+    return float(np.degrees(np.arctan2(y, x))), float(np.degrees(phi))
+
+
+def test_reprojection_within_a_datum_is_exact_and_names_no_change():
+    way = UTM_15.reprojection_from(CRS("EPSG:4269"), MINNESOTA, "parcels")
+    assert (way.accuracy_m, way.datum_change, way.lacking) == (0.0, "", ())
+    assert str(way) == "without a change of datum"
+    (moved,) = way.moved(MINNESOTA)
+    expected = Transformer.from_crs("EPSG:4269", "EPSG:26915", always_xy=True).transform(-93.2, 45.8)
+    assert shapely.distance(moved, shapely.Point(expected)) == pytest.approx(0, abs=1e-6)
+
+
+@pytest.mark.source("epsg-dataset", where="operations 1188 (NAD83 to WGS 84 (1), accuracy 4 m), 9774 (NAD83(2011) to WGS 84 (1), 2 m)")
+@pytest.mark.parametrize(("target", "name", "accuracy_m"), [("EPSG:26915", "NAD83 to", 4.0), ("EPSG:6344", "NAD83(2011) to", 2.0)])
+def test_change_of_datum_is_named_with_the_accuracy_of_the_register(target, name, accuracy_m):
+    way = Frame.of(target, "elevation").reprojection_from(CRS("EPSG:4326"), MINNESOTA, "wells")
+    assert way.datum_change == f"Inverse of {name} WGS 84 (1)"
+    assert way.accuracy_m == accuracy_m
+    assert f"accurate to {accuracy_m:g} m" in str(way)
+
+
+@pytest.mark.source("epsg-dataset", where="operation 1175, NAD27 to WGS 84 (6): -8, 159, 175 m, accuracy 7 m")
+def test_less_exact_way_that_needs_no_grid_is_taken_and_named_where_the_grids_are_not_there():
+    if grids_known_here("EPSG:32615"):
+        pytest.skip("this machine has the grids of NAD27")
+    place = objects(shapely.Point(-93.1, 45.9))
+    way = Frame.of("EPSG:32615", "elevation").reprojection_from(CRS("EPSG:4267"), place, "wells")
+    assert (way.datum_change, way.accuracy_m) == ("NAD27 to WGS 84 (6)", 7.0)
+    assert str(way).endswith(f"accurate to 7 m (23 ft); a finer way needs {way.lacking[0]}, not on this machine")
+    expected = Transformer.from_crs("EPSG:4326", "EPSG:32615", always_xy=True).transform(*moved_by_hand(-93.1, 45.9, (-8, 159, 175)))
+    assert shapely.distance(way.moved(place)[0], shapely.Point(expected)) == pytest.approx(0, abs=0.01)
+
+
+def test_reprojection_of_unknown_accuracy_says_so_and_moves_by_the_shift_that_the_crs_brings():
+    place = objects(shapely.Point(484_000, 5_077_000))
+    way = UTM_15.reprojection_from(CRS(NAD27_UTM_15), place, "wells")
+    assert np.isnan(way.accuracy_m)
+    assert "of unknown accuracy" in str(way)
+    lon, lat = Transformer.from_crs("EPSG:26715", "EPSG:4267", always_xy=True).transform(484_000, 5_077_000)
+    expected = Transformer.from_crs("EPSG:4269", "EPSG:26915", always_xy=True).transform(*moved_by_hand(lon, lat, (-8, 160, 176)))
+    assert shapely.distance(way.moved(place)[0], shapely.Point(expected)) == pytest.approx(0, abs=0.01)
+
+
+@pytest.mark.parametrize("crs", ["+proj=utm +zone=15 +ellps=GRS80 +units=m", "+proj=longlat +a=6378000 +b=6356000"])
+def test_ballpark_way_from_an_unknown_datum_is_refused_with_what_to_do(crs):
+    with pytest.raises(DatumShiftError, match="only a ballpark transformation is at hand") as refused:
+        UTM_15.reprojection_from(CRS(crs), objects(shapely.Point(-93, 45)), "wells", "wells.shp")
+    assert refused.value.layer == "wells" and refused.value.grids == ()
+    assert "Ask the layer's owner for its true CRS" in str(refused.value)
+    assert refused.value.exit_code == 3
+
+
+def grids_known_here(target: str) -> bool:
+    """Whether PROJ has a grid of NAD27 on this machine."""
+    area = AreaOfInterest(-93.2, 45.8, -93.0, 46.0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)
+        ways = TransformerGroup("EPSG:4267", target, always_xy=True, area_of_interest=area, allow_ballpark=False)
+    return any(0 <= way.accuracy < 1 for way in ways.transformers)
+
+
+@pytest.mark.skipif(grids_known_here("EPSG:26915"), reason="this machine has the grids of NAD27")
+@pytest.mark.parametrize("crs", ["EPSG:4267", "EPSG:26715"])
+def test_nad27_without_its_grid_is_refused_and_names_the_grid(crs):
+    shapes = MINNESOTA if crs == "EPSG:4267" else objects(shapely.box(484_000, 5_070_000, 485_000, 5_080_000))
+    with pytest.raises(DatumShiftError, match=r"us_noaa_\w*conus\.tif.*PROJ_NETWORK=ON") as refused:
+        UTM_15.reprojection_from(CRS(crs), shapes, "wells")
+    assert len(refused.value.grids) == 1
+
+
+@pytest.mark.skipif(not grids_known_here("EPSG:26915"), reason="this machine has no grid of NAD27")
+def test_nad27_with_its_grid_is_as_exact_as_the_grid():
+    way = UTM_15.reprojection_from(CRS("EPSG:4267"), MINNESOTA, "wells")
+    assert way.accuracy_m <= 0.5
+
+
+def test_features_far_off_the_frames_zone_take_no_part_in_the_choice_of_the_way():
+    frame = Frame.of("EPSG:32615", "elevation")
+    stray = objects(*MINNESOTA, shapely.Point(0, 0), shapely.Point(1e9, np.nan), None)
+    way = frame.reprojection_from(CRS("EPSG:4267"), stray, "wells")
+    assert way.datum_change == frame.reprojection_from(CRS("EPSG:4267"), MINNESOTA, "wells").datum_change
+    moved = way.moved(stray)
+    assert shapely.equals_exact(moved[:1], way.moved(MINNESOTA), 0).all()
+    assert moved[-1] is None
+
+
+def test_two_realizations_of_one_datum_are_taken_for_one_within_two_metres():
+    """Most county layers say NAD83, most new elevation says NAD83(2011): without the grids between them the run must not stop."""
+    frame = Frame.of("EPSG:6339", "elevation")
+    way = frame.reprojection_from(CRS("EPSG:26910"), np.array([shapely.Point(500_000, 5_200_000)], object), "wells")
+    assert 0 < way.accuracy_m <= 2.0
+    moved = way.moved(np.array([shapely.Point(500_000, 5_200_000)], object))[0]
+    assert shapely.distance(moved, shapely.Point(500_000, 5_200_000)) <= 2.0

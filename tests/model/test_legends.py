@@ -12,8 +12,9 @@ import pytest
 
 from geoseptic.model import legend_table as table
 from geoseptic.model.legends import Swatch
-from geoseptic.model.reasons import GROUND_REASONS, REASONS
-from geoseptic.model.rules import FEATURES
+from geoseptic.model.reasons import GROUND_REASONS, REASONS, UNKNOWN_REASONS
+from geoseptic.model.rules import FEATURES, PARTS
+from geoseptic.terrain.rating import FAIR_FROM, GOOD_FROM
 
 SIGHT = {
     "normal": np.eye(3),
@@ -35,6 +36,7 @@ CLASSES = {
     "well path": table.well_path("ft", 1000).stops,
     "well path code": table.WELL_PATH_CODE.swatches,
     "ponding": table.ponding("ft").stops,
+    "numbers": tuple(Swatch(place, colour, colour) for place, colour in enumerate(table.NUMBER_COLOURS)),
     "envelopes": (*table.FIELD_ENVELOPE.swatches, *table.TANK_ENVELOPE.swatches),
 }
 """Legends whose classes may all lie side by side on the map."""
@@ -95,7 +97,7 @@ def test_neighbours_among_the_reasons_and_setback_zones_stay_apart(sight):
 
 
 UNKNOWN_BESIDE_GOOD = {
-    "suitability": ((table.SUITABILITY.unknown,), table.SUITABILITY.stops[3:]),
+    "suitability": ((table.SUITABILITY.unknown,), table.SUITABILITY.stops[4:]),
     "suitability class": (table.SUITABILITY_CLASS.swatches[6:], table.SUITABILITY_CLASS.swatches[4:6]),
     "slope": ((table.SLOPE.unknown,), table.SLOPE.stops[:2]),
     "slope class": ((table.SLOPE_CLASS.unknown,), table.SLOPE_CLASS.swatches[:2]),
@@ -111,6 +113,24 @@ def test_unknown_never_looks_like_good_ground(name, sight):
     assert min(distance(first, second, sight) for first in good for second in unknown) >= 2 * LEAST_DISTANCE
 
 
+def test_ratings_and_their_classes_have_the_same_colours():
+    colour = {stop.value: stop.colour for stop in table.SUITABILITY.stops}
+    of_class = {swatch.name: swatch.colour for swatch in table.SUITABILITY_CLASS.swatches}
+    assert (colour[1], colour[FAIR_FROM], colour[GOOD_FROM]) == (of_class["Poor"], of_class["Fair"], of_class["Good"])
+    # The last rating of a class is still nearer to its own class than to any other.
+    for rating, own in ((FAIR_FROM - 1, "Poor"), (GOOD_FROM - 1, "Fair"), (100, "Good")):
+        for sight in SIGHT:
+            apart = {name: np.linalg.norm(lab(colour[rating], sight) - lab(of_class[name], sight)) for name in ("Poor", "Fair", "Good")}
+            assert min(apart, key=apart.get) == own, (rating, sight, apart)
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_excluded_never_looks_like_good_ground(sight):
+    stops, classes = table.SUITABILITY.stops, table.SUITABILITY_CLASS.swatches
+    pairs = [(stops[0], stops[5]), (stops[0], stops[6]), (classes[1], classes[5]), (classes[2], classes[5])]
+    assert min(distance(excluded, good, sight) for excluded, good in pairs) >= 2.5 * LEAST_DISTANCE
+
+
 @pytest.mark.parametrize("sight", SIGHT)
 @pytest.mark.parametrize("name", SEQUENCES)
 def test_ordered_classes_get_darker_step_by_step(name, sight):
@@ -118,10 +138,24 @@ def test_ordered_classes_get_darker_step_by_step(name, sight):
     assert all(darker < lighter - 5 for lighter, darker in pairwise(lightness))
 
 
+def test_wells_are_told_apart_by_colours_in_turn_and_drain_fields_come_first():
+    assert table.well_number([2, 0]).colours == (table.NUMBER_COLOURS[2], table.NUMBER_COLOURS[0])
+    column, parts = table.SETBACK_ZONES.groups
+    assert (column, parts[0]) == ("part", ("drain_field", "Drain field"))
+    assert dict(parts) == dict(PARTS)
+
+
 def test_every_feature_of_the_code_has_a_colour_and_no_other_has():
     assert list(table.FEATURE_COLOURS) == list(FEATURES)
     assert [swatch.value for swatch in table.SETBACK_ZONES.swatches] == list(FEATURES)
     assert len(set(table.FEATURE_COLOURS.values())) == len(FEATURES)
+
+
+def test_the_weightiest_reason_is_the_highest_bit():
+    names = list(REASONS)
+    assert names[-1] == "private_well"
+    assert [name for name in names if name in FEATURES] == list(reversed(FEATURES))
+    assert set(names[:3]) == set(UNKNOWN_REASONS)
 
 
 def test_every_reason_of_the_ground_has_a_colour_and_unknown_ones_are_grey():

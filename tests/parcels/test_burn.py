@@ -7,7 +7,7 @@ from affine import Affine
 
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Grid
-from geoseptic.parcels.burn import GROWN_CELLS, centred, touched
+from geoseptic.parcels.burn import GROWN_CELLS, centred, numbered, touched
 from tests.parcels.worlds import nasty_polygon
 
 PLACES = ((0.0, 60.0, 1.0), (429_252.313370022, 5_150_885.424942633, 1.0), (500_000.1, 4e6 + 0.3, 2.0), (0.0, 18.0, 0.3))
@@ -135,3 +135,19 @@ def test_shapes_are_in_metres_where_the_raster_is_in_feet():
     left_m, _, _, top_m = place.bounds_m
     burnt = touched([shapely.Point(left_m + 31.0, top_m - 31.0)], place)
     assert np.argwhere(burnt).tolist() == [[10, 10]]
+
+
+def test_numbered_cells_are_those_that_the_shape_touches_and_the_first_of_several_shapes_keeps_its_cells():
+    rng = np.random.default_rng(12)
+    left, top, cell = PLACES[1]
+    shapes = np.empty(30, object)
+    shapes[:] = [random_shape(rng, int(kind), left, top, cell) for kind in rng.integers(0, 4, 30)]
+    shapes[3] = shapely.Polygon()
+    place = grid(left, top, cell)
+    expected = np.full(place.shape, -1)
+    for number in reversed(range(30)):
+        expected[touched(shapes[number : number + 1], place)] = number
+    found = numbered(shapes, place)
+    assert np.array_equal(found, expected)
+    assert len(np.unique(found)) > 10
+    assert (numbered(shapes[3:4], place) == -1).all()

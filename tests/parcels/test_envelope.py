@@ -6,15 +6,18 @@ import numpy as np
 import pytest
 import shapely
 import shapely.affinity
+from affine import Affine
+from scipy import ndimage
 
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels import envelope
 from geoseptic.parcels.envelope import Envelopes, envelopes, lot_line_zones
+from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.obstacles import Obstacles, with_presumed_wells
 from geoseptic.parcels.repair import Fabric
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, Zones, zones
-from tests.parcels.worlds import FT, feature, line, lots, nasty_polygon, objects, obstacles, rule_set
+from tests.parcels.worlds import FT, feature, ground_of, line, lots, nasty_polygon, objects, obstacles, plane, rule_set
 
 LOT_LINE_M = 5 * FT
 OVERSHOT = 1.004
@@ -240,6 +243,14 @@ def test_two_workers_give_the_same_geometry_as_one(monkeypatch):
         assert all(np.array_equal(one.takes_m2[name], other.takes_m2[name]) for name in one.takes_m2)
 
 
+def test_ring_too_small_to_reach_the_lot_is_found_by_the_last_test(monkeypatch):
+    monkeypatch.setattr("geoseptic.parcels.zones.outward", lambda shapes, distance_m: shapely.buffer(shapes, np.asarray(distance_m) * 0.5))
+    well = shapely.Point(-20, 30)
+    found, _ = cut(lots(shapely.box(0, 0, 60, 60)), obstacles(feature("private_well", well)))
+    assert found.failed.tolist() == []
+    assert 100 * FT < found.shapes_m[0].distance(well) == pytest.approx(100 * FT, rel=0.005)
+
+
 def areas(shapes: list[shapely.Geometry], features: list) -> np.ndarray:
     return cut(lots(*shapes), obstacles(*features))[0].area_m2
 
@@ -337,11 +348,11 @@ def test_no_feature_at_all_leaves_all_but_the_lot_line():
 
 
 def test_lot_line_strip_and_what_is_inside_it_make_the_lot():
-    shapes, _ = town(13)
+    shapes, features = town(13)
     fabric = lots(*shapes)
-    strips = lot_line_zones(fabric, LOT_LINE_M)
+    strips = lot_line_zones(fabric, cut(fabric, obstacles(*features))[0])
     assert shapely.area(strips) + shapely.area(envelope.inward(fabric.shapes_m, LOT_LINE_M)) == pytest.approx(shapely.area(fabric.shapes_m))
-    assert lot_line_zones(fabric, 0.0)[0].is_empty
+    assert lot_line_zones(fabric, cut(fabric, obstacles(*features), lot_line_m=0.0)[0])[0].is_empty
 
 
 def test_envelope_that_cannot_be_proven_is_emptied_and_told(monkeypatch):
@@ -362,3 +373,99 @@ def test_ring_that_comes_short_is_cut_once_more(monkeypatch):
     assert found.failed.tolist() == []
     assert found.shapes_m[0].distance(well) == pytest.approx(100 * FT, rel=0.005)
     assert not shapely.dwithin(found.shapes_m[0], well, 100 * FT)
+
+
+# ----------------------------------------------------------------------------------- zones cut to where a condition of the ground holds
+
+STATED_NY = {"coarse_gravel": False, "shallow_aquifer": False}
+
+
+def new_york(seed: int) -> tuple[list[shapely.Geometry], list, Ground]:
+    """Random lots and wells on random hills with a hole in the data."""
+    rng = np.random.default_rng(seed)
+    shapes, features = town(seed)
+    features.append(feature("private_well", shapely.Point(rng.uniform(0, 300, 2)), 80.0))  # its place is rough
+    heights = ndimage.gaussian_filter(rng.normal(size=(220, 260)), 8) * 25 + 300 + 0.04 * np.arange(260)
+    heights[60:75, 80:100] = np.nan
+    ground = ground_of(heights.astype(np.float32), Affine(2, 0, -60, 0, -2, 400))
+    return shapes, [one for one in features if one[0] in ("private_well", "building")], ground
+
+
+@pytest.mark.parametrize("facts", [{}, STATED_NY])
+@pytest.mark.parametrize("seed", [31, 32, 33])
+def test_envelopes_over_random_ground_are_the_lots_less_every_zone_one_after_the_other(seed, facts):
+    shapes, features, ground = new_york(seed)
+    found, kept = cut(lots(*shapes), obstacles(*features), load_rules("us-ny"), facts=facts, ground=ground)
+    assert found.failed.tolist() == []
+    names, required = np.array(kept.feature, object), np.array(kept.status, object) == "required"
+    for number, shape in enumerate(shapes):
+        inside = envelope.inward(objects([shape]), LOT_LINE_M)[0]
+        for part, rows in ((found.shapes_m, np.ones(len(required), bool)), (found.possible_m, required)):
+            left = inside
+            for zone in kept.shapes_m[rows]:
+                left = left.difference(zone)
+            assert part[number].symmetric_difference(left).area < 1e-6
+        for name in set(names):
+            alone = shape.intersection(shapely.union_all(kept.shapes_m[names == name])).area
+            assert found.takes_m2.get(name, np.zeros(len(shapes)))[number] == pytest.approx(alone, abs=1e-6)
+    assert (found.possible_area_m2 > 0).sum() >= 5 and not all(kept.whole)
+
+
+@pytest.mark.parametrize("seed", [31, 32, 33])
+def test_no_ground_that_drains_to_a_well_within_its_longer_distance_is_in_an_envelope(seed):
+    # Cell by cell, with the exact predicate: what drains to the well keeps 200 ft, what may drain to it too, unless only in `possible`.
+    shapes, features, ground = new_york(seed)
+    found, _ = cut(lots(*shapes), obstacles(*features), load_rules("us-ny"), facts=STATED_NY, ground=ground)
+    clear, possible = shapely.union_all(found.shapes_m), shapely.union_all(found.possible_m)
+    some = 0
+    for name, place, error_m, _ in features:
+        if name != "private_well":
+            continue
+        (holds,), (unknown,) = ground.regions("drainage_path", objects([place]), 200 * FT, np.array([error_m]))
+        certain_m = 200 * FT + (error_m if error_m < 200 * FT else 0)
+        for left, where, keep_m in ((clear, shapely.union(holds, unknown), 200 * FT + error_m), (possible, holds, certain_m)):
+            there = left.intersection(shapely.buffer(where, -0.001, join_style="mitre"))
+            assert not shapely.dwithin(there, place, keep_m)
+            some += there.area > 0 and left.distance(place) < keep_m
+    assert some >= 2
+
+
+def test_cut_zone_that_comes_short_is_cut_once_more_on_its_own_ground_alone(monkeypatch):
+    well = shapely.Point(150.5, 120.5)
+    fabric, features = lots(shapely.box(80, 60, 145, 180)), obstacles(feature("private_well", well))
+    ground = plane(falls_east=0.1)
+    whole, _ = cut(fabric, features, load_rules("us-ny"), facts=STATED_NY, ground=ground)
+    monkeypatch.setattr("geoseptic.parcels.zones.outward", lambda shapes, distance_m: shapely.buffer(shapes, np.asarray(distance_m) * 0.98))
+    found, _ = cut(fabric, features, load_rules("us-ny"), facts=STATED_NY, ground=ground)
+    assert found.failed.tolist() == []
+    (holds,), _ = ground.regions("drainage_path", objects([well]), 200 * FT, np.zeros(1))
+    assert not shapely.dwithin(found.shapes_m[0].intersection(holds.buffer(-0.001)), well, 200 * FT)
+    assert found.shapes_m[0].distance(well) < 150 * FT  # beside the path 100 ft are kept
+    assert found.shapes_m[0].symmetric_difference(whole.shapes_m[0]).area < 20
+
+
+def test_envelope_that_cannot_be_proven_of_a_cut_zone_is_emptied_and_told(monkeypatch):
+    short = lambda shapes, distance_m: shapely.buffer(shapes, np.where(np.asarray(distance_m) > 50, 0.9, 1.01) * distance_m)  # noqa: E731
+    monkeypatch.setattr("geoseptic.parcels.zones.outward", short)
+    monkeypatch.setattr(envelope, "outward", short)
+    fabric = lots(shapely.box(80, 60, 145, 180), shapely.box(160, 60, 230, 180))
+    features = obstacles(feature("private_well", shapely.Point(150.5, 120.5)))
+    found, _ = cut(fabric, features, load_rules("us-ny"), facts=STATED_NY, ground=plane(falls_east=0.1))
+    # The lot uphill alone has ground on the path; the one downhill keeps its 100 ft.
+    assert found.failed.tolist() == [0]
+    assert found.shapes_m[0].is_empty and found.area_m2[1] > 0
+
+
+def test_disputed_ground_that_comes_short_of_its_distance_is_cut_once_more(monkeypatch):
+    outward, asked = envelope.outward, []
+
+    def short_at_first(shapes, distance_m):
+        asked.append(distance_m)
+        return shapely.buffer(shapes, 0.5 * distance_m) if len(asked) == 1 else outward(shapes, distance_m)
+
+    monkeypatch.setattr(envelope, "outward", short_at_first)
+    found, _ = cut(
+        lots(shapely.box(0, 0, 44, 60), shapely.box(40, 0, 84, 60)), obstacles(feature("building", shapely.box(300, 0, 310, 10)))
+    )
+    assert found.failed.tolist() == [] and len(asked) > 1
+    assert not shapely.dwithin(found.possible_m, shapely.box(40, 0, 44, 60), LOT_LINE_M).any()

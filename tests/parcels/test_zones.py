@@ -14,7 +14,7 @@ from geoseptic.model.checking import check
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.obstacles import Obstacles, gather, with_presumed_wells
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED, ROUGH_FROM_M, Zones, zones
-from tests.parcels.worlds import FT, feature, ground_of, line, obstacles, plane, rule_set
+from tests.parcels.worlds import FT, feature, ground_of, line, objects, obstacles, plane, rule_set
 
 ORIGIN = shapely.Point(0, 0)
 NEAR_AND_FAR = 1.004
@@ -50,7 +50,7 @@ def test_ring_has_the_distance_of_the_code():
     found = zones_of(obstacles(feature("private_well", ORIGIN)), load_rules("us-wa"))
     assert_ring(closed(found), 100 * FT)
     assert found.status == [REQUIRED] and found.whole == [True]
-    assert (found.distance_m, found.stated) == ([pytest.approx(100 * FT)], ["100 ft"])
+    assert found.distance_m == [pytest.approx(100 * FT)]
 
 
 def test_tank_and_field_have_each_their_own_distance():
@@ -70,7 +70,7 @@ def test_well_known_only_roughly_keeps_the_distance_and_leaves_the_rest_open():
     assert found.status == [REQUIRED, MAY_BE_REQUIRED]
     assert_ring(closed(found), 100 * FT)
     assert_ring(closed(found, MAY_BE_REQUIRED), 100 * FT + 200.0)
-    assert "known only to 200 m" in found.why[1]
+    assert "known only to 656 ft" in found.why[1]  # the rule set speaks of feet
 
 
 @pytest.mark.parametrize("error_m", [5.0, ROUGH_FROM_M, 100 * FT])
@@ -118,7 +118,7 @@ def test_unused_well_is_still_a_well():
 def test_well_without_a_stated_error_gets_the_assumed_one_and_it_is_told():
     features, assumed = gather([wells(kind=["private"] * 3, location_error_ft=[10.0, np.nan, np.nan])], 15.24)
     assert features.location_error_m == pytest.approx([3.048, 15.24, 15.24])
-    assert "2 of 3 wells state no location error: 15.24 m assumed" in assumed
+    assert "2 of 3 wells state no location error: 15.24 m (50 ft) assumed" in assumed
 
 
 def test_outline_that_crosses_itself_is_still_kept_clear_of():
@@ -139,7 +139,7 @@ def test_code_silent_on_a_driveway_keeps_only_the_drive_out_and_says_so():
     found = zones_of(obstacles(feature("driveway", drive), feature("private_well", ORIGIN)), load_rules("us-wa"))
     assert found.silent == ("driveway",)
     at = found.feature.index("driveway")
-    assert found.status[at] == REQUIRED and found.why[at] == "code silent" and found.stated[at] == ""
+    assert found.status[at] == REQUIRED and found.why[at] == "code silent"
     assert found.shapes[at].covers(drive)
     assert found.shapes[at].area == pytest.approx(drive.area, rel=0.002)
 
@@ -212,6 +212,13 @@ def test_unstated_gravel_leaves_the_longer_ring_open_all_round():
     # What the ground settles stays settled: the strip uphill is required whatever the gravel.
     settled = zones_of(well, load_rules("us-ny"), facts={**facts, "coarse_gravel": False}, ground=plane(falls_east=0.1))
     assert closed(found).symmetric_difference(closed(settled)).area == pytest.approx(0, abs=1e-6)
+
+
+def test_strip_uphill_is_required_for_its_drainage_and_not_for_gravel_that_nobody_stated():
+    # Both lines ask 200 ft; on the path the one holds whatever the soil, and there is one zone for it.
+    found = zones_of(obstacles(feature("private_well", WELL_AT)), load_rules("us-ny"), ground=plane(falls_east=0.1))
+    cut = [(status, why) for status, why, whole in zip(found.status, found.why, found.whole, strict=True) if not whole]
+    assert cut == [(REQUIRED, "where the part lies in the direct path of drainage to the feature")]
 
 
 def test_gravel_said_to_be_there_asks_for_the_longer_ring_all_round():
@@ -418,7 +425,39 @@ def test_path_of_drainage_that_leaves_the_ring_and_comes_back_is_still_one():
         heights[150, c] = 490 + 0.05 * c
     well = shapely.Point(150.5, 300 - 150.5)
     ground = ground_of(heights, Affine(1, 0, 0, 0, -1, 300), well_radius_m=3.0)
-    holds, _ = ground.region("drainage_path", well, 200 * FT, 0.0)
+    (holds,), _ = ground.regions("drainage_path", objects([well]), 200 * FT, np.zeros(1))
     far_end = shapely.Point(186.5, 300 - 111.5)
     assert shapely.distance(far_end, well) < 200 * FT
     assert holds.covers(far_end)
+
+
+def test_zones_within_a_wider_ring_of_their_feature_add_nothing_to_the_union():
+    rng = np.random.default_rng(3)
+    ground = plane(falls_east=0.1, falls_south=0.03)
+    places = [shapely.Point(*rng.uniform(60, 180, 2)) for _ in range(12)]
+    features = obstacles(*(feature(rng.choice(["private_well", "irrigation_well"]), at, rng.choice([0.0, 8.0, 70.0])) for at in places))
+    for facts in ({}, STATED_NY, {"coarse_gravel": False}):
+        found = zones_of(features, load_rules("us-ny"), facts=facts, ground=ground)
+        for rows in (np.arange(len(found.shapes)), found.rows(REQUIRED), found.rows(MAY_BE_REQUIRED)):
+            outer = rows[found.outermost(rows)]
+            assert shapely.union_all(found.shapes_m[rows]).difference(shapely.union_all(found.shapes_m[outer])).area < 1e-6
+    assert len(found.outermost(np.arange(0))) == 0
+    gravel_open = zones_of(features, load_rules("us-ny"), ground=ground)
+    # One ring a well stands for all, be it certain or open.
+    assert gravel_open.outermost(np.arange(len(gravel_open.shapes))).sum() == len(places) < len(gravel_open.shapes)
+
+
+def test_cut_zone_is_all_ground_of_its_condition_within_its_distance():
+    rng = np.random.default_rng(4)
+    places = [shapely.Point(*rng.uniform(60, 180, 2)) for _ in range(8)]
+    features = obstacles(*(feature("private_well", at, error_m) for at, error_m in zip(places, [0.0, 8.0, 70.0, 90.0] * 2, strict=True)))
+    found = zones_of(features, load_rules("us-ny"), facts=STATED_NY, ground=plane(falls_east=0.1, falls_south=0.03))
+    sure = [shapely.union_all([found.shapes[row] for row in found.rows(REQUIRED) if found.source[row] == source]) for source in range(8)]
+    cut = [row for row, whole in enumerate(found.whole) if not whole]
+    for row in cut:
+        shape, where, place = found.shapes[row], found.where[row], places[found.source[row]]
+        assert shape.difference(where).area < 1e-6
+        asked = place.buffer(found.keep_m[row], quad_segs=64).intersection(where)
+        # Of a roughly placed well the nearer part is required, the rest open.
+        assert asked.difference(shape.union(sure[found.source[row]])).area < 1e-6
+    assert {found.status[row] for row in cut} == {REQUIRED, MAY_BE_REQUIRED}

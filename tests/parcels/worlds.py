@@ -45,6 +45,7 @@ def obstacles(*features: tuple[str, shapely.Geometry, float, tuple[object, ...]]
         np.array([error_m for _, _, error_m, _ in features], float),
         objects([facts for *_, facts in features]),
         np.zeros(len(features), bool),
+        objects([()] * len(features)),
     )
 
 

@@ -124,6 +124,8 @@ class Run:
             min_share=MIN_SHARE,
             window_m=WINDOW_M,
             building_height_m=0.0,
+            # Nothing is said of public water: presumed wells would leave all of this open, and are tested elsewhere.
+            unrecorded_wells="warn",
         )
         names = ("suitability", "reasons", "slope", "well_path", "well_path_code", "suitability_class")
         self.values, self.reasons, self.slope, self.path, self.code, self.classes = (self.results[name].raster.values for name in names)

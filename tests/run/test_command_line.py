@@ -13,7 +13,8 @@ from geopandas.testing import assert_geodataframe_equal
 from shapely import Point, Polygon, box
 
 from geoseptic.catalog import PROCESSES
-from geoseptic.run import runner
+from geoseptic.model.reasons import BIT
+from geoseptic.run import outputs
 from geoseptic.run.cli import main
 from tests.run.conftest import CRS, LEFT, TOP, arguments, write, write_elevation
 
@@ -47,8 +48,9 @@ def test_whole_run_writes_every_declared_file_and_a_summary(hillside, tmp_path, 
     assert all(len(entry["sha256"]) == 64 for entry in record["inputs"].values())
     assert record["rules"]["id"] == "us-wa"
     assert record["cautions"]
-    assert record["counts"]["reason_bits"]["private_well"] == 0
-    assert set(record["seconds_by_stage"]) >= {"slope", "fill and drainage", "flow paths to wells", "setback envelopes", "suitability"}
+    assert record["counts"]["reason_bits"] == BIT
+    timed = {"slope", "fill and drainage", "flow paths to wells", "setback envelopes", "suitability", "hashing inputs", "writing"}
+    assert set(record["seconds_by_stage"]) >= timed
 
 
 def test_outputs_hold_rasters_of_one_band_on_the_elevation_grid(hillside, tmp_path):
@@ -78,7 +80,7 @@ def test_failure_while_writing_leaves_the_old_outputs_whole(hillside, tmp_path, 
     def full_disk(*_args: object, **_options: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(runner.vector_files, "write_layers", full_disk)
+    monkeypatch.setattr(outputs.vector_files, "write_layers", full_disk)
     assert suitability(hillside, out, "--overwrite") == 3
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
 
@@ -87,7 +89,7 @@ def test_interrupt_ends_with_130_and_writes_nothing(hillside, tmp_path, monkeypa
     def stop(*_args: object, **_options: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(runner.raster_files, "write_raster", stop)
+    monkeypatch.setattr(outputs.raster_files, "write_raster", stop)
     assert suitability(hillside, tmp_path / "out") == 130
     assert not list((tmp_path / "out").iterdir())
 
@@ -113,7 +115,8 @@ def test_progress_goes_to_stderr_and_quiet_silences_it(hillside, tmp_path, capsy
 def test_failed_parcels_end_with_exit_code_1_and_are_listed(hillside, tmp_path, monkeypatch):
     from geoseptic.parcels import envelope
 
-    monkeypatch.setattr(envelope._Cutter, "_short", lambda self, shapes, parcel, zone: np.ones(len(parcel), bool))
+    every = lambda self, shapes, zone: np.stack([np.arange(len(shapes)), np.full(len(shapes), zone[0])])  # noqa: E731
+    monkeypatch.setattr(envelope._Cutter, "_short", every)
     out = tmp_path / "out"
     assert suitability(hillside, out) == 1
     record = json.loads((out / "run.json").read_text())
@@ -250,8 +253,9 @@ def test_unknown_vertical_unit_is_refused_and_says_how_to_state_it(hillside, tmp
 
 
 def test_mixed_parcel_layer_names_every_faulty_id(hillside, tmp_path, capsys):
-    ids = [f"P-{number}" for number in range(40)]
-    write(hillside, "parcels", {"parcel_id": ids}, [Point(LEFT + number, TOP - 50) for number in range(40)])
+    ids = [*(f"P-{number}" for number in range(40)), "lot"]
+    lot = box(LEFT + 20, TOP - 150, LEFT + 140, TOP - 20)
+    write(hillside, "parcels", {"parcel_id": ids}, [*(Point(LEFT + number, TOP - 50) for number in range(40)), lot])
     assert suitability(hillside, tmp_path / "out") == 3
     assert "P-19 and 20 more" in capsys.readouterr().err
 

@@ -67,7 +67,10 @@ def test_missing_presoak_is_told_and_nothing_is_written(sheet, tmp_path, capsys)
 
 def test_dry_run_reads_the_sheet_and_writes_nothing(sheet, tmp_path, capsys):
     out = tmp_path / "out"
-    assert main("percolation_rate", ["--sheet", str(sheet), "--rules", "us-typical", "--out", str(out), "--dry-run"]) == 0
+    words = ["--sheet", str(sheet), "--rules", "us-typical", "--out", str(out), "--dry-run"]
+    assert main("percolation_rate", words) == 3
+    assert "presoak: not stated" in capsys.readouterr().err
+    assert main("percolation_rate", [*words, "--presoak", "4 h"]) == 0
     plan = json.loads(capsys.readouterr().out)
     assert (plan["inputs"]["sheet"]["readings"], plan["outputs"]) == (18, ["percolation.csv", "run.json"])
     assert not out.exists()

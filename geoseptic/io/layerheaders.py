@@ -1,0 +1,201 @@
+"""What the header of a vector layer tells before anything is read: its place, its kind, and which of its columns is which."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import pyogrio
+from pyogrio.errors import DataLayerError, DataSourceError
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from geoseptic.errors import FileUnreadableError, GeosepticError, InputError, LayerContractError, nearest
+from geoseptic.model.checking import DIMENSIONS, name_faults, refuse_unplaced
+from geoseptic.model.layers import Contract
+
+UNREADABLE: Final = (DataSourceError, DataLayerError, UnicodeDecodeError)
+
+SHAPEFILE_NAME: Final = 10
+"""Characters that a shapefile keeps of a column's name."""
+
+Bounds = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class LayerHeader:
+    """The header of one layer. `geometry` is the kind of its shapes, empty where it has none; `crs` is None where none is declared;
+    `features` is -1 where only counting would tell."""
+
+    source: str
+    path: str
+    layer: str
+    crs: CRS | None
+    fields: tuple[str, ...]
+    geometry: str
+    features: int
+
+    @property
+    def dimension(self) -> int | None:
+        """0 for points, 1 for lines, 2 for polygons; None where the header leaves the kind open."""
+        kind = self.geometry.lower()
+        for words, dimension in ((("polygon", "surface", "triangle", "tin"), 2), (("line", "curve", "circularstring"), 1), (("point",), 0)):
+            if any(word in kind for word in words):
+                return dimension
+        return None
+
+
+def split_source(source: str) -> tuple[str, str | None]:
+    """File and layer of 'county.gpkg|wells' (also written 'county.gpkg|layername=wells')."""
+    path, bar, layer = source.rpartition("|")
+    if not bar or Path(source).exists():
+        return source, None
+    return path, layer.removeprefix("layername=")
+
+
+def read_header(source: str) -> LayerHeader:
+    """The header of a layer; raises FileUnreadableError where there is no such file or layer, or none that can be read."""
+    path, layer = split_source(source)
+    layer = _the_layer(path, layer)
+    try:
+        info = pyogrio.read_info(path, layer=layer)
+        crs = None if info["crs"] is None else CRS.from_user_input(info["crs"])
+    except UNREADABLE as error:
+        raise FileUnreadableError(path, said(error), "Check the path and the format.") from error
+    except CRSError as error:
+        raise FileUnreadableError(
+            path, f"its coordinate reference system is not understood ({error})", "Write it anew in a GIS."
+        ) from error
+    return LayerHeader(
+        source, path, layer, crs, tuple(str(name) for name in info["fields"]), str(info["geometry_type"] or ""), int(info["features"])
+    )
+
+
+def refusals(
+    header: LayerHeader,
+    contract: Contract,
+    columns: Mapping[str, str],
+    words: Mapping[str, Mapping[str, str]],
+) -> list[GeosepticError]:
+    """Everything in the header for which a run would refuse the layer as `contract`.
+
+    columns : contract column -> column of the file, where they differ.
+    words : contract column -> word of the file -> word of the contract.
+    """
+    found: list[GeosepticError] = []
+    try:
+        refuse_unplaced(header.crs, contract.name, header.source)
+    except InputError as error:
+        found.append(error)
+    names, problems = file_columns(contract, columns, header.fields)
+    if not problems:
+        here = [*names, *(field for field in header.fields if field not in names.values() and field.lower() not in contract.names)]
+        problems |= name_faults(contract, here)
+    absent = [column for column in words if column not in names]
+    if absent:
+        problems["words are mapped for columns that are not there; name them with --columns"] = absent
+    if not header.geometry:
+        problems["it has no shapes; make a layer of it in a GIS, such as points from columns of coordinates"] = []
+    elif header.dimension is not None and header.dimension not in DIMENSIONS[contract.geometry]:
+        problems[f"{contract.geometry} wanted, not {header.geometry}"] = []
+    if problems:
+        found.append(LayerContractError(contract.name, problems, header.source))
+    return found
+
+
+def header_bounds(header: LayerHeader) -> Bounds | None:
+    """The bounds of all shapes, as the file states them where it does; None where no record has a shape."""
+    try:
+        bounds = pyogrio.read_info(header.path, layer=header.layer, force_total_bounds=True)["total_bounds"]
+    except UNREADABLE as error:
+        raise FileUnreadableError(header.path, said(error), "Check the file; it may be damaged.") from error
+    return None if bounds is None else (float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3]))
+
+
+def file_columns(
+    contract: Contract, mapped: Mapping[str, str], fields: Sequence[str]
+) -> tuple[dict[str, str], dict[str, Sequence[object]]]:
+    """Contract column -> column of the file, for those that are there, and what is wrong with the mapping. A length may stand under its
+    name with a unit."""
+    unknown = [nearest(name, contract.names) for name in mapped if name not in contract.names]
+    by_lower = {field.lower(): field for field in reversed(fields)}
+    absent = [f"{name} = {nearest(found, fields)}" for name, found in mapped.items() if found.lower() not in by_lower]
+    mapped = {name: found if found in fields else by_lower.get(found.lower(), found) for name, found in mapped.items()}
+    problems: dict[str, Sequence[object]] = {}
+    if unknown:
+        problems[f"mapped columns that {contract.name} do not have (known: {', '.join(contract.names)})"] = unknown
+    if absent:
+        problems[f"mapped columns that are not in the file (it has {', '.join(fields)})"] = absent
+    for column in contract.columns:
+        cut = column.name[:SHAPEFILE_NAME]
+        if (
+            column.kind == "length"
+            and len(column.name) > SHAPEFILE_NAME
+            and cut in by_lower
+            and not any(name.startswith(column.name) for name in mapped)
+        ):
+            flag = f"--columns {contract.name}.{column.name}_ft={by_lower[cut]}"
+            problems[f"the column name '{by_lower[cut]}' was cut, so its unit is lost. Say it with {flag} (or _m)"] = []
+    if problems:
+        return {}, problems
+    found = {name: by_lower[name] for name in contract.names if name in by_lower and name not in mapped}
+    for name, others in _other_names(contract).items():
+        # A column of the file goes to one column of the contract, and to none where the user has mapped it elsewhere.
+        free = [by_lower[other] for other in others if other in by_lower and by_lower[other] not in {*found.values(), *mapped.values()}]
+        if free and name not in found and name not in mapped:
+            found[name] = free[0]
+    # A mapped length replaces the same length under another unit's name.
+    for name in mapped:
+        stem = name.removesuffix("_m").removesuffix("_ft").removesuffix("_unit")
+        for other in (stem, f"{stem}_m", f"{stem}_ft"):
+            if other != name and not name.endswith("_unit"):
+                found.pop(other, None)
+    return {**found, **mapped}, {}
+
+
+def _other_names(contract: Contract) -> dict[str, list[str]]:
+    """Contract column -> aliases, then the names cut as in shapefiles; a cut that two columns share is nobody's. No lengths: see Column."""
+    known = set(contract.names)
+    names = {column.name: (column.name, *map(str.lower, column.aliases)) for column in contract.columns if column.kind != "length"}
+    bearers = Counter(cut for group in names.values() for cut in {name[:SHAPEFILE_NAME] for name in group})
+    found = {}
+    for column, group in names.items():
+        cuts = (name[:SHAPEFILE_NAME] for name in group if len(name) > SHAPEFILE_NAME)
+        found[column] = [*group[1:], *(cut for cut in cuts if bearers[cut] == 1 and cut not in known)]
+    return found
+
+
+def _the_layer(path: str, layer: str | None) -> str:
+    if not Path(path).exists():
+        raise FileUnreadableError(path, "there is no such file", "Check the path.")
+    _refuse_half_a_shapefile(Path(path))
+    try:
+        listed = [str(name) for name, _ in pyogrio.list_layers(path)]
+    except UNREADABLE as error:
+        raise FileUnreadableError(path, said(error), "It is in no format that GDAL reads; check the path and the format.") from error
+    if layer is not None:
+        if layer not in listed:
+            raise FileUnreadableError(path, f"it has no layer {nearest(layer, listed)}", f"Layers there: {', '.join(listed)}.")
+        return layer
+    if not listed:
+        raise FileUnreadableError(path, "it holds no vector layer", "Check that it is the right file.")
+    if len(listed) > 1:
+        raise FileUnreadableError(path, f"it has {len(listed)} layers", f"Name one: {path}|LAYER, of {', '.join(listed)}.")
+    return listed[0]
+
+
+def _refuse_half_a_shapefile(path: Path) -> None:
+    """A shapefile without its table opens all the same, and every column would be read as unknown."""
+    if path.suffix.lower() == ".shp" and path.is_file():
+        there = {item.suffix.lower() for item in path.parent.iterdir() if item.stem == path.stem}
+        absent = [path.stem + ending for ending in (".shx", ".dbf") if ending not in there]
+        if absent:
+            raise FileUnreadableError(
+                str(path), f"{' and '.join(absent)} is not beside it", "A shapefile is all files of its name: copy them too."
+            )
+
+
+def said(error: Exception) -> str:
+    """What GDAL says, as the middle of a sentence."""
+    return str(error).rstrip(".")

@@ -1,0 +1,304 @@
+"""The ground under one lot, as the search for room reads it: fitted planes, what is known to be good, directions along the contour."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, inside_cells, summed, within
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
+
+STEP_M = 1.0
+"""Trenches are walked along in steps of at most this length."""
+
+BIN_DEGREES = 5
+CONTOUR_TURNS = 6
+EDGE_TURNS = 2
+"""Directions along the contour that are tried, those under most of the lot first; and directions of the envelope's sides, longest first,
+each with the one across it."""
+
+MORE_EDGE_TURNS = 6
+LONG_SIDE_M = 6.0
+"""Where these leave no room: directions of so many more sides, each at least so long. The sides of a rounded setback are shorter."""
+
+SAME_DIRECTION = math.radians(0.25)
+
+EVEN_ENOUGH = 1.25
+"""Ground is not a plane: only where it falls this much too steeply everywhere is a direction given up unseen."""
+
+Floats = npt.NDArray[np.float64]
+
+
+class Patch(NamedTuple):
+    """The ground under one lot, cell for cell of the raster, about the middle of the lot.
+
+    planes : (rows, cols, 3) height, rise a metre eastward and northward of the plane fitted round each cell; NaN where unknown. [m, m/m]
+    not_good, unknown : summed-area tables of the cells that are not known to be good, and of those that are not known, shape (rows + 1,
+        cols + 1). What is outside the raster, and where no plane could be fitted, is not known.
+    path_m : flow path to a well; infinite where none is reached, NaN where not known. [m]
+    left_m, top_m, cell_m : upper left corner and cell side. [m]
+    unknown_is_good : take ground of which nothing is known for good and level.
+    """
+
+    planes: Floats
+    not_good: npt.NDArray[np.int32]
+    unknown: npt.NDArray[np.int32]
+    path_m: npt.NDArray[np.float32]
+    left_m: float
+    top_m: float
+    cell_m: float
+    unknown_is_good: bool
+
+
+class Trenches(NamedTuple):
+    """How trenches are laid: width, middle to middle, and how much the ground may differ along one. [m]"""
+
+    width_m: float
+    pitch_m: float
+    drop_m: float
+
+
+class Walk(NamedTuple):
+    """What walking along all trenches of a spot gave: whether the ground is known and level enough along each of them; then the highest
+    ground, steepest fitted slope, shortest flow path to a well. [m, m/m, m]"""
+
+    level: bool
+    top_m: float
+    steepest: float
+    path_m: float
+
+
+@njit(cache=True, nogil=True)
+def fitted_planes(z, row_0, col_0, rows, cols, half, cell):  # type: ignore[no-untyped-def]
+    """Planes fitted round the cells of a window of the raster `z`, as in `Patch`: those of `plane_at`, with sums shared along a row."""
+    planes = np.full((rows, cols, 3), np.nan)
+    side = 2 * half + 1
+    spread = 0.0
+    for j in range(-half, half + 1):
+        spread += j * j
+    sum_z, sum_yz = np.empty(cols + 2 * half), np.empty(cols + 2 * half)
+    for row in range(rows):
+        r = row_0 + row
+        if r < 0 or r >= z.shape[0]:
+            continue
+        sum_z[:] = np.nan
+        sum_yz[:] = np.nan
+        if r >= half and r < z.shape[0] - half:
+            first, last = max(0, half - col_0), min(cols + 2 * half, z.shape[1] + half - col_0)
+            sum_z[first:last] = 0.0
+            sum_yz[first:last] = 0.0
+            for j in range(-half, half + 1):
+                for k in range(first, last):
+                    value = np.float64(z[r + j, col_0 + k - half])
+                    sum_z[k] += value
+                    sum_yz[k] += j * value
+        for col in range(cols):
+            total = rise_x = rise_y = 0.0
+            for i in range(side):
+                total += sum_z[col + i]
+                rise_x += (i - half) * sum_z[col + i]
+                rise_y += sum_yz[col + i]
+            if np.isnan(total):
+                height, along, down = plane_at(z, r, col_0 + col, half, LEAST_KNOWN_SHARE)
+            else:
+                height, along, down = total / side**2, rise_x / (side * spread), rise_y / (side * spread)
+            planes[row, col, 0], planes[row, col, 1], planes[row, col, 2] = height, along / cell, -down / cell
+    return planes
+
+
+@njit(cache=True, nogil=True)
+def patch_of(z, good, path_m, row_0, col_0, rows, cols, half, left_m, top_m, cell_m, unknown_is_good):  # type: ignore[no-untyped-def]
+    """The `Patch` of a window of the rasters that begins at (row_0, col_0), its upper left corner at (left_m, top_m)."""
+    planes = fitted_planes(z, row_0, col_0, rows, cols, half, cell_m)
+    unknown = np.ones((rows, cols), np.bool_)
+    not_good = np.full((rows, cols), not unknown_is_good)
+    path = np.full((rows, cols), np.float32(np.nan), np.float32)
+    for row in range(max(0, -row_0), min(rows, good.shape[0] - row_0)):
+        for col in range(max(0, -col_0), min(cols, good.shape[1] - col_0)):
+            code = good[row_0 + row, col_0 + col]
+            unknown[row, col] = code != BAD_GROUND and (code != GOOD_GROUND or np.isnan(planes[row, col, 0]))
+            not_good[row, col] = code == BAD_GROUND or (unknown[row, col] and not unknown_is_good)
+            path[row, col] = path_m[row_0 + row, col_0 + col]
+    return Patch(planes, summed(not_good), summed(unknown), path, left_m, top_m, cell_m, unknown_is_good)
+
+
+@njit(cache=True, nogil=True)
+def keep_good_ground(free, left, bottom, cell, cosine, sine, patch):  # type: ignore[no-untyped-def]
+    """Clear the free cells of a turned grid that may touch ground not known to be good; whether any may touch unknown ground."""
+    rows, cols = free.shape
+    ground_rows, ground_cols = patch.planes.shape[:2]
+    if patch.not_good[ground_rows, ground_cols] == 0:
+        return False
+    reach = 0.5 * cell * (abs(cosine) + abs(sine))
+    met_unknown = False
+    for row in range(rows):
+        for col in range(cols):
+            if not free[row, col]:
+                continue
+            u, v = left + (col + 0.5) * cell, bottom + (row + 0.5) * cell
+            x, y = u * cosine - v * sine, u * sine + v * cosine
+            row_0 = max(0, int(math.floor((patch.top_m - y - reach) / patch.cell_m)))
+            row_1 = min(ground_rows, int(math.floor((patch.top_m - y + reach) / patch.cell_m)) + 1)
+            col_0 = max(0, int(math.floor((x - reach - patch.left_m) / patch.cell_m)))
+            col_1 = min(ground_cols, int(math.floor((x + reach - patch.left_m) / patch.cell_m)) + 1)
+            if within(patch.not_good, row_0, row_1, col_0, col_1) > 0:
+                free[row, col] = False
+                met_unknown |= within(patch.unknown, row_0, row_1, col_0, col_1) > 0
+    return met_unknown
+
+
+@njit(cache=True, nogil=True)
+def keep_good_middles(inner, left, bottom, cell, cosine, sine, patch):  # type: ignore[no-untyped-def]
+    """Clear the cells of a turned grid whose middle is on ground not known to be good: no shape on good ground can hold them."""
+    ground_rows, ground_cols = patch.planes.shape[:2]
+    if patch.not_good[ground_rows, ground_cols] == 0:
+        return
+    for row in range(inner.shape[0]):
+        for col in range(inner.shape[1]):
+            if inner[row, col]:
+                u, v = left + (col + 0.5) * cell, bottom + (row + 0.5) * cell
+                r = int(math.floor((patch.top_m - u * sine - v * cosine) / patch.cell_m))
+                c = int(math.floor((u * cosine - v * sine - patch.left_m) / patch.cell_m))
+                if 0 <= r < ground_rows and 0 <= c < ground_cols:
+                    inner[row, col] = within(patch.not_good, r, r + 1, c, c + 1) == 0
+
+
+@njit(cache=True, nogil=True)
+def ground_at(patch, x, y):  # type: ignore[no-untyped-def]
+    """Height, slope and flow path at a point; NaN where not known. [m, m/m, m]"""
+    r, c = int(math.floor((patch.top_m - y) / patch.cell_m)), int(math.floor((x - patch.left_m) / patch.cell_m))
+    if r < 0 or c < 0 or r >= patch.planes.shape[0] or c >= patch.planes.shape[1]:
+        return np.nan, np.nan, np.nan
+    rise_x, rise_y = patch.planes[r, c, 1], patch.planes[r, c, 2]
+    dx, dy = x - (patch.left_m + (c + 0.5) * patch.cell_m), y - (patch.top_m - (r + 0.5) * patch.cell_m)
+    height = patch.planes[r, c, 0] + rise_x * dx + rise_y * dy
+    return height, math.sqrt(rise_x * rise_x + rise_y * rise_y), np.float64(patch.path_m[r, c])
+
+
+@njit(cache=True, nogil=True)
+def walked(patch, u, v, cosine, sine, count, length_m, trenches):  # type: ignore[no-untyped-def]
+    """`Walk` along the axis of each of `count` trenches, ends first; (u, v) is the lower left corner of their rectangle in coordinates
+    turned by the angle of `cosine` and `sine`."""
+    steps = int(math.ceil(length_m / STEP_M))
+    top, steepest, path = -np.inf, 0.0, np.inf
+    for trench in range(int(count)):
+        across = v + trench * trenches.pitch_m + 0.5 * trenches.width_m
+        low, high = np.inf, -np.inf
+        for step in range(-1, steps):
+            along = u + length_m * (1.0 if step == -1 else step / steps)
+            height, slope, path_here = ground_at(patch, along * cosine - across * sine, along * sine + across * cosine)
+            if not np.isnan(height):
+                low, high, steepest = min(low, height), max(high, height), max(steepest, slope)
+            if high - low > trenches.drop_m or (np.isnan(height) and not patch.unknown_is_good):
+                return Walk(False, np.nan, np.nan, np.nan)
+            path = np.nan if np.isnan(path) or np.isnan(path_here) else min(path, path_here)
+        top = max(top, high)
+    return Walk(True, top, steepest, path)
+
+
+@njit(cache=True, nogil=True)
+def under(rings, patch):  # type: ignore[no-untyped-def]
+    """Which cells of the patch a shape touches, bool (rows, cols)."""
+    rows, cols = patch.planes.shape[:2]
+    _, touched = inside_cells(rings, patch.left_m, patch.top_m - rows * patch.cell_m, patch.cell_m, rows, cols)
+    return touched[::-1]
+
+
+@njit(cache=True, nogil=True)
+def directions(rings, patch):  # type: ignore[no-untyped-def]
+    """Directions to try first for the trenches, in radians from east, within half a turn: along the contour where most of the ground under
+    the envelope of these rings falls, then along the envelope's own sides."""
+    bins = 180 // BIN_DEGREES
+    width = math.pi / bins
+    touched = under(rings, patch)
+    weights, angles = np.zeros(bins), np.zeros(bins)
+    for row in range(touched.shape[0]):
+        for col in range(touched.shape[1]):
+            rise_x, rise_y = patch.planes[row, col, 1], patch.planes[row, col, 2]
+            slope = math.sqrt(rise_x * rise_x + rise_y * rise_y)
+            if touched[row, col] and slope > 0:
+                # The steeper, the more the direction matters.
+                angle = math.atan2(rise_x, -rise_y) % math.pi
+                number = min(bins - 1, int(angle / width))
+                weights[number] += slope
+                angles[number] += slope * angle
+    found = np.empty(CONTOUR_TURNS + 2 * EDGE_TURNS)
+    count = 0
+    for _ in range(CONTOUR_TURNS):
+        number = int(np.argmax(weights))
+        if weights[number] > 0:
+            found[count] = angles[number] / weights[number]
+            weights[number] = 0.0
+            count += 1
+    return _with_sides(found, count, rings, EDGE_TURNS, 0.0)
+
+
+@njit(cache=True, nogil=True)
+def more_directions(turns, rings, step):  # type: ignore[no-untyped-def]
+    """These directions, others at even steps all round, and those of all long sides of the envelope. [rad]"""
+    steps = int(math.pi / step + 0.5)
+    found = np.empty(turns.size + steps + 2 * MORE_EDGE_TURNS)
+    found[: turns.size] = turns
+    count = turns.size
+    for number in range(steps):
+        if _new(number * step, turns):
+            found[count] = number * step
+            count += 1
+    return _with_sides(found, count, rings, MORE_EDGE_TURNS, LONG_SIDE_M)
+
+
+@njit(cache=True, nogil=True)
+def _with_sides(found, count, rings, most, least_m):  # type: ignore[no-untyped-def]
+    """The first `count` directions found, and those along and across the longest sides of the envelope: up to `most` sides that differ,
+    each longer than `least_m`."""
+    lengths = np.zeros(rings.x.size)
+    for ring in range(rings.starts.size - 1):
+        for k in range(rings.starts[ring], rings.starts[ring + 1] - 1):
+            lengths[k] = math.hypot(rings.x[k + 1] - rings.x[k], rings.y[k + 1] - rings.y[k])
+    taken = 0
+    while taken < most:
+        k = int(np.argmax(lengths))
+        if lengths[k] <= least_m:
+            break
+        lengths[k] = 0.0
+        side = math.atan2(rings.y[k + 1] - rings.y[k], rings.x[k + 1] - rings.x[k]) % math.pi
+        new = False
+        for turn in (side, (side + 0.5 * math.pi) % math.pi):
+            if _new(turn, found[:count]):
+                new = True
+                found[count] = turn
+                count += 1
+        if new:
+            taken += 1
+    return found[:count].copy()
+
+
+@njit(cache=True, nogil=True)
+def _new(turn, found):  # type: ignore[no-untyped-def]
+    for other in found:
+        apart = abs(turn - other) % math.pi
+        if min(apart, math.pi - apart) < SAME_DIRECTION:
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True)
+def longest_level(turns, rings, patch, drop_m):  # type: ignore[no-untyped-def]
+    """For each direction the longest trench that may be worth trying: where the ground under the shape falls one way along the direction
+    everywhere, a trench of this length falls `EVEN_ENOUGH` times `drop_m` even where it falls least. Infinite where it rises and falls.
+    [m]"""
+    touched = under(rings, patch)
+    longest = np.empty(turns.size)
+    for number in range(turns.size):
+        cosine, sine = math.cos(turns[number]), math.sin(turns[number])
+        least, most = np.inf, -np.inf
+        for row in range(touched.shape[0]):
+            for col in range(touched.shape[1]):
+                rise = patch.planes[row, col, 1] * cosine + patch.planes[row, col, 2] * sine
+                if touched[row, col] and not np.isnan(rise):
+                    least, most = min(least, rise), max(most, rise)
+        gentlest = max(least, -most, 0.0)
+        longest[number] = EVEN_ENOUGH * drop_m / gentlest if 0 < gentlest < np.inf else np.inf
+    return longest

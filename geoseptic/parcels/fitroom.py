@@ -1,0 +1,126 @@
+"""Where rectangles of trenches have room on one turned grid, and which of these places the ground allows."""
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from geoseptic.parcels.fitgrid import SLACK_M, cells_for, room_at_most, room_for, summed
+from geoseptic.parcels.fitground import Trenches, walked
+
+
+class Work(NamedTuple):
+    """What is to be laid. Rows of `fields` and `reserves` are possible layouts: number of trenches, length, depth over all. [m]"""
+
+    fields: npt.NDArray[np.float64]
+    reserves: npt.NDArray[np.float64]
+    gap_m: float
+    trenches: Trenches
+
+
+class Tries(NamedTuple):
+    """What is worth trying: directions of the trenches from east [rad], and for each which rows of the layouts, bool (n, layouts)."""
+
+    turns: npt.NDArray[np.float64]
+    fields: npt.NDArray[np.bool_]
+    reserves: npt.NDArray[np.bool_]
+
+
+class Spot(NamedTuple):
+    """A rectangle of trenches: row of the layouts (-1: none), lower left corner in turned coordinates about the lot's middle. [m]"""
+
+    layout: int
+    u: float
+    v: float
+
+
+class Grid(NamedTuple):
+    """A turned grid: lower left corner, cell side, and cosine and sine of its angle. [m]"""
+
+    left: float
+    bottom: float
+    cell: float
+    cosine: float
+    sine: float
+
+
+class Room(NamedTuple):
+    """Room at one turn for each of some layouts: cells along and across, where it fits, in how many places, and the ends of these places:
+    lowest and highest row, lowest and highest column (-1: none). `walkable` has the ends of those places whose trenches can be walked;
+    they are looked for when they are asked for (-2: not yet)."""
+
+    wide: npt.NDArray[np.int64]
+    deep: npt.NDArray[np.int64]
+    fits: npt.NDArray[np.bool_]
+    places: npt.NDArray[np.int64]
+    ends: npt.NDArray[np.int64]
+    walkable: npt.NDArray[np.int64]
+
+
+@njit(cache=True, nogil=True)
+def room_in(free, layouts, tried, cell):  # type: ignore[no-untyped-def]
+    """Room for the tried ones of the layouts where all cells are free; lengths are rounded up to cells."""
+    table = summed(free)
+    room = _no_room(layouts.shape[0], free.shape)
+    for option in range(layouts.shape[0]):
+        if tried[option]:
+            wide, deep = cells_for(layouts[option, 1], cell), cells_for(layouts[option, 2], cell)
+            room.wide[option], room.deep[option] = wide, deep
+            room.places[option], low, high, near, far = room_for(table, wide, deep, room.fits[option])
+            room.ends[option] = low, high, near, far
+    return room
+
+
+@njit(cache=True, nogil=True)
+def blocks(inner, touched, layouts, tried, cell):  # type: ignore[no-untyped-def]
+    """Blocks of cells that the tried ones of the layouts might touch, whatever their place between the cells: see `room_at_most`."""
+    inner_table, touched_table = summed(inner), summed(touched)
+    room = _no_room(layouts.shape[0], inner.shape)
+    for option in range(layouts.shape[0]):
+        if tried[option]:
+            # Smaller by the slack on each side, so that cells that only just lie inside the rectangle count as such.
+            wide, deep = cells_for(layouts[option, 1] - 4 * SLACK_M, cell), cells_for(layouts[option, 2] - 4 * SLACK_M, cell)
+            room.wide[option], room.deep[option] = wide, deep
+            room.places[option], low, high, near, far = room_at_most(inner_table, touched_table, wide, deep, room.fits[option])
+            room.ends[option] = low, high, near, far
+    return room
+
+
+@njit(cache=True, nogil=True)
+def _no_room(options, shape):  # type: ignore[no-untyped-def]
+    return Room(
+        np.zeros(options, np.int64),
+        np.zeros(options, np.int64),
+        np.zeros((options, shape[0], shape[1]), np.bool_),
+        np.zeros(options, np.int64),
+        np.full((options, 4), -1),
+        np.full((options, 4), -2),
+    )
+
+
+@njit(cache=True, nogil=True)
+def spot_at(room, option, row, col, layouts, grid):  # type: ignore[no-untyped-def]
+    """The rectangle in the middle of its block of cells, so that the choice turns with the lot."""
+    u = grid.left + (col + 0.5 * room.wide[option]) * grid.cell - 0.5 * layouts[option, 1]
+    v = grid.bottom + (row + 0.5 * room.deep[option]) * grid.cell - 0.5 * layouts[option, 2]
+    return Spot(option, u, v)
+
+
+@njit(cache=True, nogil=True)
+def look_for_walkable(room, option, end, layouts, grid, trenches, patch):  # type: ignore[no-untyped-def]
+    """Fill in one end of `walkable`, all of them where there is none."""
+    low, high, near, far = room.ends[option]
+    first, last = (low, high) if end < 2 else (near, far)
+    other_first, other_last = (near, far) if end < 2 else (low, high)
+    count, length_m = layouts[option, 0], layouts[option, 1]
+    for step in range(last - first + 1 if room.places[option] else 0):
+        at = first + step if end % 2 == 0 else last - step
+        for other in range(other_first, other_last + 1):
+            row, col = (at, other) if end < 2 else (other, at)
+            if room.fits[option, row, col]:
+                spot = spot_at(room, option, row, col, layouts, grid)
+                if walked(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, trenches).level:
+                    room.walkable[option, end] = at
+                    return
+    room.walkable[option, :] = -1

@@ -1,0 +1,270 @@
+"""The search for room for a field and its reserve on one lot, on small grids turned so that trenches run along their rows.
+
+All of it errs to the safe side: a cell is free only if it lies wholly inside the envelope and touches no raster cell of bad or unknown
+ground, lengths are rounded up to cells, and every trench of what is found has been walked along on the fitted ground.
+"""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from geoseptic.parcels.fitgrid import SLACK_M, cells_for, grid_over, inside_cells, turned
+from geoseptic.parcels.fitground import Walk, ground_at, keep_good_ground, walked
+from geoseptic.parcels.fitroom import Grid, Spot, look_for_walkable, room_in, spot_at
+
+FALL_TO_SPARE_M = 0.15
+"""Sewage reaches a field by itself only with so much fall in hand, where there is a choice: heights of a raster, and the places of tank and
+pipes, are no better known. Common practice, no source."""
+
+
+class House(NamedTuple):
+    """Where the tank's outlet is, its invert (NaN if there is no house), fall of the line, depth of the field's pipe. [m, m/m]"""
+
+    x: float
+    y: float
+    invert_m: float
+    fall_m_per_m: float
+    pipe_depth_m: float
+
+
+class Best(NamedTuple):
+    """The best that was found.
+
+    kind : 0 nothing, 1 field alone, 2 field and all of the reserve.
+    walk : the ground along the field's trenches; lift_m : 0 by gravity, NaN where not known; run_m : from the outlet to the field.
+    """
+
+    kind: int
+    turn: float
+    field: Spot
+    reserve: Spot
+    score: float
+    walk: Walk
+    lift_m: float
+    run_m: float
+
+
+@njit(cache=True, nogil=True)
+def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_kind, work, house, patch):  # type: ignore[no-untyped-def]
+    """The best spot for a field, with a reserve if there is one, among all turns on cells of one size.
+
+    Parameters
+    ----------
+    rings, spare_rings : `Rings` of the envelopes of field and reserve; `same` says that they are one.
+    tries : what is tried.
+    cell, most_cells : side of a cell [m], and how many of them a grid may have on a side; larger cells are taken beyond.
+    most_spots : spots weighed for each layout and turn; the others count only for whether there is room.
+    least_kind : kind that is asked for; what is less is not looked for.
+    work, house, patch : `Work`, `House`, `Patch`.
+
+    Returns `Best`, and whether unknown ground was met. Room for the reserve comes before everything else.
+    """
+    # Nothing beats this but the kind that is asked for.
+    best = Best(least_kind - 1, 0.0, Spot(-1, 0.0, 0.0), Spot(-1, 0.0, 0.0), np.inf, Walk(False, np.nan, np.nan, np.nan), np.nan, np.nan)
+    met_unknown = False
+    alike = same and np.array_equal(work.fields, work.reserves)
+    for number in range(tries.turns.size):
+        turn = tries.turns[number]
+        cosine, sine = math.cos(turn), math.sin(turn)
+        outline, spare_outline = turned(rings, cosine, sine), turned(spare_rings, cosine, sine)
+        left, bottom, side, rows, cols = grid_over(outline, spare_outline, cell, most_cells)
+        free, _ = inside_cells(outline, left, bottom, side, rows, cols)
+        met_unknown |= keep_good_ground(free, left, bottom, side, cosine, sine, patch)
+        fields = room_in(free, work.fields, tries.fields[number], side)
+        if fields.places.max() == 0:
+            continue
+        if not same:
+            free, _ = inside_cells(spare_outline, left, bottom, side, rows, cols)
+            met_unknown |= keep_good_ground(free, left, bottom, side, cosine, sine, patch)
+        spares = fields
+        if not alike or not np.array_equal(tries.fields[number], tries.reserves[number]):
+            spares = room_in(free, work.reserves, tries.reserves[number], side)
+        best = _at_turn(best, turn, fields, spares, Grid(left, bottom, side, cosine, sine), most_spots, work, house, patch)
+    return best, met_unknown
+
+
+@njit(cache=True, nogil=True)
+def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch):  # type: ignore[no-untyped-def]
+    """`best`, or what is better than it at this turn; `fields` and `spares` have the `Room` for field and reserve."""
+    gap = cells_for(work.gap_m, grid.cell)
+    needs_reserve = work.reserves.shape[0] > 0
+    improved, at_row, at_col = False, -1, -1
+    for option in range(fields.places.size):
+        if fields.places[option] == 0:
+            continue
+        count, length_m, depth_m = work.fields[option, 0], work.fields[option, 1], work.fields[option, 2]
+        wide, deep = fields.wide[option], fields.deep[option]
+        low, high, near, far = fields.ends[option]
+        rows, cols = fields.fits.shape[1] - deep, fields.fits.shape[2] - wide
+        stride = max(1, int(math.sqrt(fields.places[option] / most_spots)))
+        while True:
+            possible = 2 if not needs_reserve or _may_be_room(spares, low, high, near, far, deep, wide, gap) else 1
+            if possible < best.kind:
+                break
+            for row in range(low, high + 1):
+                # Spots are taken alike from both ends, so that the choice turns with the lot.
+                if abs(2 * row - rows) // 2 % stride > 0:
+                    continue
+                for col in range(near, far + 1):
+                    if not fields.fits[option, row, col] or abs(2 * col - cols) // 2 % stride > 0:
+                        continue
+                    kind = 2 if not needs_reserve or _may_be_room(spares, row, row, col, col, deep, wide, gap) else 1
+                    if kind < best.kind:
+                        continue
+                    spot = spot_at(fields, option, row, col, work.fields, grid)
+                    run, to_middle = _runs(house, grid, spot, length_m, depth_m)
+                    height, slope, path = _middle(patch, grid, spot, length_m, depth_m)
+                    hoped = _score(_in_hand(house, height, run), path, slope, run, length_m, to_middle)
+                    if kind == best.kind and not hoped > best.score:
+                        continue
+                    walk = walked(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches)
+                    if not walk.level:
+                        continue
+                    in_hand = _in_hand(house, max(walk.top_m, _highest_corner(patch, grid, spot, length_m, depth_m)), run)
+                    score = _score(in_hand, walk.path_m, walk.steepest, run, length_m, to_middle)
+                    if needs_reserve and kind == 2 and (best.kind < 2 or score > best.score):
+                        kind = 2 if _is_room(spares, row, col, deep, wide, gap, grid, work, patch) else 1
+                    if kind > best.kind or (kind == best.kind and score > best.score):
+                        best = Best(
+                            kind, turn, spot, Spot(-1, 0.0, 0.0), score, walk, max(0.0, -in_hand) if not np.isnan(in_hand) else np.nan, run
+                        )
+                        improved, at_row, at_col = True, row, col
+            if stride == 1 or best.kind == possible:
+                break
+            stride = 1
+    if improved and best.kind == 2 and needs_reserve:
+        reserve = _reserve(best.field, at_row, at_col, fields, gap, spares, grid, work, house, patch)
+        best = Best(best.kind, turn, best.field, reserve, best.score, best.walk, best.lift_m, best.run_m)
+    return best
+
+
+@njit(cache=True, nogil=True)
+def _may_be_room(spares, low, high, near, far, deep, wide, gap):  # type: ignore[no-untyped-def]
+    """Whether the reserve may have room beside a field of `deep` x `wide` cells that may stand from `low` to `high` and `near` to `far`,
+    by what is known so far of its trenches."""
+    for option in range(spares.places.size):
+        for end in range(4):
+            at = spares.walkable[option, end] if spares.walkable[option, end] > -2 else spares.ends[option, end]
+            if _beyond(at, end, spares.deep[option], spares.wide[option], low, high, near, far, deep, wide, gap):
+                return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _is_room(spares, row, col, deep, wide, gap, grid, work, patch):  # type: ignore[no-untyped-def]
+    """Whether the reserve has room beside the field at (row, col): looks for walkable trenches where that is not yet known."""
+    for option in range(spares.places.size):
+        for end in range(4):
+            if spares.walkable[option, end] == -2 and _beyond(
+                spares.ends[option, end], end, spares.deep[option], spares.wide[option], row, row, col, col, deep, wide, gap
+            ):
+                look_for_walkable(spares, option, end, work.reserves, grid, work.trenches, patch)
+            if _beyond(spares.walkable[option, end], end, spares.deep[option], spares.wide[option], row, row, col, col, deep, wide, gap):
+                return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _beyond(at, end, other_deep, other_wide, low, high, near, far, deep, wide, gap):  # type: ignore[no-untyped-def]
+    """Whether a reserve whose corner is at this end lies clear, on that side, of a field as in `_may_be_room`."""
+    if at < 0:
+        return False
+    if end == 0:
+        return at + other_deep + gap <= high
+    if end == 1:
+        return at >= low + deep + gap
+    if end == 2:
+        return at + other_wide + gap <= far
+    return at >= near + wide + gap
+
+
+@njit(cache=True, nogil=True)
+def _reserve(field, row, col, fields, gap, spares, grid, work, house, patch):  # type: ignore[no-untyped-def]
+    """The reserve with trenches as long as the field's if there is room, else of another layout, that lies nearest to the field, middle to
+    middle; of two alike the lower one, then that nearer to the outlet."""
+    best = Spot(-1, 0.0, 0.0)
+    nearest, lowest, shortest = np.inf, np.inf, np.inf
+    wide, deep = fields.wide[field.layout], fields.deep[field.layout]
+    field_length_m = work.fields[field.layout, 1]
+    middle_u, middle_v = field.u + 0.5 * field_length_m, field.v + 0.5 * work.fields[field.layout, 2]
+    for alike in (True, False):
+        for option in range(spares.places.size):
+            count, length_m, depth_m = work.reserves[option, 0], work.reserves[option, 1], work.reserves[option, 2]
+            if spares.places[option] == 0 or spares.walkable[option, 0] == -1 or (abs(length_m - field_length_m) < SLACK_M) != alike:
+                continue
+            low, high, near, far = spares.ends[option]
+            for r in range(low, high + 1):
+                beside = r >= row + deep + gap or r + spares.deep[option] + gap <= row
+                for c in range(near, far + 1):
+                    if not spares.fits[option, r, c]:
+                        continue
+                    if not beside and c < col + wide + gap and c + spares.wide[option] + gap > col:
+                        continue
+                    spot = spot_at(spares, option, r, c, work.reserves, grid)
+                    away = math.hypot(spot.u + 0.5 * length_m - middle_u, spot.v + 0.5 * depth_m - middle_v)
+                    if away > nearest + SLACK_M:
+                        continue
+                    height = _middle(patch, grid, spot, length_m, depth_m)[0]
+                    _, run = _runs(house, grid, spot, length_m, depth_m)
+                    if away > nearest - SLACK_M and (height > lowest + SLACK_M or (height > lowest - SLACK_M and run >= shortest)):
+                        continue
+                    walk = walked(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches)
+                    if walk.level:
+                        best, nearest, lowest, shortest = spot, away, height, run
+        if best.layout >= 0:
+            break
+    return best
+
+
+@njit(cache=True, nogil=True)
+def _middle(patch, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
+    u, v = spot.u + 0.5 * length_m, spot.v + 0.5 * depth_m
+    return ground_at(patch, u * grid.cosine - v * grid.sine, u * grid.sine + v * grid.cosine)
+
+
+@njit(cache=True, nogil=True)
+def _highest_corner(patch, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
+    """Height of the ground at the highest corner of which it is known. [m]"""
+    top = -np.inf
+    for u in (spot.u, spot.u + length_m):
+        for v in (spot.v, spot.v + depth_m):
+            height = ground_at(patch, u * grid.cosine - v * grid.sine, u * grid.sine + v * grid.cosine)[0]
+            if height > top:
+                top = height
+    return top
+
+
+@njit(cache=True, nogil=True)
+def _runs(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
+    """From the outlet to the rectangle, and to its middle; without a house both from the lot's middle to the rectangle's."""
+    if np.isnan(house.x):
+        away = math.hypot(spot.u + 0.5 * length_m, spot.v + 0.5 * depth_m)
+        return away, away
+    u, v = house.x * grid.cosine + house.y * grid.sine, house.y * grid.cosine - house.x * grid.sine
+    run = math.hypot(max(0.0, spot.u - u, u - spot.u - length_m), max(0.0, spot.v - v, v - spot.v - depth_m))
+    return run, math.hypot(spot.u + 0.5 * length_m - u, spot.v + 0.5 * depth_m - v)
+
+
+@njit(cache=True, nogil=True)
+def _in_hand(house, top, run):  # type: ignore[no-untyped-def]
+    """How much higher the effluent arrives than the pipe of the highest trench lies; NaN without a house. [m]"""
+    return house.invert_m - house.fall_m_per_m * run - (top - house.pipe_depth_m)
+
+
+@njit(cache=True, nogil=True)
+def _score(in_hand, path, slope, run, length_m, to_middle):  # type: ignore[no-untyped-def]
+    """Gravity before a pump, then a longer flow path to a well by steps of 100 ft, then longer trenches by steps of 25 ft (many short ones
+    lie across the contour, and cost more to feed), then gentler slope by steps of 2 percent, then a shorter run by steps of 10 ft, then
+    longer trenches by any step, then the field whose middle is nearer. Steps are our own choice; common practice, no source.
+
+    An unknown path counts as the shortest, an unknown slope as the steepest; without a house the lift decides nothing. One number, each
+    term smaller than a step of the one before.
+    """
+    score = -1e10 if in_hand < FALL_TO_SPARE_M else 0.0
+    score += 1e8 * (math.floor(min(path, 305.0) / 30.48) if not np.isnan(path) else 0.0)
+    score += 1e7 * math.floor(min(length_m, 68.0) / 7.62)
+    score -= 1e5 * (min(99.0, math.floor(50.0 * slope)) if not np.isnan(slope) else 99.0)
+    score -= 1e2 * min(999.0, math.floor(run / 3.048))
+    return score + 0.5 * min(length_m, 99.0) - 1e-3 * min(to_middle, 400.0)

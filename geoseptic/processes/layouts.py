@@ -1,0 +1,306 @@
+"""Where field, reserve and tank go on each lot: the search for room, with the tank's own place and the run of the pipes in mind."""
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geoseptic.model.frame import Geometries
+from geoseptic.model.grid import Raster
+from geoseptic.model.rules import RuleSet
+from geoseptic.parcels import tank
+from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, Terrain, fit
+from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, UNKNOWN_GROUND
+from geoseptic.processes import steps
+from geoseptic.processes.land import Land
+from geoseptic.processes.lot_sizes import LARGEST, PLANNED, SMALLEST, Sizes
+from geoseptic.processes.mapping import Mapped
+from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknown_ground
+from geoseptic.processes.steps import Cut
+from geoseptic.systems.gravity import Burial, Profile, profile
+from geoseptic.systems.verdict import Found
+from geoseptic.terrain import flowpath
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
+
+OPEN_FROM_M2 = 1.0
+"""An envelope that could grow by less has no open question worth a search."""
+
+TO_SPARE_M = 0.1
+"""So that a rounding does not take the tank's place again."""
+
+CHUNK = 250
+
+NO_ROOM = shapely.Polygon()
+NOTHING = Found(
+    field=False, reserve=False, planned=False, smaller=False, in_possible=False, on_unknown_ground=False, tank=None, by_gravity=None
+)
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Search:
+    """What the search of all lots shares."""
+
+    land: Land
+    cuts: Mapping[str, Cut]
+    sizes: Sequence[Sizes]
+    terrain: Terrain
+    bad_ground: Mapping[str, npt.NDArray[np.bool_]]
+    houses_m: Geometries
+    burial: Burial
+    workers: int
+
+    @property
+    def pipes(self) -> Pipes:
+        return Pipes(self.burial.effluent_fall_m_per_m, self.burial.field_pipe_depth_m)
+
+    def each(self, task: Callable[[int], T], lots: Sequence[int]) -> list[T]:
+        """What `task` gives for each of the lots, in their order."""
+        if self.workers <= 1 or len(lots) <= CHUNK:
+            return [task(lot) for lot in lots]
+        parts = [lots[start : start + CHUNK] for start in range(0, len(lots), CHUNK)]
+        with ThreadPoolExecutor(self.workers) as pool:
+            return [answer for part in pool.map(lambda some: [task(lot) for lot in some], parts) for answer in part]
+
+
+@dataclass(frozen=True)
+class Searched:
+    """What the search of one lot gave: the fit to draw, for which of the sizes, and what it means; no fit where no field is allowed."""
+
+    fit: Fit | None
+    drawn_for: str
+    found: Found
+
+    @property
+    def placement(self) -> Placement | None:
+        return self.fit.placement if self.fit else None
+
+
+def houses(land: Land) -> Geometries:
+    """The largest building that may be a dwelling and whose middle lies on each lot; empty where there is none."""
+    found = np.full(len(land.fabric.ids), NO_ROOM, object)
+    facts = land.obstacles.facts
+    lived_in = [
+        index for index in np.flatnonzero(land.obstacles.feature == "building") if dict(facts[index]).get("not_a_dwelling") is not True
+    ]
+    roofs = land.obstacles.shapes_m[lived_in]
+    house, lot = shapely.STRtree(land.fabric.shapes_m).query(shapely.point_on_surface(roofs), predicate="within")
+    order = np.argsort(shapely.area(roofs[house]), kind="stable")
+    found[lot[order]] = roofs[house[order]]
+    return found
+
+
+def bad_ground(
+    elevation: Raster, mapped: Mapped, soil: SoilLayers, rules: RuleSet, *, floodplain_excluded: bool
+) -> dict[str, npt.NDArray[np.bool_]]:
+    """Why -> cells where no field may lie for what the ground is."""
+    limit_percent = steps.slope_limit_percent(rules)
+    found = {} if limit_percent is None else {f"slope over {limit_percent:g} percent": mapped.slope_percent > limit_percent}
+    found["hollow that holds water"] = steps.ponding_m(mapped.ground) > 0
+    return {name: mask for name, mask in (found | forbidden_ground(soil, elevation.grid, floodplain_excluded)).items() if mask.any()}
+
+
+def terrain_of(elevation: Raster, mapped: Mapped, soil: SoilLayers, bad: Mapping[str, npt.NDArray[np.bool_]], window_m: float) -> Terrain:
+    """What the search reads of the ground: bad where it excludes, unknown where nobody knows."""
+    grid, code = elevation.grid, mapped.paths.code
+    good = np.full(grid.shape, GOOD_GROUND, np.uint8)
+    good[np.isnan(mapped.slope_percent) | (code == flowpath.NO_ELEVATION) | (code == flowpath.LEAVES_THE_DATA)] = UNKNOWN_GROUND
+    good[unknown_ground(soil, grid)] = UNKNOWN_GROUND
+    for mask in bad.values():
+        good[mask] = BAD_GROUND
+    path_m = np.where(code == flowpath.REACHES_NO_WELL, np.float32(np.inf), mapped.paths.distance_m)
+    left, _, _, top = grid.bounds_m
+    return Terrain(elevation.values.astype(np.float32, copy=False), good, path_m, left, top, grid.cell_size_m, window_m)
+
+
+def laid_out(search: Search) -> tuple[tank.Tanks, list[Searched]]:
+    """Field, reserve and tank of every lot, and what the search found; tanks have one row a lot.
+
+    The tank has the last word twice: where the field took its only place, and where sewage would have to be lifted to the field, the field
+    is looked for once more.
+    """
+    answers = _searched(search)
+    tanks = _tanks(search, answers)
+    answers = _beside_the_tank(search, tanks, answers)
+    tanks = _tanks(search, answers)
+    answers = _below_the_tank(search, tanks, answers)
+    tanks = _tanks(search, answers)
+    return tanks, _with_tank(search, tanks, answers)
+
+
+def _tanks(search: Search, answers: Sequence[Searched], possible: bool = False) -> tank.Tanks:
+    envelope = search.cuts["septic_tank"].envelopes
+    fields = shapes_of([answer.placement.field if answer.placement else None for answer in answers])
+    reserves = shapes_of([answer.placement.reserve if answer.placement else None for answer in answers])
+    envelopes_m = envelope.possible_m if possible else envelope.shapes_m
+    lots_m = search.land.fabric.shapes_m
+    return tank.place(search.houses_m, envelopes_m, fields, reserves, lots_m, tank.barriers(lots_m, search.land.buildings_m))
+
+
+def _beside_the_tank(search: Search, tanks: tank.Tanks, answers: list[Searched]) -> list[Searched]:
+    """Where a house has a field and no tank, the field is looked for on what is left when the tank has the nearest lawful place."""
+    with_field = np.array([answer.placement is not None for answer in answers], bool)
+    crowded = np.flatnonzero(~shapely.is_empty(search.houses_m) & with_field & ~tanks.placed)
+    houses_m, envelopes_m = search.houses_m[crowded], search.cuts["septic_tank"].envelopes.shapes_m[crowded]
+    centres = tank.nearest_places(houses_m, envelopes_m)
+    kept = dict(zip(crowded.tolist(), shapely.buffer(centres, tank.ROOM_RADIUS_M + tank.CLEAR_OF_FIELD_M + TO_SPARE_M), strict=True))
+    lots = [lot for lot, shape in kept.items() if not shapely.is_empty(shape)]
+    found = search.each(lambda lot: _again(search, lot, answers[lot], kept[lot], start_of(search, lot)), lots)
+    out = list(answers)
+    for lot, answer in zip(lots, found, strict=True):
+        out[lot] = answer
+    return out
+
+
+def _below_the_tank(search: Search, tanks: tank.Tanks, answers: list[Searched]) -> list[Searched]:
+    """Where sewage would have to be lifted, the field is looked for once more from the tank as it stands; taken where that lifts less."""
+    runs = {lot: profile_of(search, tanks, lot, answers[lot].placement) for lot in np.flatnonzero(tanks.placed).tolist()}
+    lifted = {lot: run for lot, run in runs.items() if run is not None and run.lift_m > 0}
+
+    def again(lot: int) -> Searched:
+        centre = tanks.centres_m[lot]
+        start = float(shapely.get_x(centre)), float(shapely.get_y(centre)), lifted[lot].tank_outlet_m
+        return _again(search, lot, answers[lot], NO_ROOM, start)
+
+    second = list(answers)
+    for lot, found in zip(lifted, search.each(again, list(lifted)), strict=True):
+        second[lot] = found
+    moved = _tanks(search, second)
+    out = list(answers)
+    for lot, before in lifted.items():
+        after = profile_of(search, moved, lot, second[lot].placement) if moved.placed[lot] else None
+        if after is not None and after.lift_m < before.lift_m:
+            out[lot] = second[lot]
+    return out
+
+
+def _again(search: Search, lot: int, answer: Searched, kept_free: shapely.Geometry, start: tuple[float, float, float]) -> Searched:
+    """The same lot searched anew for the size that was drawn, off the ground that is kept free; the answer as it was if that finds less."""
+    need = search.sizes[lot].need(answer.drawn_for)
+    assert need is not None  # what was drawn has a size
+    field = shapely.difference(search.cuts["drain_field"].envelopes.shapes_m[lot], kept_free)
+    reserve = shapely.difference(search.cuts["reserve"].envelopes.shapes_m[lot], kept_free)
+    found = fit(site_of(field, reserve, bool(shapely.equals_exact(field, reserve, 0.0)), start), need, search.terrain, search.pipes)
+    return replace(answer, fit=found) if found.placement is not None and has_both(found, need) >= has_both(answer.fit, need) else answer
+
+
+def _with_tank(search: Search, tanks: tank.Tanks, answers: Sequence[Searched]) -> list[Searched]:
+    """The answers with what was found of the tank; None where the lot has no house to drain."""
+    has_house, in_possible = ~shapely.is_empty(search.houses_m), tanks.placed
+    if (has_house & ~tanks.placed).any():
+        in_possible = _tanks(search, answers, possible=True).placed
+    out = []
+    for lot, answer in enumerate(answers):
+        there = bool(tanks.placed[lot]) if has_house[lot] else None
+        out.append(replace(answer, found=replace(answer.found, tank=there, tank_in_possible=there is False and bool(in_possible[lot]))))
+    return out
+
+
+def _searched(search: Search) -> list[Searched]:
+    """Room for every lot's field and reserve; where there is none, whether what nobody knows could make the difference."""
+    field, reserve = search.cuts["drain_field"].envelopes, search.cuts["reserve"].envelopes
+    same = np.asarray(shapely.equals_exact(field.shapes_m, reserve.shapes_m, 0.0))
+    same_possible = np.asarray(shapely.equals_exact(field.possible_m, reserve.possible_m, 0.0))
+    terrain = search.terrain
+    blind = replace(terrain, unknown_is_good=True)
+    pipes = search.pipes
+
+    def searched(lot: int) -> Searched:
+        chosen = search.sizes[lot]
+        if chosen.largest is None or chosen.planned is None or chosen.smallest is None:
+            return Searched(None, "", replace(NOTHING, soil_forbids=chosen.size.why_not))
+        start = start_of(search, lot)
+        clear = site_of(field.shapes_m[lot], reserve.shapes_m[lot], bool(same[lot]), start)
+        first = fit(clear, chosen.largest, terrain, pipes)
+        if has_both(first, chosen.largest):
+            return Searched(first, LARGEST, replace(NOTHING, field=True, reserve=True))
+        drawn, size = (first, LARGEST) if first.placement else (first, "")
+        met_unknown = first.met_unknown_ground
+        fits: dict[str, bool] = {}
+        for name, need in ((PLANNED, chosen.planned), (SMALLEST, chosen.smallest)):
+            if not any(fits.values()) and need not in (chosen.largest, chosen.planned if name == SMALLEST else None):
+                found = fit(clear, need, terrain, pipes)
+                fits[name] = has_both(found, need)
+                drawn, size = (found, name) if fits[name] else (drawn, size)
+                met_unknown |= found.met_unknown_ground
+        in_possible = False
+        possible = site_of(field.possible_m[lot], reserve.possible_m[lot], bool(same_possible[lot]), start)
+        if shapely.area(possible.field) > shapely.area(clear.field) + OPEN_FROM_M2:
+            found = fit(possible, chosen.smallest, terrain, pipes)
+            in_possible = has_both(found, chosen.smallest)
+            met_unknown |= found.met_unknown_ground
+        on_unknown = met_unknown and has_both(fit(possible, chosen.smallest, blind, pipes), chosen.smallest)
+        return Searched(
+            replace(drawn, decided_by=first.decided_by),
+            size,
+            replace(
+                NOTHING,
+                field=first.placement is not None,
+                planned=fits.get(PLANNED, False),
+                smaller=any(fits.values()),
+                in_possible=in_possible,
+                on_unknown_ground=on_unknown,
+            ),
+        )
+
+    return search.each(searched, range(len(search.sizes)))
+
+
+def has_both(found: Fit | None, need: FieldNeed) -> bool:
+    """Whether the field was found, and the reserve too if one is asked for."""
+    return found is not None and found.placement is not None and (found.placement.reserve is not None or need.reserve_share == 0)
+
+
+def site_of(field: shapely.Geometry, reserve: shapely.Geometry, alike: bool, start: tuple[float, float, float]) -> Site:
+    """A lot's envelopes; `alike` where the reserve may go where the field may."""
+    return Site(field, field if alike else reserve, *start)
+
+
+def start_of(search: Search, lot: int) -> tuple[float, float, float]:
+    """Where the effluent line would start, roughly, before the tank is placed: at the house, one tank's length out."""
+    house, burial = search.houses_m[lot], search.burial
+    if shapely.is_empty(house):
+        return float("nan"), float("nan"), float("nan")
+    middle = shapely.centroid(house)
+    x, y = float(shapely.get_x(middle)), float(shapely.get_y(middle))
+    fall_m = burial.sewer_cover_m + burial.sewer_fall_m_per_m * tank.TANK_LENGTH_M + burial.tank_drop_m
+    return x, y, height_m(search.terrain, x, y) - fall_m
+
+
+def profile_of(search: Search, tanks: tank.Tanks, lot: int, placement: Placement | None) -> Profile | None:
+    """Heights along the run from house to field; None where there is no run, or a height on it is not known."""
+    if placement is None or not tanks.placed[lot]:
+        return None
+
+    def height(point: shapely.Point) -> float:
+        return height_m(search.terrain, float(shapely.get_x(point)), float(shapely.get_y(point)))
+
+    corners = [shapely.Point(xy) for xy in shapely.get_coordinates(placement.field)[:-1]]
+    return profile(
+        height(tanks.exits_m[lot]),
+        height(tanks.centres_m[lot]),
+        float(np.max([height(corner) for corner in corners])),
+        float(shapely.length(tanks.sewers_m[lot])),
+        float(shapely.length(tanks.effluents_m[lot])),
+        search.burial,
+    )
+
+
+def height_m(terrain: Terrain, x: float, y: float) -> float:
+    """Height of the fitted ground at a point, NaN where unknown. [m]"""
+    row = int(np.floor((terrain.top_m - y) / terrain.cell_size_m))
+    col = int(np.floor((x - terrain.left_m) / terrain.cell_size_m))
+    height, _, _ = plane_at(terrain.elevation_m, row, col, terrain.half_window, LEAST_KNOWN_SHARE)
+    return float(height)
+
+
+def shapes_of(shapes: Sequence[shapely.Geometry | None]) -> Geometries:
+    """As an array, empty where there is none."""
+    array = np.empty(len(shapes), object)
+    array[:] = [NO_ROOM if shape is None else shape for shape in shapes]
+    return array

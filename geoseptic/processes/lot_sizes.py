@@ -1,0 +1,87 @@
+"""What each lot's field has to hold: its sizes by the rules, from the smallest that the assumptions leave open to the largest."""
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+
+from geoseptic.errors import ParameterError, listed
+from geoseptic.model.checking import CheckedLayer
+from geoseptic.model.rules import RuleSet
+from geoseptic.parcels.fit import FieldNeed
+from geoseptic.systems.sizing import FieldSize, TrenchLayout, field_size, trench_layout_rule
+
+RESERVE_IF_SILENT = 1.0
+"""A full second field where the code, or what was read of it, says nothing of a reserve. Common practice, no source."""
+
+LARGEST = "the largest field that soil and house leave open"
+PLANNED = "the field that was planned for"
+SMALLEST = "the smallest field that soil and house leave open"
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """One lot's size of field: the smallest that the assumptions leave open, the one planned with, the largest; None where the code allows
+    no field."""
+
+    size: FieldSize
+    smallest: FieldNeed | None
+    planned: FieldNeed | None
+    largest: FieldNeed | None
+    assumptions: tuple[str, ...]
+
+    def need(self, which: str) -> FieldNeed | None:
+        """The size of that name: LARGEST, PLANNED or SMALLEST."""
+        return {LARGEST: self.largest, PLANNED: self.planned, SMALLEST: self.smallest}[which]
+
+
+def sizes_of(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules: RuleSet) -> list[Sizes]:
+    """The size of field that each lot's house and soil demand; what nobody knows becomes a range with its assumption in words.
+
+    `mapped_soil` is the name of the lot's soil by a soil map, None where there is none: it stands in where nothing was found on the lot.
+    Raises ParameterError with every lot whose soil or percolation rate the rules cannot size for.
+    """
+    layout = trench_layout_rule(rules)
+
+    @cache
+    def sized(bedrooms: int | None, percolation: float | None, soil: str | None, by_map: bool) -> Sizes:
+        size = field_size(rules, bedrooms=bedrooms, percolation_min_per_in=percolation, soil=soil)
+        assumptions = size.assumptions
+        if by_map:
+            assumptions = (f"soil {soil} by the soil map, not by a test on the lot", *assumptions)
+        share = size.reserve_share
+        if share is None:
+            share = RESERVE_IF_SILENT
+            assumptions = (*assumptions, "the rule set says nothing of a reserve: a full second field is held free")
+        if size.trench_length_m is None:
+            return Sizes(size, None, None, None, assumptions)
+        low, plan, high = (
+            _need(length_m, layout, share) for length_m in (size.trench_length_m.low, size.trench_length_m.plan, size.trench_length_m.high)
+        )
+        return Sizes(size, low, plan, high, assumptions)
+
+    found = []
+    wrong: list[str] = []
+    columns = (parcels.numbers("bedrooms"), parcels.numbers("percolation_min_per_in"), parcels.texts("soil"))
+    for identifier, bedrooms, percolation, soil, mapped in zip(parcels.ids, *columns, mapped_soil, strict=True):
+        by_map = soil is None and np.isnan(percolation) and mapped is not None
+        try:
+            found.append(sized(_whole(bedrooms), known_number(percolation), mapped if by_map else soil, by_map))
+        except ParameterError as error:
+            wrong.append(f"{identifier}: {error}")
+    if wrong:
+        raise ParameterError(f"{len(wrong)} parcels have a field that cannot be sized:\n{listed(wrong)}")
+    return found
+
+
+def _need(length_m: float, layout: TrenchLayout, reserve_share: float) -> FieldNeed:
+    return FieldNeed(length_m, layout.width_m, layout.max_length_m, layout.wall_to_wall_m, reserve_share)
+
+
+def _whole(value: float) -> int | None:
+    return None if np.isnan(value) else int(value)
+
+
+def known_number(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)

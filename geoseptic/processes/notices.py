@@ -1,0 +1,144 @@
+"""What a run tells beside its layers: answers that change nothing, ground that nobody knows, and which wells to find first."""
+
+from collections.abc import Collection, Mapping
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from rasterio import features
+
+from geoseptic.errors import PRINTED_IDS, listed
+from geoseptic.io.soilfiles import load_soil_criteria
+from geoseptic.model.grid import Raster
+from geoseptic.model.layers import WELL_KINDS
+from geoseptic.model.results import Results
+from geoseptic.model.rules import EXCLUSIVE, PARTS, RuleSet, with_exclusions
+from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
+from geoseptic.processes.land import Land
+from geoseptic.processes.steps import Cut
+from geoseptic.processes.tables import OPEN_FROM_M2
+from geoseptic.units import from_metres, metres_per
+
+OFF_FROM_M2 = 1.0
+"""A parcel that juts out of the raster by less is taken to lie on it: outlines and rasters are not cut that finely."""
+
+
+def notices(
+    land: Land, rules: RuleSet, cuts: Collection[Cut], facts: Mapping[str, bool], granted: Collection[str], elevation: Raster | None
+) -> Results:
+    """Everything that a run with parcels and wells tells beside its layers, as warnings and counts."""
+    warnings = idle_answers(land, rules, [cut.zones.part for cut in cuts], facts, granted)
+    counts: dict[str, object] = {}
+    if elevation is not None:
+        off, partly = off_the_elevation(land, elevation)
+        counts = {"parcels_off_the_elevation": len(off), "parcels_partly_off_the_elevation": len(partly)}
+        if len(off):
+            warnings.append(f"{len(off)} parcels lie off the elevation: nothing is known of their ground ({listed(list(off))})")
+        if len(partly):
+            where = "known in part: what lies off the elevation is unknown"
+            warnings.append(f"{len(partly)} parcels lie partly off the elevation, their ground is {where} ({listed(list(partly))})")
+    cut = next((cut for cut in cuts if cut.zones.part == "drain_field"), next(iter(cuts)))
+    wells = wells_to_locate(land, rules, cut)
+    if wells:
+        counts["wells_to_locate_first"] = wells[:PRINTED_IDS]
+        unit = rules.unit
+        first = [f"{well['well_id']} ({well[f'opens_{unit}2']:,.0f} {unit}2 on {well['parcels']} parcels)" for well in wells]
+        part = PARTS[cut.zones.part].lower()
+        warnings.append(f"{len(wells)} wells are placed so roughly that they leave ground open for a {part}; find first {listed(first)}")
+    return Results(counts=counts, warnings=tuple(warnings))
+
+
+def soil_survey_citations(*properties: str) -> Results:
+    """Where the federal soil survey's criteria for these properties were read, to go with results that rest on them."""
+    citations = tuple(dict.fromkeys(criterion.citation for criterion in load_soil_criteria() if criterion.property in properties))
+    doubts = (f"value used that was not checked against the survey's own text: {found}" for found in citations if not found.checked)
+    return Results(citations=citations, warnings=tuple(doubts))
+
+
+def idle_answers(land: Land, rules: RuleSet, parts: Collection[str], facts: Mapping[str, bool], granted: Collection[str]) -> list[str]:
+    """Facts and granted reliefs that the user stated and that change nothing, one sentence each."""
+    lines = [entry for entry in rules.setbacks if entry.part in parts]
+    read = frozenset(name for line in lines for name in line.when) | {name for line in rules.vertical_separation for name in line.when}
+    where = f"'{rules.id}' for a {' or '.join(PARTS[part].lower() for part in parts)}"
+    told = []
+    for name in facts:
+        group = next((names for names in EXCLUSIVE if name in names), frozenset({name}))
+        if not group & read:
+            told.append(f"--facts {name} changes nothing: no line of {where} depends on it")
+    of_the_site = with_exclusions(facts)
+    for name in granted:
+        reliefs = [entry.when for entry in lines if entry.relief and name in entry.when]
+        others = min((when - set(granted) for when in reliefs), key=len, default=frozenset())
+        of_a_feature = any((name, True) in own for own in land.obstacles.facts)
+        if not reliefs:
+            told.append(f"--granted {name} changes nothing: no relief of {where} depends on it")
+        elif others:
+            more = " ".join(f"--granted {other}" for other in sorted(others))
+            told.append(f"--granted {name} changes nothing without {more}: the relief of {where} depends on both")
+        elif name in OF_ONE_WELL and not of_a_feature:
+            told.append(f"--granted {name} changes nothing: the column {name} of no well says that it holds")
+        elif not of_a_feature and of_the_site.get(name) is not True:
+            told.append(f"--granted {name} changes nothing before it is also stated that it holds: --facts {name}=yes")
+    return told
+
+
+def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
+    """Ids of the parcels of which no ground is known, and of those of which a part is not."""
+    shapes, grid = land.fabric.shapes_m, elevation.grid
+    extent = shapely.box(*grid.bounds_m)
+    outside_m2 = np.zeros(len(shapes))
+    beyond = ~shapely.covered_by(shapes, extent)
+    outside_m2[beyond] = shapely.area(shapely.difference(shapes[beyond], extent))
+    known, unknown = np.ones(len(shapes), np.int64), np.zeros(len(shapes), np.int64)
+    blind = np.isnan(elevation.values)
+    if blind.any():
+        numbered = [(shape, number) for number, shape in enumerate(shapes, 1) if not shape.is_empty]
+        lot = features.rasterize(numbered, grid.shape, transform=grid.transform_m, dtype="int32")
+        known, unknown = (np.bincount(lot[cells], minlength=len(shapes) + 1)[1:] for cells in (~blind, blind))
+    off = (outside_m2 >= shapely.area(shapes) - OFF_FROM_M2) | ((known == 0) & (unknown > 0))
+    partly = ~off & ((outside_m2 > OFF_FROM_M2) | (unknown > 0))
+    return land.fabric.ids[off], land.fabric.ids[partly]
+
+
+def wells_to_locate(land: Land, rules: RuleSet, cut: Cut) -> list[dict[str, object]]:
+    """The wells whose rough place leaves ground open, the greediest first: how far off the well may be, and how much of which number of
+    parcels would be clear if it, and whatever else is open there, turned out well."""
+    zones, envelopes, obstacles, unit = cut.zones, cut.envelopes, land.obstacles, rules.unit
+    source = np.array(zones.source, np.int64)
+    error_m = obstacles.location_error_m[source]
+    of_wells = np.isin(obstacles.feature[source], list(WELL_KINDS.values())) & ~obstacles.presumed[source]
+    rough = error_m > np.maximum(np.array(zones.distance_m, np.float64), ROUGH_FROM_M)
+    still_open = np.array([status == MAY_BE_REQUIRED for status in zones.status], bool)
+    rows = np.flatnonzero(of_wells & rough & still_open)
+    lots = np.flatnonzero(envelopes.possible_area_m2 > envelopes.area_m2 + OPEN_FROM_M2)
+    if not len(rows) or not len(lots):
+        return []
+    open_m = shapely.difference(envelopes.possible_m[lots], envelopes.shapes_m[lots])
+    shapes = zones.shapes_m[rows]
+    zone, lot = shapely.STRtree(open_m).query(shapes, predicate="intersects")
+    # Most lots lie in a wide ring whole; only the others are cut: 2.4 s instead of 6.9 s with 2,000 such wells on 20,000 lots.
+    shapely.prepare(shapes)
+    cut_off = ~shapely.covers(shapes[zone], open_m[lot])
+    shapely.destroy_prepared(shapes)
+    area_m2 = shapely.area(open_m[lot])
+    area_m2[cut_off] = shapely.area(shapely.intersection(shapes[zone[cut_off]], open_m[lot[cut_off]]))
+    # A well stands for several rings, one in the other: on each lot the widest counts.
+    names, well = np.unique(np.array(zones.feature_id, object)[rows], return_inverse=True)
+    pairs, pair = np.unique(well[zone] * len(lots) + lot, return_inverse=True)
+    widest_m2 = np.zeros(len(pairs))
+    np.maximum.at(widest_m2, pair, area_m2)
+    told = widest_m2 > OPEN_FROM_M2
+    opens_m2 = np.bincount(pairs[told] // len(lots), weights=widest_m2[told], minlength=len(names))
+    parcels = np.bincount(pairs[told] // len(lots), minlength=len(names))
+    off_m = np.zeros(len(names))
+    np.maximum.at(off_m, well, error_m[rows])
+    return [
+        {
+            "well_id": str(names[index]),
+            f"location_error_{unit}": round(from_metres(float(off_m[index]), unit), 1),
+            f"opens_{unit}2": round(float(opens_m2[index]) / metres_per(unit) ** 2, 1),
+            "parcels": int(parcels[index]),
+        }
+        for index in np.argsort(-opens_m2, kind="stable")
+        if parcels[index]
+    ]

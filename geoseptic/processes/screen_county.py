@@ -1,0 +1,158 @@
+"""Declaration of the process `screen_county`."""
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+from geoseptic.model import layers
+from geoseptic.process import Choice, DepthIn, LayerIn, LayerOut, Length, PointsOut, Weights, process
+from geoseptic.processes import inputs
+from geoseptic.processes.inputs import (
+    ASSUMED_LOCATION_ERROR_M,
+    BUILDING_HEIGHT_M,
+    MIN_SHARE,
+    REACH_M,
+    WELL_RADIUS_M,
+    WINDOW_M,
+)
+from geoseptic.processes.suitability_map import suitability_map
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
+    from geoseptic.model.grid import Raster
+    from geoseptic.model.results import Results
+else:
+    GeoDataFrame = Raster = Any
+
+TRENCH_BOTTOM_M = 0.6096
+"""24 in below the ground. Common practice, no source."""
+
+SEWER_DEPTH_M = 0.6096
+"""2 ft. Common practice, no source; as in systems/gravity.py."""
+
+PIPE_DEPTH_M = 0.4572
+"""1.5 ft. Common practice, no source; as in systems/gravity.py."""
+
+Soils = Annotated[GeoDataFrame | None, LayerIn(layers.SOILS)]
+Floodplain = Annotated[GeoDataFrame | None, LayerIn(layers.FLOODPLAIN)]
+Groundwater = Annotated[Raster | None, DepthIn("Depth of mapped groundwater below the ground")]
+TrenchBottom = Annotated[float, Length("Depth of the trenches' bottom, to hold the vertical separation against a soil map", 0.1, 3.0)]
+SewerDepth = Annotated[float, Length("Ground down to the invert of the sewer where it leaves the house", 0.0, 5.0)]
+PipeDepth = Annotated[float, Length("Ground down to the pipe in a trench", 0.1, 2.0)]
+InFloodplain = Annotated[str, Choice("Keep fields out of floodplains, or only out of floodways", ("exclude", "allow"))]
+
+
+@process(
+    id="screen_county",
+    title="County screening",
+    outputs=(
+        *suitability_map.outputs,
+        LayerOut("screening", "parcels", "One row a parcel: verdict, reasons, assumptions, sizes and distances"),
+        LayerOut("screening", "fields", "Primary field and reserve, as two areas"),
+        LayerOut("screening", "trenches", "Trenches along the contour"),
+        LayerOut("screening", "tanks", "Septic tanks"),
+        LayerOut("screening", "sewer_lines", "House to tank, and tank to field"),
+        LayerOut("screening", "test_holes", "Where to dig percolation holes and soil pits"),
+        LayerOut("screening", "flow_paths", "From each field down to the nearest well downslope"),
+        PointsOut("waypoints", "The test holes for a phone or a GPS receiver"),
+    ),
+    example="--parcels 'county.gpkg|parcels' --wells 'county.gpkg|wells' --elevation dem.tif --rules us-wa --out out",
+)
+def screen_county(
+    parcels: inputs.Parcels,
+    wells: inputs.Wells,
+    elevation: inputs.Elevation,
+    *,
+    rules: inputs.Rules,
+    buildings: inputs.Buildings = None,
+    driveways: inputs.Driveways = None,
+    pools: inputs.Pools = None,
+    surface_water: inputs.SurfaceWater = None,
+    springs: inputs.Springs = None,
+    cut_banks: inputs.CutBanks = None,
+    water_lines: inputs.WaterLines = None,
+    drains: inputs.Drains = None,
+    other_features: inputs.OtherFeatures = None,
+    culverts: inputs.Culverts = None,
+    soils: Soils = None,
+    floodplain: Floodplain = None,
+    groundwater: Groundwater = None,
+    in_floodplain: InFloodplain = "exclude",
+    trench_bottom_m: TrenchBottom = TRENCH_BOTTOM_M,
+    sewer_depth_m: SewerDepth = SEWER_DEPTH_M,
+    pipe_depth_m: PipeDepth = PIPE_DEPTH_M,
+    facts: inputs.StatedFacts = None,
+    granted: inputs.Granted = (),
+    unrecorded_wells: inputs.UnrecordedWells = "presume",
+    assumed_location_error_m: inputs.AssumedLocationError = ASSUMED_LOCATION_ERROR_M,
+    well_radius_m: inputs.WellRadius = WELL_RADIUS_M,
+    reach_m: inputs.Reach = REACH_M,
+    min_share: inputs.MinShare = MIN_SHARE,
+    building_height_m: inputs.BuildingHeight = BUILDING_HEIGHT_M,
+    window_m: inputs.Window = WINDOW_M,
+    method: inputs.SlopeMethod = "plane",
+    weights: Annotated[
+        dict[str, float] | None, Weights("Weight of each factor; without any, the least factor decides", ("slope", "well_path"))
+    ] = None,
+    workers: inputs.Workers = 1,
+) -> "Results":
+    """Whether a drain field with its reserve and a tank really fit on each parcel, where, and how sewage gets there: a verdict with a drawn
+    layout. What is assumed of soil, house or wells is told in every row."""
+    from geoseptic.io.soilfiles import load_soil_criteria
+    from geoseptic.processes import land as land_checks
+    from geoseptic.processes import layouts, lot_sizes, mapping, screening, screening_tables, soil_ground, steps, ways_down
+    from geoseptic.systems.gravity import Burial
+
+    land = land_checks.check_land(
+        parcels,
+        wells,
+        {
+            "buildings": buildings,
+            "driveways": driveways,
+            "pools": pools,
+            "surface_water": surface_water,
+            "springs": springs,
+            "cut_banks": cut_banks,
+            "water_lines": water_lines,
+            "drains": drains,
+            "other_features": other_features,
+        },
+        frame=elevation.grid.frame,
+        assumed_location_error_m=assumed_location_error_m,
+        culverts=culverts,
+        presume_wells=unrecorded_wells == "presume",
+    )
+    soil = soil_ground.check_soils(
+        soils, floodplain, groundwater, elevation.grid.frame, rules, load_soil_criteria(), facts or {}, trench_bottom_m
+    )
+    sizes = lot_sizes.sizes_of(land.parcels, soil_ground.named_soils(soil, rules, land.fabric.shapes_m), rules)
+    chosen = mapping.Choices(
+        ("drain_field", "reserve", "septic_tank"),
+        facts or {},
+        frozenset(granted),
+        well_radius_m,
+        reach_m,
+        min_share,
+        building_height_m,
+        window_m,
+        method,
+        weights,
+        workers,
+    )
+    mapped = mapping.map_suitability(elevation, land, rules, chosen)
+    bad = layouts.bad_ground(elevation, mapped, soil, rules, floodplain_excluded=in_floodplain == "exclude")
+    search = layouts.Search(
+        land,
+        mapped.cuts,
+        sizes,
+        layouts.terrain_of(elevation, mapped, soil, bad, window_m),
+        bad,
+        layouts.houses(land),
+        Burial(sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m),
+        workers,
+    )
+    found = screening.screen(search, soil, rules, mapped.ground_facts, facts or {}, frozenset(granted))
+    wells_assumed = screening.assumed_wells(land, mapped.cuts["drain_field"])
+    ways = ways_down.ways_down(found.fields_m, elevation, mapped, land)
+    return steps.merged(
+        mapped.results, screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], wells_assumed, ways, soil)
+    )

@@ -1,0 +1,373 @@
+"""The county screening as layers: lengths and areas in the rule set's unit, which each column's name states."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from geopandas import GeoDataFrame
+
+from geoseptic.io.gpx import to_wgs84
+from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.model.frame import Frame
+from geoseptic.model.legends import VectorLegend
+from geoseptic.model.results import LayerResult, PointsResult, Results
+from geoseptic.model.rules import RuleSet
+from geoseptic.processes import screening_legends as legends
+from geoseptic.processes.land import Land
+from geoseptic.processes.screening import Screened, Screening
+from geoseptic.processes.soil_ground import SoilLayers
+from geoseptic.processes.steps import Cut
+from geoseptic.processes.ways_down import Downslope
+from geoseptic.systems.testholes import Hole, propose_holes
+from geoseptic.systems.verdict import VERDICTS
+from geoseptic.units import CUBIC_METRES_PER_UNIT, SQUARE_METRES_PER_UNIT, from_metres
+
+FILE = "screening"
+
+
+@dataclass(frozen=True)
+class _Units:
+    """The rule set's units and their names in columns."""
+
+    rules: RuleSet
+
+    @property
+    def length(self) -> str:
+        return self.rules.unit
+
+    @property
+    def area(self) -> str:
+        return f"{self.rules.unit}2"
+
+    @property
+    def volume(self) -> str:
+        return "gal" if self.rules.unit == "ft" else "L"
+
+    def lengths(self, values_m: Sequence[float | None], digits: int = 1) -> list[float | None]:
+        return [None if value is None or not np.isfinite(value) else round(from_metres(value, self.length), digits) for value in values_m]
+
+    def areas(self, values_m2: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return np.round(values_m2 / SQUARE_METRES_PER_UNIT[self.area], 0)
+
+
+def screening_results(
+    land: Land,
+    rules: RuleSet,
+    found: Screening,
+    field_cut: Cut,
+    wells_assumed: Sequence[str],
+    paths: Sequence[Downslope],
+    soil: SoilLayers,
+) -> Results:
+    """Every layer of the screening, its counts, and what could not be proven."""
+    proposed = [
+        (str(identifier), hole)
+        for identifier, lot in zip(land.fabric.ids, found.lots, strict=True)
+        if lot.placement
+        for hole in propose_holes(str(identifier), lot.placement.field, lot.placement.reserve, rules.sizing.percolation)
+    ]
+    owners, holes = [owner for owner, _ in proposed], [hole for _, hole in proposed]
+    units = _Units(rules)
+    counts: dict[str, object] = {f"parcels: {verdict}": sum(lot.verdict == verdict for lot in found.lots) for verdict in VERDICTS}
+    decided = sorted({lot.decided_by for lot in found.lots})
+    counts["parcels_decided_by"] = {name: sum(lot.decided_by == name for lot in found.lots) for name in decided}
+    failures = tuple(
+        {"layer": "parcels", "feature": str(identifier), "stage": "layout", "why": "; ".join(lot.unproven)}
+        for identifier, lot in zip(land.fabric.ids, found.lots, strict=True)
+        if lot.unproven
+    )
+    return Results(
+        layers=(
+            _parcels(land, rules, found, field_cut, wells_assumed, paths, units),
+            _fields(land, found, units),
+            _trenches(land, found, units),
+            _tanks(land, found, units),
+            _lines(land, found, units),
+            _holes(land.frame, holes, owners),
+            _paths(land, paths, units),
+        ),
+        points=(
+            PointsResult(
+                "waypoints",
+                land.frame,
+                tuple(hole.label for hole in holes),
+                np.array([(hole.point.x, hole.point.y) for hole in holes], np.float64).reshape(-1, 2),
+                tuple(hole.description for hole in holes),
+                tuple(hole.kind for hole in holes),
+                "Proposed test holes",
+            ),
+        ),
+        citations=tuple(dict.fromkeys(line.citation for line in soil.criteria)) if soil.soils else (),
+        counts=counts,
+        warnings=(*soil.notes, *(() if soil.told else ("soil not known: no soil layer was given, see the column assumptions",))),
+        failures=failures,
+    )
+
+
+def _parcels(
+    land: Land,
+    rules: RuleSet,
+    found: Screening,
+    cut: Cut,
+    wells_assumed: Sequence[str],
+    paths: Sequence[Downslope],
+    units: _Units,
+) -> LayerResult:
+    lots = found.lots
+    length, area, volume = units.length, units.area, units.volume
+    way = {path.lot: path for path in paths}
+    near_m, near_well = _nearest_wells(land, lots)
+    gravity = found.burial.in_words()
+    sizes = [lot.sizes.size for lot in lots]
+    trench = [size.trench_length_m for size in sizes]
+    tank_m3 = [size.tank_volume_m3 for size in sizes]
+    unit_m3 = CUBIC_METRES_PER_UNIT[volume]
+    per_area = SQUARE_METRES_PER_UNIT[area]
+    columns: dict[str, object] = {
+        "parcel_id": land.fabric.ids,
+        "verdict": [lot.verdict for lot in lots],
+        "reasons": ["; ".join(lot.reasons) for lot in lots],
+        "fits_without": [", ".join(name.replace("_", " ") for name in lot.would_fit_without) for lot in lots],
+        "assumptions": [
+            "; ".join(word for word in (*lot.sizes.assumptions, wells, _soil_words(lot), gravity if lot.profile else "") if word)
+            for lot, wells in zip(lots, wells_assumed, strict=True)
+        ],
+        "public_sewer": [None if flag is None else "yes" if flag else "no" for flag in land.parcels.flags("public_sewer")],
+        "bedrooms": [size.bedrooms.plan for size in sizes],
+        f"lot_{area}": units.areas(shapely.area(land.fabric.shapes_m)),
+        f"envelope_{area}": units.areas(cut.envelopes.area_m2),
+        f"largest_{area}": units.areas(cut.envelopes.largest_m2),
+        f"trench_{length}": units.lengths([None if span is None else span.plan for span in trench], 0),
+        f"trench_low_{length}": units.lengths([None if span is None else span.low for span in trench], 0),
+        f"trench_high_{length}": units.lengths([None if span is None else span.high for span in trench], 0),
+        "drawn_for": [lot.drawn_for for lot in lots],
+        f"tank_{volume}": [None if span is None else round(span.high / unit_m3) for span in tank_m3],
+        f"field_{area}": [None if lot.placement is None else round(shapely.area(lot.placement.field) / per_area) for lot in lots],
+        "slope_percent": [None if lot.placement is None else _round(lot.placement.slope_percent, 1) for lot in lots],
+        f"lift_{length}": units.lengths([None if lot.profile is None else lot.profile.lift_m for lot in lots]),
+        f"run_{length}": units.lengths(
+            [
+                None if lot.profile is None else float(shapely.length(sewer) + shapely.length(effluent))
+                for lot, sewer, effluent in zip(lots, found.tanks.sewers_m, found.tanks.effluents_m, strict=True)
+            ]
+        ),
+        "nearest_well": near_well,
+        f"well_{length}": units.lengths(near_m),
+        "downslope_well": [way[number].well if number in way else "" for number in range(len(lots))],
+        f"path_{length}": units.lengths([way[number].length_m if number in way else None for number in range(len(lots))], 0),
+        "soil": [lot.under.soil if lot.under else "" for lot in lots],
+        "soil_rating": [lot.under.rating if lot.under else "" for lot in lots],
+        "separation": [lot.under.separation_words if lot.under else "" for lot in lots],
+        "flood_zone": [(lot.under.flood or "not known") if lot.under else "" for lot in lots],
+        "notes": ["; ".join((*lot.sizes.size.notes, *(lot.profile.notes if lot.profile else ()))) for lot in lots],
+        "decided_by": [lot.decided_by for lot in lots],
+    }
+    notes = {
+        "parcel_id": "Parcel",
+        "verdict": "fits by gravity, fits with pump, fits only without full reserve, does not fit, or cannot say",
+        "reasons": "What binds, or what is missing",
+        "fits_without": "Features of which the setback alone, if it were relaxed, would let field and reserve fit; only the authority may",
+        "assumptions": "What nobody has stated or measured and the verdict rests on",
+        "public_sewer": "Whether the parcel is on a public sewer, as the parcel layer says",
+        "bedrooms": "Bedrooms that were planned with",
+        f"lot_{area}": "Area of the lot",
+        f"envelope_{area}": "Area clear of every setback of a drain field, those that only may be required included",
+        f"largest_{area}": "Area of the largest single piece of it",
+        f"trench_{length}": "Length of all trenches together that was planned with",
+        f"trench_low_{length}": "The same for the smallest house on the best soil that the assumptions leave open",
+        f"trench_high_{length}": "The same for the largest house on the worst soil that the code allows: what a verdict of fits holds for",
+        "drawn_for": "Which of the three the drawn layout is for, empty where nothing could be placed",
+        f"tank_{volume}": "Volume of the septic tank, at the largest house that the assumptions leave open",
+        f"field_{area}": "Area of the primary field as drawn, the soil between its trenches included",
+        "slope_percent": "Slope of the ground under it",
+        f"lift_{length}": "How far a pump has to lift; 0 by gravity, empty where a height is not known",
+        f"run_{length}": "Pipe from house to tank and on to the field, as drawn",
+        "nearest_well": "Well nearest to the field",
+        f"well_{length}": "Straight distance from the field to it, less its location error",
+        "downslope_well": "First well that water from the field would come to over the ground, empty where none within the reach",
+        f"path_{length}": "Length of that way, to the edge of the disc that stands for the well",
+        "soil": "Mapped soils under the field",
+        "soil_rating": "Federal interpretive class of these soils for absorption fields, with what limits it",
+        "separation": "Whether the code's separation from rock and high water holds by the map",
+        "flood_zone": "Flood zone that the field touches",
+        "notes": "What else a reader must know",
+        "decided_by": "Test that decided the search: area, disc, grid, fine grid, or soil",
+    }
+    return _layer(
+        "parcels",
+        GeoDataFrame(columns, geometry=land.frame.from_metres(land.fabric.shapes_m), crs=land.frame.crs),
+        legends.PARCELS,
+        f"Does a system fit? By {rules.title}",
+        notes,
+    )
+
+
+def _soil_words(lot: Screened) -> str:
+    """What the verdict assumes of the soil; a map is no test hole."""
+    if lot.placement is None or lot.under is None:
+        return ""
+    if lot.under.separation is None:
+        return "soil not known: depth to rock and high water must be found in test holes"
+    if lot.under.separation == "unknown":
+        return f"separation from rock and high water {lot.under.separation_words}"
+    return "separation from rock and high water by the map alone"
+
+
+def _nearest_wells(land: Land, lots: Sequence[Screened]) -> tuple[list[float | None], list[str]]:
+    distances: list[float | None] = [None] * len(lots)
+    names = [""] * len(lots)
+    drawn = {number: lot.placement.field for number, lot in enumerate(lots) if lot.placement}
+    if not drawn:
+        return distances, names
+    placed, fields = list(drawn), np.empty(len(drawn), object)
+    fields[:] = list(drawn.values())
+    discs = shapely.buffer(land.wells.shapes_m, land.location_error_m)
+    # A well known to nothing better than a point has a disc without area.
+    discs = np.where(shapely.is_empty(discs), land.wells.shapes_m, discs)
+    field, well = shapely.STRtree(discs).query_nearest(fields, all_matches=False)
+    for number, nearest in zip(field.tolist(), well.tolist(), strict=True):
+        distances[placed[number]] = float(shapely.distance(fields[number], land.wells.shapes_m[nearest]) - land.location_error_m[nearest])
+        names[placed[number]] = str(land.wells.ids[nearest])
+    return [None if value is None else max(0.0, value) for value in distances], names
+
+
+def _fields(land: Land, found: Screening, units: _Units) -> LayerResult:
+    rows: list[tuple[object, ...]] = []
+    shapes = []
+    for identifier, lot in zip(land.fabric.ids, found.lots, strict=True):
+        if lot.placement is None:
+            continue
+        drawn = lot.placement
+        for name, shape, layout in (
+            (legends.PRIMARY, drawn.field, drawn.layout),
+            (legends.RESERVE, drawn.reserve, drawn.reserve_layout),
+        ):
+            if shape is not None and layout is not None:
+                length, area = from_metres(layout.length_m, units.length), shapely.area(shape) / SQUARE_METRES_PER_UNIT[units.area]
+                rows.append((identifier, name, lot.verdict, layout.count, round(length, 1), round(area, 0)))
+                shapes.append(shape)
+    notes = {
+        "parcel_id": "Parcel",
+        "area": "primary, or reserve",
+        "verdict": "Verdict on the parcel",
+        "trenches": "Number of trenches",
+        f"trench_{units.length}": "Length of each",
+        f"area_{units.area}": "Area, the soil between the trenches included",
+    }
+    return _table(land.frame, "fields", notes, rows, shapes, legends.FIELDS, "Areas for the field and its reserve")
+
+
+def _trenches(land: Land, found: Screening, units: _Units) -> LayerResult:
+    rows: list[tuple[object, ...]] = []
+    shapes = []
+    for identifier, lot in zip(land.fabric.ids, found.lots, strict=True):
+        if lot.placement is None:
+            continue
+        drawn = lot.placement
+        for name, trenches, layout in (
+            (legends.PRIMARY, drawn.trenches, drawn.layout),
+            (legends.RESERVE, drawn.reserve_trenches, drawn.reserve_layout),
+        ):
+            for number, trench in enumerate(trenches, 1):
+                assert layout is not None  # trenches have a layout
+                rows.append((identifier, name, number, round(from_metres(layout.length_m, units.length), 1)))
+                shapes.append(trench)
+    notes = {"parcel_id": "Parcel", "area": "primary, or reserve", "number": "Number", f"length_{units.length}": "Length"}
+    return _table(land.frame, "trenches", notes, rows, shapes, legends.TRENCHES, "Trenches, along the contour")
+
+
+def _tanks(land: Land, found: Screening, units: _Units) -> LayerResult:
+    placed = np.flatnonzero(found.tanks.placed)
+    rows: list[tuple[object, ...]] = []
+    for lot in placed:
+        along, volume = found.lots[lot].profile, found.lots[lot].sizes.size.tank_volume_m3
+        gallons = None if volume is None else round(volume.high / CUBIC_METRES_PER_UNIT[units.volume])
+        cover = None if along is None else round(from_metres(along.tank_cover_m, units.length), 1)
+        rows.append((land.fabric.ids[lot], gallons, cover, found.burial.in_words()))
+    notes = {
+        "parcel_id": "Parcel",
+        f"volume_{units.volume}": "Least volume by the rule set",
+        f"inlet_depth_{units.length}": "Ground to the tank's inlet",
+        "assumptions": "What the depth rests on",
+    }
+    return _table(land.frame, "tanks", notes, rows, list(found.tanks.footprints_m[placed]), legends.TANKS, "Septic tanks")
+
+
+def _lines(land: Land, found: Screening, units: _Units) -> LayerResult:
+    rows: list[tuple[object, ...]] = []
+    shapes = []
+    for lot in np.flatnonzero(found.tanks.placed):
+        along = found.lots[lot].profile
+        inlet, outlet = (None, None) if along is None else (along.tank_inlet_m, along.tank_outlet_m)
+        for name, line in ((legends.SEWER, found.tanks.sewers_m[lot]), (legends.EFFLUENT, found.tanks.effluents_m[lot])):
+            if not shapely.is_empty(line) and shapely.length(line) > 0:
+                lift = None if along is None else round(from_metres(along.lift_m, units.length), 1)
+                length = round(from_metres(float(shapely.length(line)), units.length), 1)
+                at_tank = inlet if name == legends.SEWER else outlet
+                height = None if at_tank is None else round(from_metres(at_tank, units.length), 2)
+                rows.append(
+                    (land.fabric.ids[lot], name, length, height, lift if name == legends.EFFLUENT else None, found.burial.in_words())
+                )
+                shapes.append(line)
+    notes = {
+        "parcel_id": "Parcel",
+        "run": "house to tank, or tank to field",
+        f"length_{units.length}": "Length as drawn, horizontally",
+        f"invert_{units.length}": "Height of the pipe at the tank, in the elevation's datum",
+        f"lift_{units.length}": "How far a pump has to lift; 0 by gravity",
+        "assumptions": "What heights and lift rest on",
+    }
+    return _table(land.frame, "sewer_lines", notes, rows, shapes, legends.SEWER_LINES, "Sewer lines, a guess until the exit is found")
+
+
+def _holes(frame: Frame, holes: Sequence[Hole], owners: Sequence[str]) -> LayerResult:
+    points = np.array([(hole.point.x, hole.point.y) for hole in holes], np.float64).reshape(-1, 2)
+    lon, lat = to_wgs84(frame, points)
+    rows: list[tuple[object, ...]] = [
+        (owner, hole.label, hole.kind, hole.area, round(float(x), 7), round(float(y), 7))
+        for owner, hole, x, y in zip(owners, holes, lon, lat, strict=True)
+    ]
+    notes = {
+        "parcel_id": "Parcel",
+        "label": "For the stake and the field sheet",
+        "kind": "percolation hole, or soil pit",
+        "area": "primary, or reserve",
+        "longitude": "WGS 84, degrees",
+        "latitude": "WGS 84, degrees",
+    }
+    return _table(frame, "test_holes", notes, rows, [hole.point for hole in holes], legends.TEST_HOLES, "Proposed test holes")
+
+
+def _paths(land: Land, paths: Sequence[Downslope], units: _Units) -> LayerResult:
+    rows: list[tuple[object, ...]] = [
+        (land.fabric.ids[path.lot], path.well, round(from_metres(path.length_m, units.length), 0)) for path in paths
+    ]
+    notes = {"parcel_id": "Parcel", "well_id": "Well", f"length_{units.length}": "Length, to the edge of the disc that stands for the well"}
+    return _table(
+        land.frame, "flow_paths", notes, rows, [path.line_m for path in paths], legends.FLOW_PATHS, "From each field down to a well"
+    )
+
+
+def _table(
+    frame: Frame,
+    name: str,
+    notes: dict[str, str],
+    rows: list[tuple[object, ...]],
+    shapes: Sequence[shapely.Geometry],
+    legend: VectorLegend,
+    title: str,
+) -> LayerResult:
+    geometry = np.empty(len(shapes), object)
+    geometry[:] = shapes
+    columns = {column: [row[number] for row in rows] for number, column in enumerate(notes)}
+    return _layer(name, GeoDataFrame(columns, geometry=frame.from_metres(geometry), crs=frame.crs), legend, title, notes)
+
+
+def _layer(name: str, table: GeoDataFrame, legend: VectorLegend, title: str, notes: dict[str, str]) -> LayerResult:
+    return LayerResult(FILE, name, table, legend, title, f"{title}. {SCREENING_AID}", notes)
+
+
+def _round(value: float, digits: int) -> float | None:
+    return round(value, digits) if np.isfinite(value) else None

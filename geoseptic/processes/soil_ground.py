@@ -1,0 +1,230 @@
+"""What is mapped below the ground of a run: soil polygons, flood zones and groundwater, all of them optional."""
+
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from geopandas import GeoDataFrame
+
+from geoseptic.errors import GridError
+from geoseptic.model import layers
+from geoseptic.model.checking import CheckedLayer, check
+from geoseptic.model.frame import Frame, Geometries
+from geoseptic.model.grid import Grid, Raster
+from geoseptic.model.rules import RuleSet
+from geoseptic.model.sizing_rules import soil_key
+from geoseptic.model.soil_rules import UNKNOWN, Criterion, SoilProperties, SoilRating, Span, VerticalSeparation
+from geoseptic.parcels import burn
+from geoseptic.parcels.soilmap import FloodKind, flood_kinds, flood_under, groundwater_under, soils_under
+from geoseptic.processes.land import source_of
+from geoseptic.stages import stage
+from geoseptic.systems.soils import Separation, VerticalVerdict, interpretation, soil_properties, vertical_verdict
+
+Mask = npt.NDArray[np.bool_]
+
+TOO_SHALLOW = "too little soil over rock or high water"
+FLOODED = "flood zone"
+NOT_KNOWN = "soil not known"
+WORST = ("holds", "unknown", "fails")
+
+
+@dataclass(frozen=True)
+class SoilLayers:
+    """The layers as they were brought, None where they were not; soils with what follows from them, one entry a polygon."""
+
+    soils: CheckedLayer | None
+    properties: tuple[SoilProperties, ...]
+    soil_shapes_m: Geometries
+    flood: CheckedLayer | None
+    flood_kinds: tuple[FloodKind, ...]
+    flood_shapes_m: Geometries
+    groundwater: Raster | None
+    lines: tuple[VerticalSeparation, ...]
+    criteria: tuple[Criterion, ...]
+    facts: Mapping[str, bool]
+    trench_bottom_m: float
+    notes: tuple[str, ...]
+
+    @property
+    def told(self) -> bool:
+        """Whether anything is known of the soil."""
+        return self.soils is not None or self.groundwater is not None
+
+
+@dataclass(frozen=True)
+class Under:
+    """What lies under one field. `separation` is None where no soil or groundwater was brought.
+
+    `against` says what speaks against a field there: the code's separation that fails, or a soil that is surely severe while nothing was
+    read of the code's separation, or of a part of it.
+    """
+
+    soil: str
+    rating: str
+    separation: Separation | None
+    separation_words: str
+    flood: FloodKind | None
+    against: str = ""
+
+
+@stage("checking soils")
+def check_soils(
+    soils: GeoDataFrame | None,
+    floodplain: GeoDataFrame | None,
+    groundwater: Raster | None,
+    frame: Frame,
+    rules: RuleSet,
+    criteria: tuple[Criterion, ...],
+    facts: Mapping[str, bool],
+    trench_bottom_m: float,
+) -> SoilLayers:
+    """Hold the soil layers against their contracts; raises the errors of `check`, and GridError for groundwater in another CRS."""
+    if groundwater is not None and groundwater.grid.frame.crs != frame.crs:
+        raise GridError(
+            f"groundwater is in {groundwater.grid.frame.name}, the elevation in {frame.name}. Reproject the groundwater raster to the "
+            "elevation's CRS first."
+        )
+    soil = None if soils is None else check(soils, layers.SOILS, frame, source_of(soils))
+    flood = None if floodplain is None else check(floodplain, layers.FLOODPLAIN, frame, source_of(floodplain))
+    nothing = np.empty(0, object)
+    return SoilLayers(
+        soil,
+        tuple(soil_properties(soil)) if soil else (),
+        _valid(soil.shapes_m) if soil else nothing,
+        flood,
+        flood_kinds(flood) if flood else (),
+        _valid(flood.shapes_m) if flood else nothing,
+        groundwater,
+        rules.vertical_separation,
+        criteria,
+        facts,
+        trench_bottom_m,
+        tuple(note for layer in (soil, flood) if layer for note in layer.notes),
+    )
+
+
+def forbidden_ground(soil: SoilLayers, grid: Grid, floodplain_excluded: bool) -> dict[str, Mask]:
+    """Why -> cells where a field may not go for it: too little soil over rock or water; floodway, and floodplain where asked."""
+    shallow: list[shapely.Geometry] = []
+    if soil.soils is not None:
+        shallow = [shape for shape, found in zip(soil.soil_shapes_m, _verdicts(soil, None), strict=True) if found.verdict == "fails"]
+    kept_out = ("floodway", "floodplain") if floodplain_excluded else ("floodway",)
+    flooded = [shape for shape, kind in zip(soil.flood_shapes_m, soil.flood_kinds, strict=True) if kind in kept_out]
+    mask = burn.touched(shallow, grid)
+    if soil.groundwater is not None:
+        mask |= _too_wet(soil, soil.groundwater, grid)
+    return {TOO_SHALLOW: mask, FLOODED: burn.touched(flooded, grid)}
+
+
+def unknown_ground(soil: SoilLayers, grid: Grid) -> Mask:
+    """Cells in flood zones that nobody has studied."""
+    return burn.touched([shape for shape, kind in zip(soil.flood_shapes_m, soil.flood_kinds, strict=True) if kind == "undetermined"], grid)
+
+
+def named_soils(soil: SoilLayers, rules: RuleSet, lots: Geometries) -> npt.NDArray[np.object_]:
+    """The soil of each lot by a name that the rules' sizing table has, where all mapped soils of the lot bear the same; else None."""
+    found = np.full(len(lots), None, object)
+    if soil.soils is None or "soil" not in soil.soils.columns:
+        return found
+    known = {soil_key(name): name for name in rules.sizing.soils}
+    names = [known.get(soil_key(str(name))) if name else None for name in soil.soils.texts("soil")]
+    lot, polygon = shapely.STRtree(soil.soil_shapes_m).query(lots, predicate="intersects")
+    met: dict[int, set[str | None]] = {}
+    for owner, number in zip(lot, polygon, strict=True):
+        met.setdefault(int(owner), set()).add(names[number])
+    for owner, several in met.items():
+        if len(several) == 1:
+            found[owner] = next(iter(several))
+    return found
+
+
+def under(soil: SoilLayers, fields_m: Geometries, percolation_min_per_in: Sequence[float | None]) -> list[Under]:
+    """What lies under each of the fields, worst first where several soils meet there."""
+    if not len(fields_m):
+        return []
+    water = [UNKNOWN] * len(fields_m) if soil.groundwater is None else groundwater_under(fields_m, soil.groundwater)
+    floods: Sequence[FloodKind | None] = (
+        [None] * len(fields_m) if soil.flood is None else flood_under(fields_m, soil.flood_shapes_m, soil.flood_kinds)
+    )
+    if soil.soils is None:
+        found = []
+        for depth, flood, rate in zip(water, floods, percolation_min_per_in, strict=True):
+            if soil.groundwater is None:
+                found.append(Under(NOT_KNOWN, NOT_KNOWN, None, NOT_KNOWN, flood))
+            else:
+                verdict = vertical_verdict(soil.lines, SoilProperties(), soil.trench_bottom_m, soil.facts, rate, depth)
+                found.append(Under(NOT_KNOWN, NOT_KNOWN, verdict.verdict, _words(verdict), flood, _against(verdict, None)))
+        return found
+    ratings = [interpretation(properties, soil.criteria) for properties in soil.properties]
+    symbols = _symbols(soil.soils)
+    found = []
+    mapped = soils_under(fields_m, soil.soil_shapes_m, ratings)
+    for below, depth, flood, rate in zip(mapped, water, floods, percolation_min_per_in, strict=True):
+        properties_there = [soil.properties[number] for number in below.counted] or [SoilProperties()]
+        if below.uncovered_share > 0:
+            properties_there.append(SoilProperties())
+        verdicts = [vertical_verdict(soil.lines, one, soil.trench_bottom_m, soil.facts, rate, depth) for one in properties_there]
+        worst = max(verdicts, key=lambda verdict: WORST.index(verdict.verdict))
+        names = ", ".join(dict.fromkeys(symbols[number] for number in below.counted)) or NOT_KNOWN
+        found.append(Under(names, below.rating.words, worst.verdict, _words(worst), flood, _against(worst, below.rating)))
+    return found
+
+
+def _against(verdict: VerticalVerdict, rating: SoilRating | None) -> str:
+    if verdict.verdict == "fails":
+        return _words(verdict)
+    if verdict.silent_on and rating is not None and rating.at_best == "severe":
+        return f"rated {rating.words} by the federal classes, and nothing was read of what the code asks there"
+    return ""
+
+
+def _verdicts(soil: SoilLayers, percolation: float | None) -> list[VerticalVerdict]:
+    return [vertical_verdict(soil.lines, one, soil.trench_bottom_m, soil.facts, percolation) for one in soil.properties]
+
+
+def _too_wet(soil: SoilLayers, depth: Raster, grid: Grid) -> Mask:
+    """Cells whose nearest cell of mapped groundwater lies too high for the least that the code asks in any case."""
+    there = depth.grid.transform_m
+    # North-up grids of one frame: a row's y and a column's x are all that it takes.
+    x_m, _ = grid.middles_m(np.zeros(grid.shape[1], np.int64), np.arange(grid.shape[1]))
+    _, y_m = grid.middles_m(np.arange(grid.shape[0]), np.zeros(grid.shape[0], np.int64))
+    there_col, there_row = np.floor((x_m - there.c) / there.a).astype(np.int64), np.floor((y_m - there.f) / there.e).astype(np.int64)
+    on_row = (there_row >= 0) & (there_row < depth.grid.shape[0])
+    on_col = (there_col >= 0) & (there_col < depth.grid.shape[1])
+    values = np.full(grid.shape, np.nan, np.float32)
+    values[np.ix_(on_row, on_col)] = depth.values[np.ix_(there_row[on_row], there_col[on_col])]
+    depths = np.unique(values[~np.isnan(values)])
+    # Deeper water is never worse, so the first depth that does not fail parts the two.
+    first = bisect_left(
+        depths,
+        True,
+        key=lambda value: (
+            vertical_verdict(soil.lines, SoilProperties(), soil.trench_bottom_m, soil.facts, None, Span.of(float(value))).verdict != "fails"
+        ),
+    )
+    wet: Mask = values < (depths[first] if first < len(depths) else np.inf)
+    return wet
+
+
+def _words(verdict: VerticalVerdict) -> str:
+    if verdict.verdict == "holds":
+        return "holds by the map"
+    parts = [
+        f"{check.needed.above.replace('_', ' ')} {'too near' if check.verdict == 'fails' else 'not known to be deep enough'}"
+        for check in verdict.checks
+        if check.verdict == verdict.verdict
+    ]
+    parts += [f"nothing read of {name.replace('_', ' ')}" for name in verdict.silent_on if verdict.verdict == "unknown"]
+    return f"{verdict.verdict}: {', '.join(parts)}"
+
+
+def _symbols(soils: CheckedLayer) -> list[str]:
+    columns = (soils.texts("musym"), soils.texts("soil"), soils.texts("mukey"))
+    return [str(next((word for word in words if word), identifier)) for *words, identifier in zip(*columns, soils.ids, strict=True)]
+
+
+def _valid(shapes_m: Geometries) -> Geometries:
+    return np.asarray(shapely.make_valid(shapes_m, method="structure", keep_collapsed=False))

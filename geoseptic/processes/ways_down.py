@@ -1,0 +1,59 @@
+"""The way of the water from a field over the ground to the first well downslope."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from geoseptic.model.frame import Geometries
+from geoseptic.model.grid import Raster
+from geoseptic.processes.land import Land
+from geoseptic.processes.mapping import Mapped
+from geoseptic.terrain import flowpath
+
+
+@dataclass(frozen=True)
+class Downslope:
+    """The way of the water from one field to the first well downslope: middles of cells, in metres of the frame."""
+
+    lot: int
+    line_m: shapely.LineString
+    well: str
+    length_m: float
+
+
+def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Land) -> list[Downslope]:
+    """The way of the water from each field that reaches a well within the reach, from the cell of the field that has the shortest.
+
+    `fields_m` has one row a lot, empty where there is no field.
+    """
+    grid, distance_m = elevation.grid, mapped.paths.distance_m
+    names = [*land.wells.ids, *land.presumed_ids]
+    inverse = ~grid.transform_m
+    ways = []
+    for number, field in enumerate(fields_m):
+        if shapely.is_empty(field):
+            continue
+        left, bottom, right, top = shapely.bounds(field)
+        (first_col, first_row), (last_col, last_row) = inverse @ (left, top), inverse @ (right, bottom)
+        row_0, row_1 = max(0, int(np.floor(first_row))), min(grid.shape[0], int(np.ceil(last_row)))
+        col_0, col_1 = max(0, int(np.floor(first_col))), min(grid.shape[1], int(np.ceil(last_col)))
+        if row_0 >= row_1 or col_0 >= col_1:
+            continue
+        here = distance_m[row_0:row_1, col_0:col_1]
+        col, row = np.meshgrid(np.arange(col_0, col_1), np.arange(row_0, row_1))
+        x, y = grid.middles_m(row, col)
+        half = grid.cell_size_m / 2
+        cells = shapely.box(x - half, y - half, x + half, y + half)
+        reached = np.where(shapely.intersects(cells, field), here, np.nan)
+        if np.isnan(reached).all():
+            continue
+        at_row, at_col = np.unravel_index(np.nanargmin(reached), reached.shape)
+        start = int(at_row) + row_0, int(at_col) + col_0
+        path = flowpath.trace(mapped.ground.receivers, distance_m, *start)
+        points = np.column_stack(grid.middles_m(path[:, 0], path[:, 1]))
+        # The cell's middle may lie just outside the field; the way starts on it.
+        from_field = shapely.get_coordinates(shapely.shortest_line(field, shapely.Point(points[0])))[:1]
+        ways.append(Downslope(number, shapely.LineString(np.vstack([from_field, points])), str(names[mapped.paths.label[start]]),
+                              float(distance_m[start])))  # fmt: skip
+    return ways

@@ -1,0 +1,70 @@
+"""The config file of a run: the parameters of its command line as TOML."""
+
+import tomllib
+from pathlib import Path
+from typing import Any, Final
+
+from geoseptic.errors import ParameterError, nearest
+from geoseptic.process import Choice, DepthIn, ElevationIn, Length, Parameter, Process
+
+SETTINGS: Final = ("out", "overwrite", "columns", "values")
+CELL_SIZE: Final = Parameter("cell_size_m", Length("Cell size of all rasters; default that of the elevation", 0.1, 100.0), False, None)
+HEIGHT_UNITS: Final = ("m", "ft", "US survey foot")
+ZERO_IS_HEIGHT: Final = Parameter(
+    "zero_is_height", Choice("Whether zeros that a sheer step parts from the ground are heights; default no", ("yes", "no")), False, None
+)
+
+
+def read_config(path: Path, process: Process[..., Any]) -> dict[str, Any]:
+    """The file as a table; raises ParameterError with every key that is no parameter of `process`, and what was probably meant."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+        table = tomllib.loads(text)
+    except OSError as error:
+        raise ParameterError(f"--config {path} cannot be read: {error.strerror}.") from None
+    except UnicodeDecodeError as error:
+        raise ParameterError(f"--config {path} is not UTF-8 (byte {error.start}). Save it as UTF-8.") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        # What a path copied from Windows looks like.
+        hint = " Write paths with / instead of \\, or between single quotes." if "\\" in text else ""
+        raise ParameterError(f"--config {path} is not TOML: {error}.{hint}") from None
+    parameters = (*process.parameters, *raster_parameters(process))
+    known = {name for parameter in parameters for name in _names(parameter)}
+    known |= {spelling for name in SETTINGS for spelling in (name, name.replace("_", "-"))}
+    unknown = [key for key in table if key not in known]
+    if unknown:
+        names = [*map(_shown, parameters), *SETTINGS]
+        words = ", ".join(nearest(key, names) for key in unknown)
+        raise ParameterError(f"--config {path}: no such parameter of {process.id}: {words}.")
+    return table
+
+
+def taken(table: dict[str, Any], parameter: Parameter) -> Any:
+    """The parameter's value in the config, which it leaves; None where it is not there."""
+    found = [name for name in sorted(_names(parameter)) if name in table]
+    if len(found) > 1:
+        raise ParameterError(f"the config gives {parameter.flag} more than once: {', '.join(found)}.")
+    return table.pop(found[0]) if found else None
+
+
+def raster_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
+    """How the files of the process's rasters are to be read: parameters of the run, not of the process."""
+    found = [unit_of(parameter.name) for parameter in process.parameters if isinstance(parameter.spec, ElevationIn | DepthIn)]
+    if any(isinstance(parameter.spec, ElevationIn) for parameter in process.parameters):
+        found += [CELL_SIZE, ZERO_IS_HEIGHT]
+    return tuple(found)
+
+
+def unit_of(raster: str) -> Parameter:
+    """The unit of a raster's heights or depths, where its file does not state it."""
+    what = "heights" if raster == "elevation" else f"depths of {raster}"
+    return Parameter(f"{raster}_unit", Choice(f"Unit of the {what}, where the file does not state it", HEIGHT_UNITS), False, None)
+
+
+def _shown(parameter: Parameter) -> str:
+    """The name that a config should use: that of the flag, without a unit, which the value has."""
+    return parameter.flag.removeprefix("--").replace("-", "_")
+
+
+def _names(parameter: Parameter) -> set[str]:
+    return {parameter.name, parameter.flag.removeprefix("--"), _shown(parameter)}

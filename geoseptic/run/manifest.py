@@ -1,0 +1,114 @@
+"""What run.json says of a run: enough to know what came in, by which rules it was judged, and what to doubt."""
+
+import hashlib
+import time
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from geoseptic.io.layerheaders import split_source
+from geoseptic.model.cautions import CAUTIONS
+from geoseptic.model.citation import Citation
+from geoseptic.model.results import Results
+from geoseptic.model.rules import RuleSet
+from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, SheetIn
+from geoseptic.run.arguments import Request
+from geoseptic.stages import stage
+
+SHAPEFILE = frozenset({".shp", ".shx", ".dbf", ".prj", ".cpg"})
+"""The files that make up one shapefile, as far as geoseptic reads them."""
+
+
+def manifest(
+    process: Process[..., Any],
+    wanted: Request,
+    rules: RuleSet | None,
+    results: Results,
+    inputs: Mapping[str, Any],
+    warnings: Iterable[str],
+    version: str,
+    started: float,
+    seconds: Mapping[str, float],
+) -> dict[str, Any]:
+    """The record of a run, ready for JSON, without the names of its outputs."""
+    plain = {
+        parameter.name: wanted.values.get(parameter.name, parameter.default)
+        for parameter in process.parameters
+        if not isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn)
+    }
+    return {
+        "process": process.id,
+        "geoseptic": version,
+        "started": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(started)),
+        "seconds_by_stage": {name: round(value, 3) for name, value in seconds.items()},
+        "inputs": inputs,
+        "columns": wanted.columns,
+        "values": wanted.value_maps,
+        "parameters": {
+            **plain,
+            **{f"{name}_unit": unit for name, unit in wanted.units.items()},
+            "cell_size_m": wanted.cell_size_m,
+            "zero_is_height": wanted.zero_is_height,
+        },
+        "rules": _rules_record(rules) if rules else None,
+        "citations": _texts(results.citations),
+        "counts": results.counts,
+        "tables": {table.name: table.records for table in results.tables},
+        "repairs": results.repairs,
+        "failures": results.failures,
+        "warnings": list(warnings),
+        "cautions": CAUTIONS,
+    }
+
+
+@stage("hashing inputs")
+def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]:
+    """File, layer, size and hash of every input."""
+    records = {}
+    for parameter in process.parameters:
+        given = wanted.values.get(parameter.name)
+        if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn):
+            path, layer = split_source(given) if isinstance(parameter.spec, LayerIn) else (given, None)
+            records[parameter.name] = {"file": path, "layer": layer, **_digest(Path(path))}
+    return records
+
+
+def _rules_record(rules: RuleSet) -> dict[str, Any]:
+    """The rule set and where its values were read, table by table."""
+    return {
+        "id": rules.id,
+        "title": rules.title,
+        "edition": rules.edition,
+        "summary": rules.summary,
+        "extends": rules.extends,
+        "citations": _texts(rules.citations),
+        "sizing_citations": _texts(rules.sizing.citations),
+        "separation_citations": _texts(line.citation for line in rules.vertical_separation),
+    }
+
+
+def _texts(citations: Iterable[Citation]) -> dict[str, Any]:
+    return {
+        citation.key: {"text": str(citation), "address": citation.address, "checked": citation.checked}
+        for citation in sorted(set(citations), key=lambda citation: (citation.key, str(citation)))
+    }
+
+
+def _digest(path: Path) -> dict[str, Any]:
+    """Size and SHA-256 of a file, or of all files that it consists of (a folder, a shapefile) in the order of their names."""
+    digest = hashlib.sha256()
+    size = 0
+    for item in _files_of(path):
+        with item.open("rb") as file:
+            while block := file.read(1 << 20):
+                digest.update(block)
+                size += len(block)
+    return {"bytes": size, "sha256": digest.hexdigest()}
+
+
+def _files_of(path: Path) -> list[Path]:
+    if path.is_dir():
+        return sorted(item for item in path.rglob("*") if item.is_file())
+    if path.suffix.lower() != ".shp":
+        return [path]
+    return sorted(item for item in path.parent.iterdir() if item.stem == path.stem and item.suffix.lower() in SHAPEFILE)

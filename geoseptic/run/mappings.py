@@ -1,0 +1,121 @@
+"""How the names and words of a county's own files become those of the layer contracts, from the config file and the command line."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from geoseptic.errors import nearest
+from geoseptic.model.layers import Column, Contract
+from geoseptic.process import LayerIn, Process
+
+ColumnNames = dict[str, dict[str, str]]
+"""layer -> column of the contract -> column of the file"""
+
+ValueMaps = dict[str, dict[str, dict[str, str]]]
+"""layer -> column of the contract -> word of the file, in lower case -> word of the contract; empty: unknown"""
+
+YES: Final = frozenset({"yes", "true", "1"})
+NO: Final = frozenset({"no", "false", "0"})
+
+CODED: Final = ("choice", "flag")
+"""Kinds of column whose words can be mapped."""
+
+
+def column_names(process: Process[..., Any], from_config: object, from_line: Sequence[str], faults: list[str]) -> ColumnNames:
+    """The column mappings, those of the line over those of the config; adds to `faults` what cannot be one."""
+    stated: list[tuple[str, str, object]] = []
+    for layer, mapping in _tables(from_config, "columns", "[columns.LAYER]", faults):
+        stated += [(layer, column, name) for column, name in mapping.items()]
+    for text in from_line:
+        target, equals, name = text.partition("=")
+        layer, dot, column = (word.strip() for word in target.partition("."))
+        if equals and dot and layer and column and name.strip():
+            stated.append((layer, column, name.strip()))
+        else:
+            faults.append(f"--columns: '{text}' must be LAYER.COLUMN=NAME, such as parcels.parcel_id=APN.")
+    contracts = _contracts(process)
+    found: ColumnNames = {}
+    for layer, column, named in stated:
+        contract = _contract(process, contracts, layer, "columns", faults)
+        if contract is None:
+            continue
+        # `id` stands for the contract's own id column.
+        column = contract.id_column or column if column == "id" else column
+        known = contract.names
+        if column not in known:
+            faults.append(f"columns: {layer} have no column {nearest(column, known)}. Known: {', '.join(known) or 'none'}.")
+        elif not isinstance(named, str) or not named:
+            faults.append(f"columns: {layer}.{column} must be the name of a column of the file, not {named!r}.")
+        else:
+            found.setdefault(layer, {})[column] = named
+    return found
+
+
+def value_maps(process: Process[..., Any], from_config: object, from_line: Sequence[str], faults: list[str]) -> ValueMaps:
+    """The mappings of coded words, those of the line over those of the config; adds to `faults` what cannot be one."""
+    stated: list[tuple[str, str, str, object]] = []
+    for layer, tables in _tables(from_config, "values", "[values.LAYER.COLUMN]", faults):
+        for column, mapping in _tables(tables, f"values.{layer}", f"[values.{layer}.COLUMN]", faults):
+            stated += [(layer, column, word, meaning) for word, meaning in mapping.items()]
+            twice = sorted(word for word, count in Counter(word.strip().lower() for word in mapping).items() if count > 1)
+            if twice:
+                faults.append(f"values.{layer}.{column}: {', '.join(twice)} is there twice; small and capital letters count as the same.")
+    for text in from_line:
+        target, equals, meaning = text.rpartition("=")
+        layer, column, word = [*(part.strip() for part in target.split(".", 2)), "", "", ""][:3]
+        if equals and layer and column and word:
+            stated.append((layer, column, word, meaning.strip()))
+        else:
+            faults.append(f"--values: '{text}' must be LAYER.COLUMN.WORD=MEANING, such as wells.kind.DOM=private.")
+    contracts = _contracts(process)
+    found: ValueMaps = {}
+    for layer, name, word, meant in stated:
+        contract = _contract(process, contracts, layer, "values", faults)
+        if contract is None:
+            continue
+        coded = {column.name: column for column in contract.columns if column.kind in CODED}
+        if name not in coded:
+            have = f"Its columns of set words: {', '.join(coded)}." if coded else "It has no column of set words."
+            faults.append(f"values: no words to map in {layer}, column {nearest(name, coded)}. {have}")
+            continue
+        plain = _meaning(coded[name], meant)
+        if plain is None:
+            words = coded[name].choices or ("yes", "no")
+            given = nearest(meant, words) if isinstance(meant, str) else repr(meant)
+            faults.append(f"values: {layer}.{name}.{word} cannot mean {given}. Use {', '.join(words)}, or nothing where it is unknown.")
+        elif not word.strip():
+            faults.append(f"values: an empty {layer}.{name} is unknown and stays so.")
+        else:
+            found.setdefault(layer, {}).setdefault(name, {})[word.strip().lower()] = plain
+    return found
+
+
+def _meaning(column: Column, meaning: object) -> str | None:
+    """The contract's word, empty for unknown; None where the column does not have it."""
+    word = str(meaning).strip().lower() if isinstance(meaning, str | bool) else None
+    if not word or column.kind == "choice":
+        return word if not word or word in column.choices else None
+    return "yes" if word in YES else "no" if word in NO else None
+
+
+def _contracts(process: Process[..., Any]) -> dict[str, Contract]:
+    return {parameter.name: parameter.spec.contract for parameter in process.parameters if isinstance(parameter.spec, LayerIn)}
+
+
+def _contract(process: Process[..., Any], contracts: Mapping[str, Contract], layer: str, what: str, faults: list[str]) -> Contract | None:
+    if layer not in contracts:
+        fault = f"{what} given for {nearest(layer, contracts)}; {process.id} has the layers {', '.join(contracts) or 'none'}."
+        if fault not in faults:
+            faults.append(fault)
+    return contracts.get(layer)
+
+
+def _tables(given: object, name: str, form: str, faults: list[str]) -> list[tuple[str, Mapping[str, object]]]:
+    """The tables in a table of the config."""
+    if not isinstance(given, Mapping):
+        faults.append(f"{name} must be tables, such as {form}.")
+        return []
+    wrong = [str(key) for key, table in given.items() if not isinstance(table, Mapping)]
+    if wrong:
+        faults.append(f"{name}: {', '.join(wrong)} must be a table, such as {form}.")
+    return [(str(key), table) for key, table in given.items() if isinstance(table, Mapping)]

@@ -1,0 +1,263 @@
+"""The county screening on small invented lots where the answer is plain: what fits, what binds, what nobody knows."""
+
+from itertools import pairwise
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from affine import Affine
+
+from geoseptic.errors import GridError, ParameterError
+from geoseptic.io.rulefiles import load_rules
+from geoseptic.model.grid import Grid, Raster
+from geoseptic.processes.screen_county import screen_county
+from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITH_PUMP
+
+CRS = "EPSG:26915"
+FT = 0.3048
+LEFT, BOTTOM = 500_000.0, 4_500_000.0
+SIDE_M = 640.0
+MARGIN_M = 120.0
+REACH_M = 100.0
+"""Less than the margin round the lots: water that runs off them does not leave the data within the reach."""
+
+KNOWN = {"bedrooms": 3, "soil": "type 4", "public_water": "no"}
+"""What must be stated of a lot for the size of its field to be certain."""
+
+
+def at(*xy_m):
+    """Corners in metres from the world's lower left corner."""
+    return shapely.Polygon([(LEFT + x, BOTTOM + y) for x, y in xy_m])
+
+
+def box(left, bottom, right, top):
+    return at((left, bottom), (right, bottom), (right, top), (left, top))
+
+
+def layer(shapes, **columns):
+    return gpd.GeoDataFrame(columns, geometry=list(shapes), crs=CRS)
+
+
+def plane(falls_east=0.0, falls_south=0.04, cell_m=2.0):
+    """Ground that falls to the south unless told otherwise."""
+    side = int(SIDE_M / cell_m)
+    col, row = np.meshgrid(np.arange(side), np.arange(side))
+    heights_m = (300 - cell_m * (falls_east * col + falls_south * row)).astype(np.float32)
+    return Raster(
+        heights_m, Grid.of(heights_m.shape, Affine(cell_m, 0, LEFT - MARGIN_M, 0, -cell_m, BOTTOM - MARGIN_M + SIDE_M), CRS, "elevation")
+    )
+
+
+LOT = box(120, 120, 220, 240)
+HOUSE = box(160, 215, 175, 225)
+OWN_WELL = shapely.Point(LEFT + 205, BOTTOM + 235)
+
+
+TYPICAL = {"bedrooms": 3, "percolation_min_per_in": 10.0, "public_water": "no"}
+"""For rules that say how far above rock and water a field must lie."""
+
+
+def screened(lot=LOT, house=HOUSE, wells=(OWN_WELL,), stated=KNOWN, error_ft=3.0, elevation=None, rules="us-wa", **more):
+    lots = layer([lot], parcel_id=["A"], **{name: [value] for name, value in stated.items()})
+    well_layer = layer(
+        wells, well_id=[f"W{number}" for number in range(len(wells))], kind=["private"] * len(wells),
+        location_error_ft=[error_ft] * len(wells),
+    )  # fmt: skip
+    houses = layer([house] if house is not None else [], basement=["no"] if house is not None else [])
+    return screen_county(lots, well_layer, elevation or plane(), rules=load_rules(rules), buildings=houses, reach_m=REACH_M, **more)
+
+
+def row(results):
+    return results["parcels"].frame.iloc[0]
+
+
+def drawn(results, name):
+    return results[name].frame
+
+
+def test_known_lot_with_room_downhill_fits_by_gravity():
+    found = screened()
+    assert row(found).verdict == FITS_BY_GRAVITY
+    assert row(found).lift_ft == 0
+    assert set(drawn(found, "fields")["area"]) == {"primary", "reserve"}
+
+
+def test_field_uphill_of_the_house_needs_a_pump_and_the_lift_is_told():
+    found = screened(house=box(160, 130, 175, 140), wells=(shapely.Point(LEFT + 205, BOTTOM + 125),))
+    assert row(found).verdict == FITS_WITH_PUMP
+    assert row(found).lift_ft > 1
+
+
+def test_everything_drawn_keeps_its_distances_measured_by_hand():
+    found = screened()
+    fields, tanks = drawn(found, "fields").geometry, drawn(found, "tanks").geometry
+    primary, reserve = fields
+    assert shapely.distance(primary, OWN_WELL) >= 103 * FT
+    assert shapely.distance(reserve, OWN_WELL) >= 103 * FT
+    assert shapely.distance(tanks[0], OWN_WELL) >= 53 * FT  # WAC 246-272A-0210 Table IV: 50 ft, and 3 ft of location error
+    assert shapely.distance(primary, HOUSE) >= 10 * FT  # the same table
+    assert shapely.distance(tanks[0], HOUSE) >= 5 * FT
+    assert shapely.distance(primary, LOT.boundary) >= 5 * FT
+    assert not primary.intersects(reserve)
+    assert not tanks[0].intersects(primary)
+    trenches = drawn(found, "trenches")
+    for name, shape in zip(("primary", "reserve"), (primary, reserve), strict=True):
+        inside = trenches[trenches["area"] == name].geometry
+        assert shapely.covered_by(inside, shape.buffer(1e-6)).all()
+        assert all(shapely.distance(one, two) > 0 for one, two in pairwise(inside))
+
+
+def test_trenches_run_along_the_contour():
+    trench = drawn(screened(elevation=plane(0.0, 0.08)), "trenches").geometry[0]
+    corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(trench))
+    sides = np.diff(corners, axis=0)
+    longest = sides[np.argmax(np.hypot(*sides.T))]
+    assert abs(longest[1]) < 0.02 * abs(longest[0])  # the ground falls to the south, so trenches run east
+
+
+def test_trench_length_drawn_is_at_least_the_one_that_the_rules_ask():
+    found = screened()
+    trenches = drawn(found, "trenches")
+    assert trenches[trenches["area"] == "primary"].length_ft.sum() >= row(found).trench_high_ft - 1
+
+
+def test_lot_ringed_by_wells_does_not_fit_and_the_well_is_what_binds():
+    around = [shapely.Point(LEFT + x, BOTTOM + y) for x in (115, 170, 225) for y in (115, 160, 205, 245)]
+    found = screened(wells=around)
+    assert row(found).verdict == DOES_NOT_FIT
+    assert "private well" in row(found).reasons
+    assert row(found).fits_without == "private well"
+    assert drawn(found, "fields").empty
+
+
+def test_unknown_soil_on_a_lot_with_room_for_the_planned_field_only_is_not_said_to_fit():
+    tight = box(150, 190, 222, 245)
+    found = screened(lot=tight, stated={"bedrooms": 3, "public_water": "no"})
+    assert row(found).verdict == CANNOT_SAY
+    assert "soil" in row(found).reasons
+    assert "assumed" in row(found).assumptions
+
+
+def test_fit_on_soil_that_nobody_knows_names_the_assumption_in_its_row():
+    found = screened(lot=box(20, 20, 380, 240), stated={"public_water": "no"})
+    assert row(found).verdict == FITS_BY_GRAVITY
+    assert "soil not known" in row(found).assumptions
+    assert "bedrooms" in row(found).assumptions
+
+
+def test_well_without_a_stated_place_is_named_where_the_lot_fits():
+    found = screened(error_ft=None)
+    assert row(found).verdict in (FITS_BY_GRAVITY, FITS_WITH_PUMP)
+    assert "W0 (location error)" in row(found).assumptions
+
+
+def test_house_without_a_well_on_record_cannot_be_judged():
+    found = screened(wells=(shapely.Point(LEFT + 390, BOTTOM + 390),))
+    assert row(found).verdict == CANNOT_SAY
+    assert "presumed on A" in row(found).reasons
+
+
+def test_vacant_lot_with_room_is_told_that_the_house_is_missing():
+    found = screened(house=None)
+    assert row(found).verdict == CANNOT_SAY
+    assert "no house" in row(found).reasons
+    assert len(drawn(found, "fields")) == 2
+
+
+def wet(shape, cm=20):
+    return layer([shape], musym=["Wt"], wtdepannmin=[cm], brockdepmin=[np.nan], described_cm=[203], reskind=[None], resdept_r=[np.nan])
+
+
+def test_field_stays_off_mapped_ground_that_is_too_wet():
+    found = screened(soils=wet(box(110, 110, 170, 250)), stated=TYPICAL, rules="us-typical")
+    assert len(drawn(found, "fields")) == 2
+    assert (drawn(found, "fields").geometry.bounds.minx >= LEFT + 170).all()
+
+
+def test_lot_that_is_mapped_wet_all_over_does_not_fit():
+    found = screened(soils=wet(box(100, 100, 300, 300)), stated=TYPICAL, rules="us-typical")
+    assert row(found).verdict == DOES_NOT_FIT
+    assert row(found).reasons == "the setbacks leave room, the ground does not: too little soil over rock or high water"
+
+
+def test_deep_dry_soil_is_told_by_the_map_alone():
+    found = screened(soils=wet(box(100, 100, 300, 300), cm=195), stated=TYPICAL, rules="us-typical")
+    assert row(found).verdict == FITS_BY_GRAVITY
+    assert row(found).soil == "Wt"
+    assert "separation from rock and high water" in row(found).assumptions
+
+
+def test_floodway_is_kept_out_and_floodplain_by_choice():
+    half = layer([box(110, 110, 170, 250)], kind=["floodplain"])
+    kept_out = drawn(screened(floodplain=half), "fields").geometry.bounds
+    assert (kept_out.minx >= LEFT + 170).all()
+    allowed = screened(floodplain=layer([LOT], kind=["floodplain"]), in_floodplain="allow")
+    assert row(allowed).flood_zone == "floodplain"
+    refused = screened(floodplain=layer([LOT], kind=["floodway"]), in_floodplain="allow")
+    assert row(refused).verdict == DOES_NOT_FIT
+
+
+def groundwater(depth_m, crs=CRS):
+    shape = (10, 10)
+    values = np.broadcast_to(np.asarray(depth_m, np.float32), shape).copy()
+    return Raster(values, Grid.of(shape, Affine(40, 0, LEFT, 0, -40, BOTTOM + 400), crs, "groundwater"))
+
+
+def test_mapped_groundwater_too_near_the_surface_keeps_the_field_out():
+    assert row(screened(groundwater=groundwater(0.4), stated=TYPICAL, rules="us-typical")).verdict == DOES_NOT_FIT
+    east_is_dry = np.where(np.arange(10) < 4, 0.3, 9.0)  # wet up to 160 m east
+    found = screened(groundwater=groundwater(east_is_dry), stated=TYPICAL, rules="us-typical")
+    assert (drawn(found, "fields").geometry.bounds.minx >= LEFT + 160).all()
+
+
+def test_groundwater_in_another_crs_is_refused():
+    with pytest.raises(GridError, match="groundwater"):
+        screened(groundwater=groundwater(5.0, "EPSG:26916"))
+
+
+def test_way_of_the_water_ends_in_the_disc_of_the_well_below():
+    below = [shapely.Point(LEFT + x, BOTTOM + 112) for x in (125, 150, 175, 200)]
+    found = screened(wells=(OWN_WELL, *below))
+    way = drawn(found, "flow_paths")
+    assert len(way) == 1
+    assert way.well_id[0] == row(found).downslope_well != "W0"
+    line, well = way.geometry[0], below[int(way.well_id[0][1:]) - 1]
+    assert shapely.distance(shapely.Point(line.coords[-1]), well) <= 100 * FT + 2
+    assert line.intersects(drawn(found, "fields").geometry[0])
+    assert line.length == pytest.approx(way.length_ft[0] * FT, abs=3 * 2 + 100 * FT)
+
+
+def test_test_holes_lie_in_their_areas_and_in_the_points_for_a_receiver():
+    found = screened()
+    holes = drawn(found, "test_holes")
+    for name, shape in zip(drawn(found, "fields")["area"], drawn(found, "fields").geometry, strict=True):
+        inside = holes[holes["area"] == name]
+        assert shapely.covered_by(inside.geometry, shape).all()
+        assert set(inside.kind) == {"percolation hole", "soil pit"}
+    back = gpd.GeoSeries(gpd.points_from_xy(holes.longitude, holes.latitude), crs="EPSG:4326").to_crs(CRS)
+    assert (back.distance(holes.geometry) < 0.05).all()
+    assert found.points[0].labels == tuple(holes.label)
+
+
+def test_tank_keeps_its_place_where_the_field_could_have_taken_it():
+    """Without a second search the field, which likes to be near the house, would leave the tank no room."""
+    narrow = box(150, 120, 185, 240)
+    found = screened(lot=narrow, wells=(shapely.Point(LEFT + 300, BOTTOM + 235), shapely.Point(LEFT + 168, BOTTOM + 239)))
+    assert row(found).verdict in (FITS_BY_GRAVITY, FITS_WITH_PUMP, CANNOT_SAY, DOES_NOT_FIT)
+    if not drawn(found, "fields").empty:
+        assert not drawn(found, "tanks").empty
+
+
+def test_soil_that_the_rules_do_not_name_is_refused_with_the_parcel():
+    with pytest.raises(ParameterError, match="A:"):
+        screened(stated={**KNOWN, "soil": "type 99"})
+
+
+def test_every_parcel_has_one_row_in_its_own_order():
+    ids = ["Z", "A", "M"]
+    lots = layer([box(20 + 120 * n, 120, 120 + 120 * n, 240) for n in range(3)], parcel_id=ids, public_water=["yes"] * 3)
+    wells = layer([OWN_WELL], well_id=["W"], kind=["private"], location_error_ft=[3.0])
+    found = screen_county(lots, wells, plane(), rules=load_rules("us-wa"), reach_m=REACH_M)
+    assert list(found["parcels"].frame.parcel_id) == ids
+    assert sum(count for name, count in found.counts.items() if name.startswith("parcels: ")) == 3
