@@ -250,7 +250,7 @@ def _searched(lot: _Lot, need: FieldNeed, most_kind: int) -> tuple[_Found | None
         return found, unknown, "grid"
     decided: Decision = "grid"
     _, _, work = _work(need, MOST_LAYOUTS)
-    tries = _tries(lot, need, MOST_LAYOUTS, fitground.more_directions(turns, lot.rings, STEP_ROUND))
+    tries = _tries(lot, need, MOST_LAYOUTS, fitground.more_directions(turns, lot.rings, lot.patch, STEP_ROUND))
     for cell_m, bound_cell_m in zip(CELLS_M, BOUND_CELLS_M, strict=True):
         tries = fitbound.worth_trying(lot.rings, lot.spare_rings, lot.same, tries, bound_cell_m, MOST_CELLS, kind + 1, work, lot.patch)
         if not len(tries.turns):

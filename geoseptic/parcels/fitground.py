@@ -16,12 +16,12 @@ STEP_M = 1.0
 BIN_DEGREES = 5
 CONTOUR_TURNS = 6
 EDGE_TURNS = 2
-"""Directions along the contour that are tried, those under most of the lot first; and directions of the envelope's sides, longest first,
-each with the one across it."""
-
 MORE_EDGE_TURNS = 6
+"""How many directions along the contour are tried, those under most of the lot first; of how many sides of the envelope, along them and
+across; and of how many where these leave no room."""
+
 LONG_SIDE_M = 6.0
-"""Where these leave no room: directions of so many more sides, each at least so long. The sides of a rounded setback are shorter."""
+"""Only sides at least so long give a direction; those of a rounded setback are shorter."""
 
 SAME_DIRECTION = math.radians(0.25)
 
@@ -232,11 +232,11 @@ def directions(rings, patch):  # type: ignore[no-untyped-def]
             found[count] = angles[number] / weights[number]
             weights[number] = 0.0
             count += 1
-    return _with_sides(found, count, rings, EDGE_TURNS, 0.0)
+    return _with_sides(found, count, rings, patch, EDGE_TURNS)
 
 
 @njit(cache=True, nogil=True)
-def more_directions(turns, rings, step):  # type: ignore[no-untyped-def]
+def more_directions(turns, rings, patch, step):  # type: ignore[no-untyped-def]
     """These directions, others at even steps all round, and those of all long sides of the envelope. [rad]"""
     steps = int(math.pi / step + 0.5)
     found = np.empty(turns.size + steps + 2 * MORE_EDGE_TURNS)
@@ -246,13 +246,14 @@ def more_directions(turns, rings, step):  # type: ignore[no-untyped-def]
         if _new(number * step, turns):
             found[count] = number * step
             count += 1
-    return _with_sides(found, count, rings, MORE_EDGE_TURNS, LONG_SIDE_M)
+    return _with_sides(found, count, rings, patch, MORE_EDGE_TURNS)
 
 
 @njit(cache=True, nogil=True)
-def _with_sides(found, count, rings, most, least_m):  # type: ignore[no-untyped-def]
-    """The first `count` directions found, and those along and across the longest sides of the envelope: up to `most` sides that differ,
-    each longer than `least_m`."""
+def _with_sides(found, count, rings, patch, most):  # type: ignore[no-untyped-def]
+    """The first `count` directions found, and those along and across the longest sides of the envelope: up to `most` that differ, none
+    shorter than `LONG_SIDE_M`. Of the two the one along which the ground falls less comes first, so that the order turns with the lot."""
+    fall_x, fall_y = np.nansum(patch.planes[:, :, 1]), np.nansum(patch.planes[:, :, 2])
     lengths = np.zeros(rings.x.size)
     for ring in range(rings.starts.size - 1):
         for k in range(rings.starts[ring], rings.starts[ring + 1] - 1):
@@ -260,10 +261,12 @@ def _with_sides(found, count, rings, most, least_m):  # type: ignore[no-untyped-
     taken = 0
     while taken < most:
         k = int(np.argmax(lengths))
-        if lengths[k] <= least_m:
+        if lengths[k] < LONG_SIDE_M:
             break
         lengths[k] = 0.0
         side = math.atan2(rings.y[k + 1] - rings.y[k], rings.x[k + 1] - rings.x[k]) % math.pi
+        if abs(fall_x * math.cos(side) + fall_y * math.sin(side)) > abs(fall_y * math.cos(side) - fall_x * math.sin(side)):
+            side = (side + 0.5 * math.pi) % math.pi
         new = False
         for turn in (side, (side + 0.5 * math.pi) % math.pi):
             if _new(turn, found[:count]):

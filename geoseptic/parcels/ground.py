@@ -58,7 +58,8 @@ class Ground:
         ]
         new = list({key: index for index, key in enumerate(keys) if key not in self._known}.values())
         chunks = [np.array(new[start : start + CHUNK]) for start in range(0, len(new), CHUNK)]
-        with ThreadPoolExecutor(max(1, workers)) as pool:
+        # The rasterizer sets aside warnings for the whole process: two threads must not be in it at once.
+        with ThreadPoolExecutor(max(1, workers) if condition == "drainage_path" else 1) as pool:
             answers = pool.map(lambda rows: self._asked(condition, shapes_m[rows], distance_m, location_error_m[rows]), chunks)
             for rows, (holds, unknown) in zip(chunks, answers, strict=True):
                 self._known.update({keys[row]: pair for row, pair in zip(rows, zip(holds, unknown, strict=True), strict=True)})

@@ -251,6 +251,16 @@ def test_ring_too_small_to_reach_the_lot_is_found_by_the_last_test(monkeypatch):
     assert 100 * FT < found.shapes_m[0].distance(well) == pytest.approx(100 * FT, rel=0.005)
 
 
+def test_certain_distance_is_tested_where_an_open_question_leaves_nothing_clear(monkeypatch):
+    honest = envelope.outward
+    short = lambda shapes, distance_m: honest(shapes, np.asarray(distance_m) * np.where(np.asarray(distance_m) < 50, 0.9, 1.0))  # noqa: E731
+    monkeypatch.setattr("geoseptic.parcels.zones.outward", short)
+    well = shapely.Point(-20, 30)
+    found, _ = cut(lots(shapely.box(0, 0, 30, 60)), obstacles(feature("private_well", well)), load_rules("us-ny"))
+    assert found.shapes_m[0].is_empty  # gravel, if there is any, asks for 200 ft
+    assert 100 * FT < found.possible_m[0].distance(well) == pytest.approx(100 * FT, rel=0.005)
+
+
 def areas(shapes: list[shapely.Geometry], features: list) -> np.ndarray:
     return cut(lots(*shapes), obstacles(*features))[0].area_m2
 

@@ -481,7 +481,7 @@ def test_gravity_comes_before_a_longer_path_to_a_well_and_that_before_gentle_gro
     gentle = fit(site(lot, outlet=(50.0, 0.0, 120.0)), NEED, bent, PIPES).placement
     assert gentle is not None and gentle.slope_percent < 4 and shapely.centroid(gentle.field).x < MIDDLE[0]
     near = fit(site(lot, outlet=(54.0, 39.0, 110.0)), NEED, terrain(plane(0.0, 0.0), 2.0), PIPES).placement
-    assert near is not None and near.run_m < 3.1
+    assert near is not None and near.run_m < 6.1
 
 
 def test_lift_is_how_far_the_highest_ground_of_the_field_lies_above_what_arrives():
