@@ -13,7 +13,7 @@ from scipy.spatial.distance import cdist
 
 from geoseptic.parcels import fit as fit_module
 from geoseptic.parcels import fitbound, fitgrid, fitground
-from geoseptic.parcels.fit import DROP_ALONG_TRENCH_M, FieldNeed, Fit, Pipes, Site, Terrain, fit, layouts
+from geoseptic.parcels.fit import DROP_ALONG_TRENCH_M, FieldNeed, Fit, Layout, Pipes, Site, Terrain, fit, layouts
 from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
 from tests.parcels.exhaustive import best_kind, directions_of
 from tests.parcels.lots import FAR_EAST_M, FAR_NORTH_M, NEEDS, SIDE_M, cone, envelope, grounds, noisy, plane, sites, terrain, valley
@@ -21,16 +21,16 @@ from tests.parcels.lots import FAR_EAST_M, FAR_NORTH_M, NEEDS, SIDE_M, cone, env
 LOTS = int(os.environ.get("GEOSEPTIC_LOTS", "400"))
 """Random lots of the property test; `GEOSEPTIC_LOTS=100000` takes about ten minutes."""
 
-EXHAUSTIVE_LOTS = int(os.environ.get("GEOSEPTIC_EXHAUSTIVE_LOTS", "16"))
+EXHAUSTIVE_LOTS = int(os.environ.get("GEOSEPTIC_EXHAUSTIVE_LOTS", "12"))
 """Lots near the limit that are compared with the exhaustive search; `GEOSEPTIC_EXHAUSTIVE_LOTS=400` takes about three minutes."""
 
 TURNED_LOTS = int(os.environ.get("GEOSEPTIC_TURNED_LOTS", "150"))
 
 SPARE_M = 0.2
-MOST_MISSED = 0.06
+MOST_MISSED = 0.04
 MOST_MISSED_WITH_ROOM_TO_SPARE = 0.015
-MOST_CHANGED_BY_A_TURN = 0.06
-MOST_CHANGED_BY_A_SHIFT = 0.03
+MOST_CHANGED_BY_A_TURN = 0.02
+MOST_CHANGED_BY_A_SHIFT = 0.01
 """Shares that the tests allow; what was measured stands in DEVELOPERS.md."""
 
 ROUNDING_M = 1e-6
@@ -131,7 +131,8 @@ def broken_laws(lot: Site, need: FieldNeed, ground: Terrain, planes: np.ndarray,
             broken.append(f"trenches of the {name} are too near each other")
         for trench in trenches:
             along = heights_along(trench, ground, planes)
-            if not along.max() - along.min() <= DROP_ALONG_TRENCH_M:
+            # Half a centimetre more: the test looks at other points, and beside a hole in the data fitted planes do not quite meet.
+            if not along.max() - along.min() <= DROP_ALONG_TRENCH_M + 0.005:
                 broken.append(f"a trench of the {name} falls by {along.max() - along.min():.3f} m")
         if touches_ground_not_known_to_be_good(area, ground, planes):
             broken.append(f"{name} touches ground that is not known to be good")
@@ -214,29 +215,42 @@ def test_what_an_exhaustive_search_finds_is_rarely_missed_and_less_so_where_ther
     assert sum(to_spare) <= 1 + MOST_MISSED_WITH_ROOM_TO_SPARE * EXHAUSTIVE_LOTS
 
 
-def test_area_and_disc_refuse_no_lot_that_the_search_would_find_room_on(monkeypatch):
+def just_round(layout: Layout, rng: np.random.Generator) -> shapely.Geometry:
+    """Hardly more than the rectangle of a layout, in any direction, its outline rough outward as a cut setback may be."""
+    wide, deep = layout.length_m + 0.002, layout.depth_m + 0.002
+    corners = np.array([[0, 0], [wide, 0], [wide, deep], [0, deep], [0, 0]])
+    outline = shapely.segmentize(shapely.LineString(corners), 0.4)
+    away = shapely.get_coordinates(outline)[1:-1] - (wide / 2, deep / 2)
+    rough = shapely.Polygon(away * (1 + rng.uniform(0, 0.01, (len(away), 1)) * rng.integers(0, 2)))
+    return shapely.affinity.rotate(shapely.union(rough, shapely.box(-wide / 2, -deep / 2, wide / 2, deep / 2)), rng.uniform(0, 180))
+
+
+def test_area_and_disc_never_refuse_a_lot_that_just_holds_a_field():
+    rng = np.random.default_rng(27)
+    for need in NEEDS:
+        for layout in layouts(need, most_layouts=100):
+            for _ in range(20):
+                assert fit_module.refused_at_once(site(just_round(layout, rng)), need) is None
+
+
+def test_area_and_disc_refuse_only_lots_that_an_exhaustive_search_finds_no_room_on():
     rng = np.random.default_rng(22)
-    ground = terrain(plane(0.01, 1.0), 2.0)
     refused = {"area": 0, "disc": 0}
-    lots = []
-    for number in range(400):
+    for number in range(600):
         need = NEEDS[number % len(NEEDS)]
-        lot = site(strip(rng, need) if number % 2 else envelope(rng, 0.6 * math.sqrt(need.trench_length_m)))
-        answer = fit(lot, need, ground, PIPES)
-        if answer.decided_by in refused and not shapely.is_empty(lot.field):
-            refused[answer.decided_by] += 1
-            lots.append((lot, need))
-    assert min(refused.values()) > 40
-    monkeypatch.setattr(fit_module, "refused_at_once", lambda site, need: None)
-    assert [kind(fit(lot, need, ground, PIPES)) for lot, need in lots] == [0] * len(lots)
+        lot = site(strip(rng, need) if number % 2 else envelope(rng, 0.7 * math.sqrt(need.trench_length_m)))
+        why = fit_module.refused_at_once(lot, need)
+        if why in refused and not shapely.is_empty(lot.field):
+            refused[why] += 1
+            if refused[why] <= 4:
+                assert best_kind(lot.field, lot.field, need, (0.0, 0.0), directions_of(lot.field, (0.0, 0.0))) == 0
+    assert min(refused.values()) >= 4
 
 
 def strip(rng: np.random.Generator, need: FieldNeed) -> shapely.Geometry:
-    """Long enough for one trench and about as wide as the narrowest layout, with a wavy side."""
+    """Long enough for one trench, and about as wide as the narrowest layout."""
     narrowest_m = min(min(layout.length_m, layout.depth_m) for layout in layouts(need))
-    x = np.linspace(-100, 100, 60)
-    side = narrowest_m * rng.uniform(0.9, 1.02) + rng.uniform(0, 0.05, len(x)) * narrowest_m
-    return shapely.affinity.rotate(shapely.Polygon([(-100, 0), (100, 0), *zip(x[::-1], side, strict=True)]), rng.uniform(0, 180))
+    return shapely.affinity.rotate(shapely.box(-50, 0, 50, narrowest_m * rng.uniform(0.93, 1.05)), rng.uniform(0, 180))
 
 
 def test_what_is_ruled_out_before_a_finer_search_would_not_have_been_found_by_it(monkeypatch):
