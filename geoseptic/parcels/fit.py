@@ -39,9 +39,9 @@ DROP_ALONG_TRENCH_M: Final = 0.3
 Common practice, no source."""
 
 BETWEEN_STEPS_M: Final = 0.02
-"""Trenches are walked along step by step; this much of the drop is kept in hand for what lies between two steps."""
+"""The ground along a trench is looked at step by step; this much of the drop is kept in hand for what lies between two steps."""
 
-WALKED_DROP_M: Final = DROP_ALONG_TRENCH_M - BETWEEN_STEPS_M
+SEEN_DROP_M: Final = DROP_ALONG_TRENCH_M - BETWEEN_STEPS_M
 
 DISC_SHARE: Final = 0.49
 """Half the width of the narrowest layout must fit as a radius. A little less than half: the buffer may be short by a hundredth."""
@@ -235,8 +235,8 @@ class _Found:
             reserve_trenches,
             layout,
             reserve_layout,
-            100.0 * best.walk.steepest,
-            best.walk.path_m,
+            100.0 * best.under.steepest,
+            best.under.path_m,
             best.lift_m,
             best.run_m,
         )
@@ -279,17 +279,17 @@ def _search(
 def _tries(lot: _Lot, need: FieldNeed, most_layouts: int, turns: Angles) -> fitroom.Tries:
     """All layouts in all directions in which the ground may let their trenches run."""
     _, _, work = _work(need, most_layouts)
-    longest_m = fitground.longest_level(turns, lot.rings, lot.patch, WALKED_DROP_M)[:, None]
+    longest_m = fitground.longest_level(turns, lot.rings, lot.patch, SEEN_DROP_M)[:, None]
     spare_longest_m = longest_m
     if not lot.same:
-        spare_longest_m = fitground.longest_level(turns, lot.spare_rings, lot.patch, WALKED_DROP_M)[:, None]
+        spare_longest_m = fitground.longest_level(turns, lot.spare_rings, lot.patch, SEEN_DROP_M)[:, None]
     return fitroom.Tries(turns, work.fields[:, 1] <= longest_m, work.reserves[:, 1] <= spare_longest_m)
 
 
 @lru_cache(maxsize=1000)
 def _work(need: FieldNeed, most_layouts: int) -> tuple[tuple[Layout, ...], tuple[Layout, ...], fitroom.Work]:
     fields, reserves = layouts(need, 1.0, most_layouts), layouts(need, need.reserve_share, most_layouts)
-    trenches = fitground.Trenches(need.trench_width_m, need.trench_width_m + need.spacing_m, WALKED_DROP_M)
+    trenches = fitground.Trenches(need.trench_width_m, need.trench_width_m + need.spacing_m, SEEN_DROP_M)
     return fields, reserves, fitroom.Work(_table(fields), _table(reserves), need.spacing_m, trenches)
 
 

@@ -7,10 +7,13 @@ from numba import njit
 
 from geoseptic.parcels.fitgrid import grid_over, inside_cells, turned
 from geoseptic.parcels.fitground import Trenches, keep_good_middles
-from geoseptic.parcels.fitroom import Grid, Tries, blocks, look_for_walkable
+from geoseptic.parcels.fitroom import Grid, Tries, blocks, look_for_level
 
 NEAR_ENOUGH = 1.25
 """A trench that falls so many times too much will not do either when it is moved by a cell."""
+
+ROUGH_STEP_M = 3.0
+"""Steps along such a trench."""
 
 
 @njit(cache=True, nogil=True)
@@ -19,7 +22,7 @@ def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, 
 
     A rectangle inside the envelope touches a block of cells, all of which the envelope touches, and of which all but the rim lie wholly
     inside with their middle on good ground. Where there is no such block there is no room, however finely one looks: this is exact. That
-    trenches cannot be walked near any such block, even with `NEAR_ENOUGH` times the drop, is not proof but as good.
+    trenches cannot lie near any such block, even with `NEAR_ENOUGH` times the drop, is not proof but as good.
     """
     keep = np.zeros(tries.turns.size, np.bool_)
     open_fields, open_reserves = np.zeros_like(tries.fields), np.zeros_like(tries.reserves)
@@ -42,19 +45,19 @@ def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, 
             spares = blocks(inner, touched, work.reserves, tries.reserves[number], side)
         if _keep_open(fields.ends, spares.ends, least_kind, work, side, open_fields[number], open_reserves[number]):
             grid = Grid(left, bottom, side, cosine, sine)
-            _look_for_all_walkable(fields, work.fields, open_fields[number], grid, loose, patch)
-            _look_for_all_walkable(spares, work.reserves, open_reserves[number], grid, loose, patch)
-            ends, spare_ends = fields.walkable, spares.walkable
+            _look_for_all_level(fields, work.fields, open_fields[number], grid, loose, patch)
+            _look_for_all_level(spares, work.reserves, open_reserves[number], grid, loose, patch)
+            ends, spare_ends = fields.level, spares.level
             keep[number] = _keep_open(ends, spare_ends, least_kind, work, side, open_fields[number], open_reserves[number])
     return Tries(tries.turns[keep], open_fields[keep], open_reserves[keep])
 
 
 @njit(cache=True, nogil=True)
-def _look_for_all_walkable(room, layouts, tried, grid, trenches, patch):  # type: ignore[no-untyped-def]
+def _look_for_all_level(room, layouts, tried, grid, trenches, patch):  # type: ignore[no-untyped-def]
     for option in range(room.places.size):
         for end in range(4):
-            if tried[option] and room.walkable[option, end] == -2:
-                look_for_walkable(room, option, end, layouts, grid, trenches, patch)
+            if tried[option] and room.level[option, end] == -2:
+                look_for_level(room, option, end, layouts, grid, trenches, patch, ROUGH_STEP_M)
 
 
 @njit(cache=True, nogil=True)

@@ -11,7 +11,7 @@ from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, inside_cells, sum
 from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
 
 STEP_M = 1.0
-"""Trenches are walked along in steps of at most this length."""
+"""The ground along a trench is looked at in steps of at most this length."""
 
 BIN_DEGREES = 5
 CONTOUR_TURNS = 6
@@ -60,11 +60,9 @@ class Trenches(NamedTuple):
     drop_m: float
 
 
-class Walk(NamedTuple):
-    """What walking along all trenches of a spot gave: whether the ground is known and level enough along each of them; then the highest
-    ground, steepest fitted slope, shortest flow path to a well. [m, m/m, m]"""
+class Under(NamedTuple):
+    """The ground under trenches: its highest point, steepest fitted slope, shortest flow path to a well. [m, m/m, m]"""
 
-    level: bool
     top_m: float
     steepest: float
     path_m: float
@@ -178,28 +176,53 @@ def ground_at(patch, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def walked(patch, u, v, cosine, sine, count, length_m, trenches):  # type: ignore[no-untyped-def]
-    """`Walk` along the axis of each of `count` trenches, ends first; (u, v) is the lower left corner of their rectangle in coordinates
+def runs_level(patch, u, v, cosine, sine, count, length_m, trenches, step_m):  # type: ignore[no-untyped-def]
+    """Whether the ground is known, and differs by no more than the trenches' drop, along the axis of each of `count` trenches: at both
+    ends, which are looked at first, and at steps of at most `step_m`. (u, v) is the lower left corner of their rectangle in coordinates
     turned by the angle of `cosine` and `sine`."""
+    rows, cols = patch.planes.shape[:2]
+    steps = int(math.ceil(length_m / step_m))
+    across_step, along_step = length_m * cosine / steps, -length_m * sine / steps
+    for trench in range(int(count)):
+        axis = v + trench * trenches.pitch_m + 0.5 * trenches.width_m
+        from_left, from_top = u * cosine - axis * sine - patch.left_m, patch.top_m - u * sine - axis * cosine
+        low, high = np.inf, -np.inf
+        for step in range(-1, steps):
+            at = steps if step == -1 else step
+            x, y = (from_left + at * across_step) / patch.cell_m, (from_top + at * along_step) / patch.cell_m
+            height = np.nan
+            if 0 <= x < cols and 0 <= y < rows:
+                row, col = int(y), int(x)
+                east, south = (x - col - 0.5) * patch.cell_m, (y - row - 0.5) * patch.cell_m
+                height = patch.planes[row, col, 0] + patch.planes[row, col, 1] * east - patch.planes[row, col, 2] * south
+            if np.isnan(height):
+                if not patch.unknown_is_good:
+                    return False
+                continue
+            low, high = min(low, height), max(high, height)
+            if high - low > trenches.drop_m:
+                return False
+    return True
+
+
+@njit(cache=True, nogil=True)
+def under_trenches(patch, u, v, cosine, sine, count, length_m, trenches):  # type: ignore[no-untyped-def]
+    """What lies under the axes of trenches as in `runs_level`, at the same points."""
     steps = int(math.ceil(length_m / STEP_M))
     top, steepest, path = -np.inf, 0.0, np.inf
     for trench in range(int(count)):
         across = v + trench * trenches.pitch_m + 0.5 * trenches.width_m
-        low, high = np.inf, -np.inf
-        for step in range(-1, steps):
-            along = u + length_m * (1.0 if step == -1 else step / steps)
+        for step in range(steps + 1):
+            along = u + length_m * step / steps
             height, slope, path_here = ground_at(patch, along * cosine - across * sine, along * sine + across * cosine)
             if not np.isnan(height):
-                low, high, steepest = min(low, height), max(high, height), max(steepest, slope)
-            if high - low > trenches.drop_m or (np.isnan(height) and not patch.unknown_is_good):
-                return Walk(False, np.nan, np.nan, np.nan)
+                top, steepest = max(top, height), max(steepest, slope)
             path = np.nan if np.isnan(path) or np.isnan(path_here) else min(path, path_here)
-        top = max(top, high)
-    return Walk(True, top, steepest, path)
+    return Under(top, steepest, path)
 
 
 @njit(cache=True, nogil=True)
-def under(rings, patch):  # type: ignore[no-untyped-def]
+def touched_by(rings, patch):  # type: ignore[no-untyped-def]
     """Which cells of the patch a shape touches, bool (rows, cols)."""
     rows, cols = patch.planes.shape[:2]
     _, touched = inside_cells(rings, patch.left_m, patch.top_m - rows * patch.cell_m, patch.cell_m, rows, cols)
@@ -212,7 +235,7 @@ def directions(rings, patch):  # type: ignore[no-untyped-def]
     the envelope of these rings falls, then along the envelope's own sides."""
     bins = 180 // BIN_DEGREES
     width = math.pi / bins
-    touched = under(rings, patch)
+    touched = touched_by(rings, patch)
     weights, angles = np.zeros(bins), np.zeros(bins)
     for row in range(touched.shape[0]):
         for col in range(touched.shape[1]):
@@ -292,7 +315,7 @@ def longest_level(turns, rings, patch, drop_m):  # type: ignore[no-untyped-def]
     """For each direction the longest trench that may be worth trying: where the ground under the shape falls one way along the direction
     everywhere, a trench of this length falls `EVEN_ENOUGH` times `drop_m` even where it falls least. Infinite where it rises and falls.
     [m]"""
-    touched = under(rings, patch)
+    touched = touched_by(rings, patch)
     longest = np.empty(turns.size)
     for number in range(turns.size):
         cosine, sine = math.cos(turns[number]), math.sin(turns[number])

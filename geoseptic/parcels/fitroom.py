@@ -7,7 +7,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geoseptic.parcels.fitgrid import SLACK_M, cells_for, room_at_most, room_for, summed
-from geoseptic.parcels.fitground import Trenches, walked
+from geoseptic.parcels.fitground import Trenches, runs_level
 
 
 class Work(NamedTuple):
@@ -47,15 +47,15 @@ class Grid(NamedTuple):
 
 class Room(NamedTuple):
     """Room at one turn for each of some layouts: cells along and across, where it fits, in how many places, and the ends of these places:
-    lowest and highest row, lowest and highest column (-1: none). `walkable` has the ends of those places whose trenches can be walked;
-    they are looked for when they are asked for (-2: not yet)."""
+    lowest and highest row, lowest and highest column (-1: none). `level` has the ends of those places where the ground lets the trenches
+    lie; they are looked for when they are asked for (-2: not yet)."""
 
     wide: npt.NDArray[np.int64]
     deep: npt.NDArray[np.int64]
     fits: npt.NDArray[np.bool_]
     places: npt.NDArray[np.int64]
     ends: npt.NDArray[np.int64]
-    walkable: npt.NDArray[np.int64]
+    level: npt.NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True)
@@ -108,8 +108,8 @@ def spot_at(room, option, row, col, layouts, grid):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True, nogil=True)
-def look_for_walkable(room, option, end, layouts, grid, trenches, patch):  # type: ignore[no-untyped-def]
-    """Fill in one end of `walkable`, all of them where there is none."""
+def look_for_level(room, option, end, layouts, grid, trenches, patch, step_m):  # type: ignore[no-untyped-def]
+    """Fill in one end of `level`, all of them where there is none."""
     low, high, near, far = room.ends[option]
     first, last = (low, high) if end < 2 else (near, far)
     other_first, other_last = (near, far) if end < 2 else (low, high)
@@ -120,7 +120,7 @@ def look_for_walkable(room, option, end, layouts, grid, trenches, patch):  # typ
             row, col = (at, other) if end < 2 else (other, at)
             if room.fits[option, row, col]:
                 spot = spot_at(room, option, row, col, layouts, grid)
-                if walked(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, trenches).level:
-                    room.walkable[option, end] = at
+                if runs_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, trenches, step_m):
+                    room.level[option, end] = at
                     return
-    room.walkable[option, :] = -1
+    room.level[option, :] = -1

@@ -1,7 +1,7 @@
 """The search for room for a field and its reserve on one lot, on small grids turned so that trenches run along their rows.
 
 All of it errs to the safe side: a cell is free only if it lies wholly inside the envelope and touches no raster cell of bad or unknown
-ground, lengths are rounded up to cells, and every trench of what is found has been walked along on the fitted ground.
+ground, lengths are rounded up to cells, and along every trench of what is found the fitted ground has been looked at.
 """
 
 import math
@@ -11,8 +11,8 @@ import numpy as np
 from numba import njit
 
 from geoseptic.parcels.fitgrid import SLACK_M, cells_for, grid_over, inside_cells, turned
-from geoseptic.parcels.fitground import Walk, ground_at, keep_good_ground, walked
-from geoseptic.parcels.fitroom import Grid, Spot, look_for_walkable, room_in, spot_at
+from geoseptic.parcels.fitground import STEP_M, Under, ground_at, keep_good_ground, runs_level, under_trenches
+from geoseptic.parcels.fitroom import Grid, Spot, look_for_level, room_in, spot_at
 
 FALL_TO_SPARE_M = 0.15
 """Sewage reaches a field by itself only with so much fall in hand, where there is a choice: heights of a raster, and the places of tank and
@@ -33,7 +33,7 @@ class Best(NamedTuple):
     """The best that was found.
 
     kind : 0 nothing, 1 field alone, 2 field and all of the reserve.
-    walk : the ground along the field's trenches; lift_m : 0 by gravity, NaN where not known; run_m : from the outlet to the field.
+    under : the ground along the field's trenches; lift_m : 0 by gravity, NaN where not known; run_m : from the outlet to the field.
     """
 
     kind: int
@@ -41,7 +41,7 @@ class Best(NamedTuple):
     field: Spot
     reserve: Spot
     score: float
-    walk: Walk
+    under: Under
     lift_m: float
     run_m: float
 
@@ -62,7 +62,7 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
     Returns `Best`, and whether unknown ground was met. Room for the reserve comes before everything else.
     """
     # Nothing beats this but the kind that is asked for.
-    best = Best(least_kind - 1, 0.0, Spot(-1, 0.0, 0.0), Spot(-1, 0.0, 0.0), np.inf, Walk(False, np.nan, np.nan, np.nan), np.nan, np.nan)
+    best = Best(least_kind - 1, 0.0, Spot(-1, 0.0, 0.0), Spot(-1, 0.0, 0.0), np.inf, Under(np.nan, np.nan, np.nan), np.nan, np.nan)
     met_unknown = False
     alike = same and np.array_equal(work.fields, work.reserves)
     for number in range(tries.turns.size):
@@ -119,16 +119,16 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch): 
                     hoped = _score(_in_hand(house, height, run), path, slope, run, length_m, to_middle)
                     if kind == best.kind and not hoped > best.score:
                         continue
-                    walk = walked(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches)
-                    if not walk.level:
+                    if not runs_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
                         continue
-                    in_hand = _in_hand(house, max(walk.top_m, _highest_corner(patch, grid, spot, length_m, depth_m)), run)
-                    score = _score(in_hand, walk.path_m, walk.steepest, run, length_m, to_middle)
+                    under = under_trenches(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches)
+                    in_hand = _in_hand(house, max(under.top_m, _highest_corner(patch, grid, spot, length_m, depth_m)), run)
+                    score = _score(in_hand, under.path_m, under.steepest, run, length_m, to_middle)
                     if needs_reserve and kind == 2 and (best.kind < 2 or score > best.score):
                         kind = 2 if _is_room(spares, row, col, deep, wide, gap, grid, work, patch) else 1
                     if kind > best.kind or (kind == best.kind and score > best.score):
                         best = Best(
-                            kind, turn, spot, Spot(-1, 0.0, 0.0), score, walk, max(0.0, -in_hand) if not np.isnan(in_hand) else np.nan, run
+                            kind, turn, spot, Spot(-1, 0.0, 0.0), score, under, max(0.0, -in_hand) if not np.isnan(in_hand) else np.nan, run
                         )
                         improved, at_row, at_col = True, row, col
             if stride == 1 or best.kind == possible:
@@ -136,7 +136,7 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch): 
             stride = 1
     if improved and best.kind == 2 and needs_reserve:
         reserve = _reserve(best.field, at_row, at_col, fields, gap, spares, grid, work, house, patch)
-        best = Best(best.kind, turn, best.field, reserve, best.score, best.walk, best.lift_m, best.run_m)
+        best = Best(best.kind, turn, best.field, reserve, best.score, best.under, best.lift_m, best.run_m)
     return best
 
 
@@ -146,7 +146,7 @@ def _may_be_room(spares, low, high, near, far, deep, wide, gap):  # type: ignore
     by what is known so far of its trenches."""
     for option in range(spares.places.size):
         for end in range(4):
-            at = spares.walkable[option, end] if spares.walkable[option, end] > -2 else spares.ends[option, end]
+            at = spares.level[option, end] if spares.level[option, end] > -2 else spares.ends[option, end]
             if _beyond(at, end, spares.deep[option], spares.wide[option], low, high, near, far, deep, wide, gap):
                 return True
     return False
@@ -154,14 +154,14 @@ def _may_be_room(spares, low, high, near, far, deep, wide, gap):  # type: ignore
 
 @njit(cache=True, nogil=True)
 def _is_room(spares, row, col, deep, wide, gap, grid, work, patch):  # type: ignore[no-untyped-def]
-    """Whether the reserve has room beside the field at (row, col): looks for walkable trenches where that is not yet known."""
+    """Whether the reserve has room beside the field at (row, col): looks for level ground where that is not yet known."""
     for option in range(spares.places.size):
         for end in range(4):
-            if spares.walkable[option, end] == -2 and _beyond(
+            if spares.level[option, end] == -2 and _beyond(
                 spares.ends[option, end], end, spares.deep[option], spares.wide[option], row, row, col, col, deep, wide, gap
             ):
-                look_for_walkable(spares, option, end, work.reserves, grid, work.trenches, patch)
-            if _beyond(spares.walkable[option, end], end, spares.deep[option], spares.wide[option], row, row, col, col, deep, wide, gap):
+                look_for_level(spares, option, end, work.reserves, grid, work.trenches, patch, STEP_M)
+            if _beyond(spares.level[option, end], end, spares.deep[option], spares.wide[option], row, row, col, col, deep, wide, gap):
                 return True
     return False
 
@@ -192,7 +192,7 @@ def _reserve(field, row, col, fields, gap, spares, grid, work, house, patch):  #
     for alike in (True, False):
         for option in range(spares.places.size):
             count, length_m, depth_m = work.reserves[option, 0], work.reserves[option, 1], work.reserves[option, 2]
-            if spares.places[option] == 0 or spares.walkable[option, 0] == -1 or (abs(length_m - field_length_m) < SLACK_M) != alike:
+            if spares.places[option] == 0 or spares.level[option, 0] == -1 or (abs(length_m - field_length_m) < SLACK_M) != alike:
                 continue
             low, high, near, far = spares.ends[option]
             for r in range(low, high + 1):
@@ -210,8 +210,7 @@ def _reserve(field, row, col, fields, gap, spares, grid, work, house, patch):  #
                     _, run = _runs(house, grid, spot, length_m, depth_m)
                     if away > nearest - SLACK_M and (height > lowest + SLACK_M or (height > lowest - SLACK_M and run >= shortest)):
                         continue
-                    walk = walked(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches)
-                    if walk.level:
+                    if runs_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
                         best, nearest, lowest, shortest = spot, away, height, run
         if best.layout >= 0:
             break

@@ -21,7 +21,7 @@ from geoseptic.processes.lot_sizes import LARGEST, PLANNED, SMALLEST, Sizes
 from geoseptic.processes.mapping import Mapped
 from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknown_ground
 from geoseptic.processes.steps import Cut
-from geoseptic.systems.gravity import Burial, Profile, profile
+from geoseptic.systems.gravity import Burial, Ground, Profile, profile
 from geoseptic.systems.verdict import Found
 from geoseptic.terrain import flowpath
 from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
@@ -44,7 +44,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Search:
-    """What the search of all lots shares."""
+    """What the search of all lots shares. `tank_forbidden_m` is ground of each lot where no tank may stand though no setback says so."""
 
     land: Land
     cuts: Mapping[str, Cut]
@@ -52,6 +52,7 @@ class Search:
     terrain: Terrain
     bad_ground: Mapping[str, npt.NDArray[np.bool_]]
     houses_m: Geometries
+    tank_forbidden_m: Geometries
     burial: Burial
     workers: int
 
@@ -84,15 +85,28 @@ class Searched:
 def houses(land: Land) -> Geometries:
     """The largest building that may be a dwelling and whose middle lies on each lot; empty where there is none."""
     found = np.full(len(land.fabric.ids), NO_ROOM, object)
-    facts = land.obstacles.facts
-    lived_in = [
-        index for index in np.flatnonzero(land.obstacles.feature == "building") if dict(facts[index]).get("not_a_dwelling") is not True
-    ]
-    roofs = land.obstacles.shapes_m[lived_in]
-    house, lot = shapely.STRtree(land.fabric.shapes_m).query(shapely.point_on_surface(roofs), predicate="within")
-    order = np.argsort(shapely.area(roofs[house]), kind="stable")
-    found[lot[order]] = roofs[house[order]]
+    lot, roofs, _ = _lived_in(land)
+    order = np.argsort(shapely.area(roofs), kind="stable")
+    found[lot[order]] = roofs[order]
     return found
+
+
+def dwellings(land: Land) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """How many buildings on each lot are known to be dwellings, and how many may be."""
+    lot, _, known = _lived_in(land)
+    count = len(land.fabric.ids)
+    return np.bincount(lot[known], minlength=count), np.bincount(lot, minlength=count)
+
+
+def _lived_in(land: Land) -> tuple[npt.NDArray[np.int64], Geometries, npt.NDArray[np.bool_]]:
+    """Buildings that may be dwellings: lot, shape, and whether it is known."""
+    buildings = np.flatnonzero(land.obstacles.feature == "building")
+    said = [dict(land.obstacles.facts[index]).get("not_a_dwelling") for index in buildings]
+    may_be = np.array([word is not True for word in said], bool)
+    roofs = land.obstacles.shapes_m[buildings[may_be]]
+    known = np.array([word is False for word in said], bool)[may_be]
+    building, lot = shapely.STRtree(land.fabric.shapes_m).query(shapely.point_on_surface(roofs), predicate="within")
+    return lot, roofs[building], known[building]
 
 
 def bad_ground(
@@ -137,17 +151,18 @@ def _tanks(search: Search, answers: Sequence[Searched], possible: bool = False) 
     envelope = search.cuts["septic_tank"].envelopes
     fields = shapes_of([answer.placement.field if answer.placement else None for answer in answers])
     reserves = shapes_of([answer.placement.reserve if answer.placement else None for answer in answers])
-    envelopes_m = envelope.possible_m if possible else envelope.shapes_m
+    envelopes_m = shapely.difference(envelope.possible_m if possible else envelope.shapes_m, search.tank_forbidden_m)
     lots_m = search.land.fabric.shapes_m
-    return tank.place(search.houses_m, envelopes_m, fields, reserves, lots_m, tank.barriers(lots_m, search.land.buildings_m))
+    tanks = tank.place(search.houses_m, envelopes_m, fields, reserves, lots_m, tank.barriers(lots_m, search.land.buildings_m))
+    return _with_headers(search, tanks, answers)
 
 
 def _beside_the_tank(search: Search, tanks: tank.Tanks, answers: list[Searched]) -> list[Searched]:
     """Where a house has a field and no tank, the field is looked for on what is left when the tank has the nearest lawful place."""
     with_field = np.array([answer.placement is not None for answer in answers], bool)
     crowded = np.flatnonzero(~shapely.is_empty(search.houses_m) & with_field & ~tanks.placed)
-    houses_m, envelopes_m = search.houses_m[crowded], search.cuts["septic_tank"].envelopes.shapes_m[crowded]
-    centres = tank.nearest_places(houses_m, envelopes_m)
+    envelopes_m = shapely.difference(search.cuts["septic_tank"].envelopes.shapes_m[crowded], search.tank_forbidden_m[crowded])
+    centres = tank.nearest_places(search.houses_m[crowded], envelopes_m)
     kept = dict(zip(crowded.tolist(), shapely.buffer(centres, tank.ROOM_RADIUS_M + tank.CLEAR_OF_FIELD_M + TO_SPARE_M), strict=True))
     lots = [lot for lot, shape in kept.items() if not shapely.is_empty(shape)]
     found = search.each(lambda lot: _again(search, lot, answers[lot], kept[lot], start_of(search, lot)), lots)
@@ -163,8 +178,9 @@ def _below_the_tank(search: Search, tanks: tank.Tanks, answers: list[Searched]) 
     lifted = {lot: run for lot, run in runs.items() if run is not None and run.lift_m > 0}
 
     def again(lot: int) -> Searched:
-        centre = tanks.centres_m[lot]
-        start = float(shapely.get_x(centre)), float(shapely.get_y(centre)), lifted[lot].tank_outlet_m
+        # As much lower as was missing: the search knows nothing of the ground on the way and of the header along the field.
+        centre, run = tanks.centres_m[lot], lifted[lot]
+        start = float(shapely.get_x(centre)), float(shapely.get_y(centre)), run.tank_outlet_m - run.lift_m
         return _again(search, lot, answers[lot], NO_ROOM, start)
 
     second = list(answers)
@@ -183,8 +199,9 @@ def _again(search: Search, lot: int, answer: Searched, kept_free: shapely.Geomet
     """The same lot searched anew for the size that was drawn, off the ground that is kept free; the answer as it was if that finds less."""
     need = search.sizes[lot].need(answer.drawn_for)
     assert need is not None  # what was drawn has a size
-    field = shapely.difference(search.cuts["drain_field"].envelopes.shapes_m[lot], kept_free)
-    reserve = shapely.difference(search.cuts["reserve"].envelopes.shapes_m[lot], kept_free)
+    home = home_part(search, lot)
+    field = shapely.difference(home(search.cuts["drain_field"].envelopes.shapes_m[lot]), kept_free)
+    reserve = shapely.difference(home(search.cuts["reserve"].envelopes.shapes_m[lot]), kept_free)
     found = fit(site_of(field, reserve, bool(shapely.equals_exact(field, reserve, 0.0)), start), need, search.terrain, search.pipes)
     return replace(answer, fit=found) if found.placement is not None and has_both(found, need) >= has_both(answer.fit, need) else answer
 
@@ -206,21 +223,25 @@ def _searched(search: Search) -> list[Searched]:
     field, reserve = search.cuts["drain_field"].envelopes, search.cuts["reserve"].envelopes
     same = np.asarray(shapely.equals_exact(field.shapes_m, reserve.shapes_m, 0.0))
     same_possible = np.asarray(shapely.equals_exact(field.possible_m, reserve.possible_m, 0.0))
+    failed = {int(lot) for cut in search.cuts.values() for lot in cut.envelopes.failed}
     terrain = search.terrain
     blind = replace(terrain, unknown_is_good=True)
     pipes = search.pipes
 
     def searched(lot: int) -> Searched:
         chosen = search.sizes[lot]
+        if lot in failed:
+            return Searched(None, "", replace(NOTHING, unsized="an envelope of the lot could not be shown to keep every distance"))
         if chosen.largest is None or chosen.planned is None or chosen.smallest is None:
-            return Searched(None, "", replace(NOTHING, soil_forbids=chosen.size.why_not))
+            return Searched(None, "", replace(NOTHING, soil_forbids=chosen.size.why_not, unsized=chosen.in_doubt))
         start = start_of(search, lot)
-        clear = site_of(field.shapes_m[lot], reserve.shapes_m[lot], bool(same[lot]), start)
+        home = home_part(search, lot)
+        clear = site_of(home(field.shapes_m[lot]), home(reserve.shapes_m[lot]), bool(same[lot]), start)
         first = fit(clear, chosen.largest, terrain, pipes)
         if has_both(first, chosen.largest):
             return Searched(first, LARGEST, replace(NOTHING, field=True, reserve=True))
         drawn, size = (first, LARGEST) if first.placement else (first, "")
-        met_unknown = first.met_unknown_ground
+        met_unknown, alone = first.met_unknown_ground, False
         fits: dict[str, bool] = {}
         for name, need in ((PLANNED, chosen.planned), (SMALLEST, chosen.smallest)):
             if not any(fits.values()) and need not in (chosen.largest, chosen.planned if name == SMALLEST else None):
@@ -228,13 +249,20 @@ def _searched(search: Search) -> list[Searched]:
                 fits[name] = has_both(found, need)
                 drawn, size = (found, name) if fits[name] else (drawn, size)
                 met_unknown |= found.met_unknown_ground
+                alone |= found.placement is not None
         in_possible = False
+        # Whether another part of the lot may be reached, across a road, is an open question too.
         possible = site_of(field.possible_m[lot], reserve.possible_m[lot], bool(same_possible[lot]), start)
         if shapely.area(possible.field) > shapely.area(clear.field) + OPEN_FROM_M2:
             found = fit(possible, chosen.smallest, terrain, pipes)
             in_possible = has_both(found, chosen.smallest)
             met_unknown |= found.met_unknown_ground
-        on_unknown = met_unknown and has_both(fit(possible, chosen.smallest, blind, pipes), chosen.smallest)
+            alone |= found.placement is not None
+        on_unknown = False
+        if met_unknown:
+            found = fit(possible, chosen.smallest, blind, pipes)
+            on_unknown = has_both(found, chosen.smallest)
+            alone |= found.placement is not None
         return Searched(
             replace(drawn, decided_by=first.decided_by),
             size,
@@ -245,10 +273,21 @@ def _searched(search: Search) -> list[Searched]:
                 smaller=any(fits.values()),
                 in_possible=in_possible,
                 on_unknown_ground=on_unknown,
+                alone_at_best=alone,
             ),
         )
 
     return search.each(searched, range(len(search.sizes)))
+
+
+def home_part(search: Search, lot: int) -> Callable[[shapely.Geometry], shapely.Geometry]:
+    """What cuts an envelope to the part of the lot that the house stands on; to nothing less where the lot has one part or no house."""
+    shape, house = search.land.fabric.shapes_m[lot], search.houses_m[lot]
+    parts = shapely.get_parts(shape)
+    if len(parts) < 2 or shapely.is_empty(house):
+        return lambda envelope: envelope
+    part = parts[np.argmin(shapely.distance(parts, shapely.point_on_surface(house)))]
+    return lambda envelope: shapely.intersection(envelope, part)
 
 
 def has_both(found: Fit | None, need: FieldNeed) -> bool:
@@ -276,19 +315,36 @@ def profile_of(search: Search, tanks: tank.Tanks, lot: int, placement: Placement
     """Heights along the run from house to field; None where there is no run, or a height on it is not known."""
     if placement is None or not tanks.placed[lot]:
         return None
+    sewer, effluent = _ground_along(tanks.sewers_m[lot], search.terrain), _ground_along(tanks.effluents_m[lot], search.terrain)
+    return profile(sewer, effluent, float(effluent.heights_m[-1]), search.burial)
 
-    def height(point: shapely.Point) -> float:
-        return height_m(search.terrain, float(shapely.get_x(point)), float(shapely.get_y(point)))
 
-    corners = [shapely.Point(xy) for xy in shapely.get_coordinates(placement.field)[:-1]]
-    return profile(
-        height(tanks.exits_m[lot]),
-        height(tanks.centres_m[lot]),
-        float(np.max([height(corner) for corner in corners])),
-        float(shapely.length(tanks.sewers_m[lot])),
-        float(shapely.length(tanks.effluents_m[lot])),
-        search.burial,
-    )
+def _with_headers(search: Search, tanks: tank.Tanks, answers: Sequence[Searched]) -> tank.Tanks:
+    """The tanks with their effluent lines led on along the field to its highest corner, from where all trenches can be fed."""
+    effluents_m = tanks.effluents_m.copy()
+    for lot in np.flatnonzero(tanks.placed).tolist():
+        placement = answers[lot].placement
+        assert placement is not None  # a tank is placed where there is a field
+        corners = shapely.get_coordinates(placement.field)[:-1]
+        heights_m = np.array([height_m(search.terrain, x, y) for x, y in corners])
+        if np.isnan(heights_m).any():
+            continue
+        line = shapely.get_coordinates(effluents_m[lot])
+        # Of corners about as high the nearest.
+        far_m = np.hypot(*(corners - line[-1]).T)
+        top = np.lexsort((far_m, -np.round(heights_m, 1)))[0]
+        effluents_m[lot] = shapely.LineString(np.vstack([line, corners[top]]))
+    return replace(tanks, effluents_m=effluents_m)
+
+
+def _ground_along(line: shapely.LineString, terrain: Terrain) -> Ground:
+    """Ground under a line, at its corners and between them about once a cell."""
+    length_m = float(shapely.length(line))
+    corners = shapely.line_locate_point(line, shapely.points(shapely.get_coordinates(line)))
+    steps = np.linspace(0.0, length_m, max(2, int(np.ceil(length_m / terrain.cell_size_m)) + 1))
+    stations_m = np.unique(np.concatenate([corners, steps]))
+    places = shapely.get_coordinates(shapely.line_interpolate_point(line, stations_m))
+    return Ground(stations_m, np.array([height_m(terrain, x, y) for x, y in places]))
 
 
 def height_m(terrain: Terrain, x: float, y: float) -> float:

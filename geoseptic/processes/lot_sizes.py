@@ -1,12 +1,13 @@
 """What each lot's field has to hold: its sizes by the rules, from the smallest that the assumptions leave open to the largest."""
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
-from geoseptic.errors import ParameterError, listed
+from geoseptic.errors import CodeSilentError, ParameterError, listed
 from geoseptic.model.checking import CheckedLayer
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.fit import FieldNeed
@@ -23,13 +24,14 @@ SMALLEST = "the smallest field that soil and house leave open"
 @dataclass(frozen=True)
 class Sizes:
     """One lot's size of field: the smallest that the assumptions leave open, the one planned with, the largest; None where the code allows
-    no field."""
+    no field, or where `in_doubt` says why none can be sized."""
 
     size: FieldSize
     smallest: FieldNeed | None
     planned: FieldNeed | None
     largest: FieldNeed | None
     assumptions: tuple[str, ...]
+    in_doubt: str = ""
 
     def need(self, which: str) -> FieldNeed | None:
         """The size of that name: LARGEST, PLANNED or SMALLEST."""
@@ -40,7 +42,8 @@ def sizes_of(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules:
     """The size of field that each lot's house and soil demand; what nobody knows becomes a range with its assumption in words.
 
     `mapped_soil` is the name of the lot's soil by a soil map, None where there is none: it stands in where nothing was found on the lot.
-    Raises ParameterError with every lot whose soil or percolation rate the rules cannot size for.
+    A lot that cannot be sized, for what is on record of it, is told in its own row. Raises ParameterError where that is so of every lot,
+    CodeSilentError where the rules have no table to size by.
     """
     layout = trench_layout_rule(rules)
 
@@ -55,23 +58,25 @@ def sizes_of(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules:
             share = RESERVE_IF_SILENT
             assumptions = (*assumptions, "the rule set says nothing of a reserve: a full second field is held free")
         if size.trench_length_m is None:
-            return Sizes(size, None, None, None, assumptions)
+            why = f"{size.why_not}, by the soil map" if by_map else ""
+            return Sizes(size, None, None, None, assumptions, why)
         low, plan, high = (
             _need(length_m, layout, share) for length_m in (size.trench_length_m.low, size.trench_length_m.plan, size.trench_length_m.high)
         )
         return Sizes(size, low, plan, high, assumptions)
 
-    found = []
-    wrong: list[str] = []
+    unknown = sized(None, None, None, False)
+    found, faults = [], []
     columns = (parcels.numbers("bedrooms"), parcels.numbers("percolation_min_per_in"), parcels.texts("soil"))
     for identifier, bedrooms, percolation, soil, mapped in zip(parcels.ids, *columns, mapped_soil, strict=True):
         by_map = soil is None and np.isnan(percolation) and mapped is not None
         try:
             found.append(sized(_whole(bedrooms), known_number(percolation), mapped if by_map else soil, by_map))
-        except ParameterError as error:
-            wrong.append(f"{identifier}: {error}")
-    if wrong:
-        raise ParameterError(f"{len(wrong)} parcels have a field that cannot be sized:\n{listed(wrong)}")
+        except (ParameterError, CodeSilentError) as error:
+            faults.append(f"{identifier}: {error}")
+            found.append(replace(unknown, smallest=None, planned=None, largest=None, in_doubt=str(error)))
+    if len(faults) == len(found):
+        raise ParameterError(f"no parcel has a field that can be sized:\n{listed(faults)}")
     return found
 
 
@@ -80,7 +85,8 @@ def _need(length_m: float, layout: TrenchLayout, reserve_share: float) -> FieldN
 
 
 def _whole(value: float) -> int | None:
-    return None if np.isnan(value) else int(value)
+    """Bedrooms as a whole number, rounded up; 0 stands for unknown on many rolls."""
+    return None if np.isnan(value) or value == 0 else math.ceil(value)
 
 
 def known_number(value: float) -> float | None:

@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING, Annotated, Any
 
+from geoseptic.errors import ParameterError
 from geoseptic.model import layers
 from geoseptic.process import Choice, DepthIn, LayerIn, LayerOut, Length, PointsOut, Weights, process
 from geoseptic.processes import inputs
@@ -97,6 +98,8 @@ def screen_county(
 ) -> "Results":
     """Whether a drain field with its reserve and a tank really fit on each parcel, where, and how sewage gets there: a verdict with a drawn
     layout. What is assumed of soil, house or wells is told in every row."""
+    if pipe_depth_m >= trench_bottom_m:
+        raise ParameterError(f"--pipe-depth {pipe_depth_m:g} m is not above the trenches' bottom, --trench-bottom {trench_bottom_m:g} m.")
     from geoseptic.io.soilfiles import load_soil_criteria
     from geoseptic.processes import land as land_checks
     from geoseptic.processes import layouts, lot_sizes, mapping, screening, screening_tables, soil_ground, steps, ways_down
@@ -139,7 +142,8 @@ def screen_county(
         workers,
     )
     mapped = mapping.map_suitability(elevation, land, rules, chosen)
-    bad = layouts.bad_ground(elevation, mapped, soil, rules, floodplain_excluded=in_floodplain == "exclude")
+    excluded = in_floodplain == "exclude"
+    bad = layouts.bad_ground(elevation, mapped, soil, rules, floodplain_excluded=excluded)
     search = layouts.Search(
         land,
         mapped.cuts,
@@ -147,12 +151,13 @@ def screen_county(
         layouts.terrain_of(elevation, mapped, soil, bad, window_m),
         bad,
         layouts.houses(land),
+        soil_ground.flooded_lots(soil, land.fabric.shapes_m, excluded),
         Burial(sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m),
         workers,
     )
     found = screening.screen(search, soil, rules, mapped.ground_facts, facts or {}, frozenset(granted))
-    wells_assumed = screening.assumed_wells(land, mapped.cuts["drain_field"])
+    assumed = screening.assumed_of_lots(land, mapped.cuts["drain_field"], presumed=unrecorded_wells == "presume")
     ways = ways_down.ways_down(found.fields_m, elevation, mapped, land)
     return steps.merged(
-        mapped.results, screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], wells_assumed, ways, soil)
+        mapped.results, screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], assumed, ways, soil)
     )

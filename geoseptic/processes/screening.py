@@ -10,23 +10,26 @@ from geoseptic.errors import CodeSilentError, listed
 from geoseptic.model.frame import Geometries
 from geoseptic.model.rules import DRINKING_WATER, RuleSet
 from geoseptic.parcels import tank
-from geoseptic.parcels.envelope import without
+from geoseptic.parcels.envelope import subtract, without
 from geoseptic.parcels.fit import Placement, Terrain, fit
 from geoseptic.parcels.fitgrid import GOOD_GROUND
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.proof import broken
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, Zones, zones
 from geoseptic.processes.land import Land
-from geoseptic.processes.layouts import Search, has_both, laid_out, profile_of, shapes_of, site_of, start_of
+from geoseptic.processes.layouts import Search, dwellings, has_both, laid_out, profile_of, shapes_of, site_of, start_of
 from geoseptic.processes.lot_sizes import Sizes, known_number
-from geoseptic.processes.soil_ground import SoilLayers, Under, under
+from geoseptic.processes.soil_ground import SoilLayers, Under, under, worse
 from geoseptic.processes.steps import Cut
 from geoseptic.stages import stage
 from geoseptic.systems.gravity import Burial, Profile
-from geoseptic.systems.verdict import DOES_NOT_FIT, verdict
+from geoseptic.systems.verdict import DOES_NOT_FIT, FITS_WITHOUT_FULL_RESERVE, verdict
 
 RELAXED = 4
 """How many of the greediest features are tried one by one when nothing fits."""
+
+UNSEEN_WELL_M = 61.0
+"""200 ft, the longest distance from a private well in the rule sets: how near a house without a well on record is worth a word."""
 
 NAMED = 5
 """How many features an open question names."""
@@ -78,12 +81,19 @@ def screen(
     placed = np.flatnonzero(~shapely.is_empty(fields))
     rates = [known_number(rate) for rate in land.parcels.numbers("percolation_min_per_in")[placed]]
     below = dict(zip(placed.tolist(), under(soil, fields[placed], rates), strict=True))
+    lived_in, _ = dwellings(land)
+    for lot in np.flatnonzero(lived_in > 1).tolist():
+        doubts[lot].append(f"{lived_in[lot]} dwellings on the lot: the field is sized for one")
+    spared = np.flatnonzero(~shapely.is_empty(reserves))
+    spare_rates = [known_number(rate) for rate in land.parcels.numbers("percolation_min_per_in")[spared]]
+    below_reserve = dict(zip(spared.tolist(), under(soil, reserves[spared], spare_rates), strict=True))
     still_open = _open_zones(land, search.cuts["drain_field"])
     screened = []
     for lot, answer in enumerate(answers):
         along = profile_of(search, tanks, lot, answer.placement)
-        if lot in below and below[lot].against:
-            doubts[lot].append(f"soil under the field: {below[lot].against}")
+        for name, found_below in (("field", below.get(lot)), ("reserve", below_reserve.get(lot))):
+            if found_below is not None and found_below.against:
+                doubts[lot].append(f"under the {name}: {found_below.against}")
         found = replace(
             answer.found,
             by_gravity=None if along is None else along.by_gravity,
@@ -101,7 +111,7 @@ def screen(
                 reasons,
                 (),
                 along,
-                below.get(lot),
+                worse(below[lot], below_reserve.get(lot)) if lot in below else None,
                 tuple(unproven[lot]),
             )
         )
@@ -133,7 +143,8 @@ def _with_bounds(search: Search, screened: list[Screened]) -> list[Screened]:
     """For lots where nothing fits: what binds, and which single feature's setback stands in the way."""
     cut = search.cuts["drain_field"]
     taken = cut.envelopes.takes_m2
-    lots = [lot for lot, answer in enumerate(screened) if answer.verdict == DOES_NOT_FIT and answer.sizes.largest is not None]
+    short = (DOES_NOT_FIT, FITS_WITHOUT_FULL_RESERVE)
+    lots = [lot for lot, answer in enumerate(screened) if answer.verdict in short and answer.sizes.largest is not None]
     greediest = {lot: sorted((name for name in taken if taken[name][lot] > 0), key=lambda name: (-taken[name][lot], name)) for lot in lots}
     bare = [lot for lot in lots if not screened[lot].reasons]
     tried: dict[str, list[int]] = {}
@@ -143,6 +154,11 @@ def _with_bounds(search: Search, screened: list[Screened]) -> list[Screened]:
     helps: dict[int, list[str]] = {}
     for name, members in tried.items():
         shapes = without(search.land.fabric, cut.zones, search.land.obstacles, cut.envelopes.lot_line_m, np.array(members), name)
+        # The feature itself stays where it is: only the distance from it is relaxed.
+        own = search.land.obstacles.kept(search.land.obstacles.feature == name)
+        lot_number, thing = shapely.STRtree(shapes).query(own.shapes_m, predicate="intersects")[::-1]
+        order = np.lexsort((thing, lot_number))
+        shapes = subtract(shapes, lot_number[order], own.shapes_m[thing[order]])
         relaxed = dict(zip(members, shapes, strict=True))
         for lot, fits in zip(members, _fit_in(search, relaxed, search.terrain), strict=True):
             if fits:
@@ -159,7 +175,8 @@ def _with_bounds(search: Search, screened: list[Screened]) -> list[Screened]:
             reasons = (f"the setbacks leave room, the ground does not: {', '.join(_ground_under(search, lot))}",)
         elif not reasons:
             bound = ", ".join(name.replace("_", " ") for name in greediest[lot][:RELAXED])
-            reasons = (f"no room for field and reserve between the setbacks from {bound}" if bound else "the lot is too small",)
+            what = "field and reserve" if screened[lot].verdict == DOES_NOT_FIT else "the reserve besides the field"
+            reasons = (f"no room for {what} between the setbacks from {bound}" if bound else "the lot is too small",)
         out[lot] = replace(screened[lot], reasons=reasons, would_fit_without=tuple(helps.get(lot, ())))
     return out
 
@@ -194,18 +211,28 @@ def _ground_under(search: Search, lot: int) -> list[str]:
     ]
 
 
-def assumed_wells(land: Land, cut: Cut) -> list[str]:
-    """For each lot, the wells in reach of it whose place was assumed: in words, empty where none."""
+def assumed_of_lots(land: Land, cut: Cut, *, presumed: bool) -> list[str]:
+    """For each lot what is assumed of wells in reach and of its house, in words; empty where nothing is."""
     stated = land.wells.numbers("location_error")
     unstated = {str(name) for name, error in zip(land.wells.ids, stated, strict=True) if np.isnan(error)}
-    presumed = land.obstacles.presumed
+    on_no_record = land.obstacles.presumed
     names = {
-        row: cut.zones.feature_id[row] if presumed[source] else f"{cut.zones.feature_id[row]} (location error)"
+        row: cut.zones.feature_id[row] if on_no_record[source] else f"{cut.zones.feature_id[row]} (location error)"
         for row, source in enumerate(cut.zones.source)
-        if cut.zones.feature[row].endswith("_well") and (presumed[source] or cut.zones.feature_id[row] in unstated)
+        if cut.zones.feature[row].endswith("_well") and (on_no_record[source] or cut.zones.feature_id[row] in unstated)
     }
     met = _met(land, cut, names)
-    return [f"place of wells assumed: {listed(met[lot])}" if lot in met else "" for lot in range(len(land.fabric.ids))]
+    words: list[list[str]] = [[f"place of wells assumed: {listed(met[lot])}"] if lot in met else [] for lot in range(len(land.fabric.ids))]
+    if not presumed and land.well_not_on_record.any():
+        near = shapely.STRtree(land.fabric.shapes_m).query(land.fabric.shapes_m[land.well_not_on_record], "dwithin", distance=UNSEEN_WELL_M)
+        hidden = land.fabric.ids[land.well_not_on_record]
+        for lot in np.unique(near[1]).tolist():
+            owners = [str(hidden[number]) for number in near[0][near[1] == lot]]
+            words[lot].append(f"no well presumed on {listed(owners)}, where a house has none on record")
+    _, possible = dwellings(land)
+    for lot in np.flatnonzero(possible > 1).tolist():
+        words[lot].append(f"the house taken to be the largest of {possible[lot]} buildings that may be dwellings")
+    return ["; ".join(several) for several in words]
 
 
 def _open_zones(land: Land, cut: Cut) -> dict[int, list[str]]:

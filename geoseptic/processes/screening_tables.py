@@ -57,7 +57,7 @@ def screening_results(
     rules: RuleSet,
     found: Screening,
     field_cut: Cut,
-    wells_assumed: Sequence[str],
+    assumed_of_lots: Sequence[str],
     paths: Sequence[Downslope],
     soil: SoilLayers,
 ) -> Results:
@@ -80,7 +80,7 @@ def screening_results(
     )
     return Results(
         layers=(
-            _parcels(land, rules, found, field_cut, wells_assumed, paths, units),
+            _parcels(land, rules, found, field_cut, assumed_of_lots, paths, units),
             _fields(land, found, units),
             _trenches(land, found, units),
             _tanks(land, found, units),
@@ -111,7 +111,7 @@ def _parcels(
     rules: RuleSet,
     found: Screening,
     cut: Cut,
-    wells_assumed: Sequence[str],
+    assumed_of_lots: Sequence[str],
     paths: Sequence[Downslope],
     units: _Units,
 ) -> LayerResult:
@@ -131,8 +131,8 @@ def _parcels(
         "reasons": ["; ".join(lot.reasons) for lot in lots],
         "fits_without": [", ".join(name.replace("_", " ") for name in lot.would_fit_without) for lot in lots],
         "assumptions": [
-            "; ".join(word for word in (*lot.sizes.assumptions, wells, _soil_words(lot), gravity if lot.profile else "") if word)
-            for lot, wells in zip(lots, wells_assumed, strict=True)
+            "; ".join(word for word in (*lot.sizes.assumptions, own, _soil_words(lot), gravity if lot.profile else "") if word)
+            for lot, own in zip(lots, assumed_of_lots, strict=True)
         ],
         "public_sewer": [None if flag is None else "yes" if flag else "no" for flag in land.parcels.flags("public_sewer")],
         "bedrooms": [size.bedrooms.plan for size in sizes],
@@ -168,7 +168,7 @@ def _parcels(
         "parcel_id": "Parcel",
         "verdict": "fits by gravity, fits with pump, fits only without full reserve, does not fit, or cannot say",
         "reasons": "What binds, or what is missing",
-        "fits_without": "Features of which the setback alone, if it were relaxed, would let field and reserve fit; only the authority may",
+        "fits_without": "Kinds of feature whose setbacks alone, if the authority relaxed them, would let field and reserve fit",
         "assumptions": "What nobody has stated or measured and the verdict rests on",
         "public_sewer": "Whether the parcel is on a public sewer, as the parcel layer says",
         "bedrooms": "Bedrooms that were planned with",
@@ -184,10 +184,10 @@ def _parcels(
         "slope_percent": "Slope of the ground under it",
         f"lift_{length}": "How far a pump has to lift; 0 by gravity, empty where a height is not known",
         f"run_{length}": "Pipe from house to tank and on to the field, as drawn",
-        "nearest_well": "Well nearest to the field",
+        "nearest_well": "Well nearest to the field, presumed ones included",
         f"well_{length}": "Straight distance from the field to it, less its location error",
-        "downslope_well": "First well that water from the field would come to over the ground, empty where none within the reach",
-        f"path_{length}": "Length of that way, to the edge of the disc that stands for the well",
+        "downslope_well": "First well, presumed ones included, that water from the field is known to come to within the reach",
+        f"path_{length}": "Length of that way to the nearest place where the well may be; it is drawn to the edge of its disc",
         "soil": "Mapped soils under the field",
         "soil_rating": "Federal interpretive class of these soils for absorption fields, with what limits it",
         "separation": "Whether the code's separation from rock and high water holds by the map",
@@ -209,10 +209,12 @@ def _soil_words(lot: Screened) -> str:
     if lot.placement is None or lot.under is None:
         return ""
     if lot.under.separation is None:
-        return "soil not known: depth to rock and high water must be found in test holes"
-    if lot.under.separation == "unknown":
-        return f"separation from rock and high water {lot.under.separation_words}"
-    return "separation from rock and high water by the map alone"
+        depth = "soil not known: depth to rock and high water must be found in test holes"
+    elif lot.under.separation == "unknown":
+        depth = f"separation from rock and high water {lot.under.separation_words}"
+    else:
+        depth = "separation from rock and high water by the map alone"
+    return f"{depth}; {lot.under.warning}" if lot.under.warning else depth
 
 
 def _nearest_wells(land: Land, lots: Sequence[Screened]) -> tuple[list[float | None], list[str]]:
@@ -224,13 +226,14 @@ def _nearest_wells(land: Land, lots: Sequence[Screened]) -> tuple[list[float | N
     placed, fields = list(drawn), np.empty(len(drawn), object)
     fields[:] = list(drawn.values())
     discs = shapely.buffer(land.wells.shapes_m, land.location_error_m)
-    # A well known to nothing better than a point has a disc without area.
-    discs = np.where(shapely.is_empty(discs), land.wells.shapes_m, discs)
-    field, well = shapely.STRtree(discs).query_nearest(fields, all_matches=False)
+    # A well known to nothing better than a point has a disc without area; a presumed one may be anywhere on its lot.
+    places = np.concatenate([np.where(shapely.is_empty(discs), land.wells.shapes_m, discs), land.presumed_m])
+    ids = [*land.wells.ids, *land.presumed_ids]
+    field, well = shapely.STRtree(places).query_nearest(fields, all_matches=False)
     for number, nearest in zip(field.tolist(), well.tolist(), strict=True):
-        distances[placed[number]] = float(shapely.distance(fields[number], land.wells.shapes_m[nearest]) - land.location_error_m[nearest])
-        names[placed[number]] = str(land.wells.ids[nearest])
-    return [None if value is None else max(0.0, value) for value in distances], names
+        distances[placed[number]] = float(shapely.distance(fields[number], places[nearest]))
+        names[placed[number]] = str(ids[nearest])
+    return distances, names
 
 
 def _fields(land: Land, found: Screening, units: _Units) -> LayerResult:
@@ -344,7 +347,11 @@ def _paths(land: Land, paths: Sequence[Downslope], units: _Units) -> LayerResult
     rows: list[tuple[object, ...]] = [
         (land.fabric.ids[path.lot], path.well, round(from_metres(path.length_m, units.length), 0)) for path in paths
     ]
-    notes = {"parcel_id": "Parcel", "well_id": "Well", f"length_{units.length}": "Length, to the edge of the disc that stands for the well"}
+    notes = {
+        "parcel_id": "Parcel",
+        "well_id": "Well",
+        f"length_{units.length}": "Length to the nearest place where the well may be; the line is drawn to the edge of its disc",
+    }
     return _table(
         land.frame, "flow_paths", notes, rows, [path.line_m for path in paths], legends.FLOW_PATHS, "From each field down to a well"
     )

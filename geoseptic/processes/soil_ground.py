@@ -28,6 +28,12 @@ Mask = npt.NDArray[np.bool_]
 TOO_SHALLOW = "too little soil over rock or high water"
 FLOODED = "flood zone"
 NOT_KNOWN = "soil not known"
+ALL_OF = 0.999
+"""A soil map that covers so much of a lot covers it: its edges do not run along the lot lines."""
+
+OF_DEPTH = frozenset({"bedrock_m", "pan_m", "water_m", "restriction_m"})
+"""Properties that a code's vertical separation judges too, with its own numbers."""
+
 WORST = ("holds", "unknown", "fails")
 
 
@@ -58,8 +64,9 @@ class SoilLayers:
 class Under:
     """What lies under one field. `separation` is None where no soil or groundwater was brought.
 
-    `against` says what speaks against a field there: the code's separation that fails, or a soil that is surely severe while nothing was
-    read of the code's separation, or of a part of it.
+    `against` says what speaks against a field there: the code's separation that fails; water mapped above the trench bottom; a soil that
+    is surely severe, unless for its slope, which is measured, or for depths that the code's own separation has been held against; a flood
+    zone that nobody has studied. `warning` is what a reader must know besides.
     """
 
     soil: str
@@ -68,6 +75,7 @@ class Under:
     separation_words: str
     flood: FloodKind | None
     against: str = ""
+    warning: str = ""
 
 
 @stage("checking soils")
@@ -88,7 +96,9 @@ def check_soils(
             "elevation's CRS first."
         )
     soil = None if soils is None else check(soils, layers.SOILS, frame, source_of(soils))
-    flood = None if floodplain is None else check(floodplain, layers.FLOODPLAIN, frame, source_of(floodplain))
+    # A layer without a zone says nothing: it is not known that all is dry.
+    zoned = floodplain is not None and len(floodplain)
+    flood = check(floodplain, layers.FLOODPLAIN, frame, source_of(floodplain)) if floodplain is not None and zoned else None
     nothing = np.empty(0, object)
     return SoilLayers(
         soil,
@@ -111,12 +121,27 @@ def forbidden_ground(soil: SoilLayers, grid: Grid, floodplain_excluded: bool) ->
     shallow: list[shapely.Geometry] = []
     if soil.soils is not None:
         shallow = [shape for shape, found in zip(soil.soil_shapes_m, _verdicts(soil, None), strict=True) if found.verdict == "fails"]
-    kept_out = ("floodway", "floodplain") if floodplain_excluded else ("floodway",)
-    flooded = [shape for shape, kind in zip(soil.flood_shapes_m, soil.flood_kinds, strict=True) if kind in kept_out]
     mask = burn.touched(shallow, grid)
     if soil.groundwater is not None:
         mask |= _too_wet(soil, soil.groundwater, grid)
-    return {TOO_SHALLOW: mask, FLOODED: burn.touched(flooded, grid)}
+    return {TOO_SHALLOW: mask, FLOODED: burn.touched(_flooded(soil, floodplain_excluded), grid)}
+
+
+def flooded_lots(soil: SoilLayers, lots: Geometries, floodplain_excluded: bool) -> Geometries:
+    """The ground round each lot where floods forbid a tank, as one shape; empty where there is none."""
+    flooded = np.empty(0, object)
+    if shapes := _flooded(soil, floodplain_excluded):
+        flooded = np.array([*shapes, None], object)[:-1]
+    found = np.full(len(lots), shapely.Polygon(), object)
+    lot, zone = shapely.STRtree(flooded).query(lots, predicate="intersects")
+    for owner in np.unique(lot).tolist():
+        found[owner] = shapely.union_all(flooded[zone[lot == owner]])
+    return found
+
+
+def _flooded(soil: SoilLayers, floodplain_excluded: bool) -> list[shapely.Geometry]:
+    kept_out = ("floodway", "floodplain") if floodplain_excluded else ("floodway",)
+    return [shape for shape, kind in zip(soil.flood_shapes_m, soil.flood_kinds, strict=True) if kind in kept_out]
 
 
 def unknown_ground(soil: SoilLayers, grid: Grid) -> Mask:
@@ -125,18 +150,22 @@ def unknown_ground(soil: SoilLayers, grid: Grid) -> Mask:
 
 
 def named_soils(soil: SoilLayers, rules: RuleSet, lots: Geometries) -> npt.NDArray[np.object_]:
-    """The soil of each lot by a name that the rules' sizing table has, where all mapped soils of the lot bear the same; else None."""
+    """The soil of each lot by a name of the rules' sizing table, where mapped soils of that one name cover all of the lot; else None."""
     found = np.full(len(lots), None, object)
     if soil.soils is None or "soil" not in soil.soils.columns:
         return found
     known = {soil_key(name): name for name in rules.sizing.soils}
     names = [known.get(soil_key(str(name))) if name else None for name in soil.soils.texts("soil")]
     lot, polygon = shapely.STRtree(soil.soil_shapes_m).query(lots, predicate="intersects")
+    shared_m2 = shapely.area(shapely.intersection(lots[lot], soil.soil_shapes_m[polygon]))
+    lot, polygon, shared_m2 = lot[shared_m2 > 0], polygon[shared_m2 > 0], shared_m2[shared_m2 > 0]
+    covered_m2 = np.bincount(lot, shared_m2, minlength=len(lots))
+    whole = covered_m2 >= ALL_OF * shapely.area(lots)
     met: dict[int, set[str | None]] = {}
-    for owner, number in zip(lot, polygon, strict=True):
-        met.setdefault(int(owner), set()).add(names[number])
+    for owner, number in zip(lot.tolist(), polygon.tolist(), strict=True):
+        met.setdefault(owner, set()).add(names[number])
     for owner, several in met.items():
-        if len(several) == 1:
+        if whole[owner] and len(several) == 1:
             found[owner] = next(iter(several))
     return found
 
@@ -153,10 +182,12 @@ def under(soil: SoilLayers, fields_m: Geometries, percolation_min_per_in: Sequen
         found = []
         for depth, flood, rate in zip(water, floods, percolation_min_per_in, strict=True):
             if soil.groundwater is None:
-                found.append(Under(NOT_KNOWN, NOT_KNOWN, None, NOT_KNOWN, flood))
+                silent = "a flood zone that nobody has studied, or beyond the map of floods" if flood == "undetermined" else ""
+                found.append(Under(NOT_KNOWN, NOT_KNOWN, None, NOT_KNOWN, flood, silent, _warning(None, flood)))
             else:
                 verdict = vertical_verdict(soil.lines, SoilProperties(), soil.trench_bottom_m, soil.facts, rate, depth)
-                found.append(Under(NOT_KNOWN, NOT_KNOWN, verdict.verdict, _words(verdict), flood, _against(verdict, None)))
+                against = _against(soil, verdict, None, depth, flood)
+                found.append(Under(NOT_KNOWN, NOT_KNOWN, verdict.verdict, _words(verdict), flood, against, _warning(None, flood)))
         return found
     ratings = [interpretation(properties, soil.criteria) for properties in soil.properties]
     symbols = _symbols(soil.soils)
@@ -169,16 +200,46 @@ def under(soil: SoilLayers, fields_m: Geometries, percolation_min_per_in: Sequen
         verdicts = [vertical_verdict(soil.lines, one, soil.trench_bottom_m, soil.facts, rate, depth) for one in properties_there]
         worst = max(verdicts, key=lambda verdict: WORST.index(verdict.verdict))
         names = ", ".join(dict.fromkeys(symbols[number] for number in below.counted)) or NOT_KNOWN
-        found.append(Under(names, below.rating.words, worst.verdict, _words(worst), flood, _against(worst, below.rating)))
+        against = _against(soil, worst, below.rating, depth, flood)
+        found.append(Under(names, below.rating.words, worst.verdict, _words(worst), flood, against, _warning(below.rating, flood)))
     return found
 
 
-def _against(verdict: VerticalVerdict, rating: SoilRating | None) -> str:
+def worse(field: Under, reserve: Under | None) -> Under:
+    """What is told of a lot: that of the field, or of the reserve where that is worse."""
+    if reserve is None or field.separation is None or reserve.separation is None:
+        return field
+    return reserve if WORST.index(reserve.separation) > WORST.index(field.separation) else field
+
+
+def _against(soil: SoilLayers, verdict: VerticalVerdict, rating: SoilRating | None, water: Span, flood: FloodKind | None) -> str:
+    reasons = []
     if verdict.verdict == "fails":
-        return _words(verdict)
-    if verdict.silent_on and rating is not None and rating.at_best == "severe":
-        return f"rated {rating.words} by the federal classes, and nothing was read of what the code asks there"
-    return ""
+        reasons.append(_words(verdict))
+    if water.high < soil.trench_bottom_m:
+        reasons.append("mapped groundwater lies above the trenches' bottom")
+    if rating is not None and rating.at_best == "severe":
+        judged = _judged_elsewhere(soil, verdict)
+        if any(feature not in judged for feature in rating.limiting):
+            reasons.append(f"rated {rating.words} by the federal classes")
+    if flood == "undetermined":
+        reasons.append("a flood zone that nobody has studied, or beyond the map of floods")
+    return "; ".join(reasons)
+
+
+def _judged_elsewhere(soil: SoilLayers, verdict: VerticalVerdict) -> set[str]:
+    """Features of the federal table that the run judges by better means: slope by the elevation, depths by the code where it holds."""
+    properties = {"slope_percent"} | (OF_DEPTH if verdict.verdict == "holds" else set())
+    return {line.feature for line in soil.criteria if line.property in properties}
+
+
+def _warning(rating: SoilRating | None, flood: FloodKind | None) -> str:
+    words = []
+    if rating is not None and rating.at_worst == "severe":
+        words.append(f"soil map: {rating.words} by the federal classes")
+    if flood is None:
+        words.append("flood zone not known")
+    return "; ".join(words)
 
 
 def _verdicts(soil: SoilLayers, percolation: float | None) -> list[VerticalVerdict]:
@@ -206,7 +267,8 @@ def _too_wet(soil: SoilLayers, depth: Raster, grid: Grid) -> Mask:
         ),
     )
     wet: Mask = values < (depths[first] if first < len(depths) else np.inf)
-    return wet
+    # Whatever the code says or leaves unsaid, no trench is dug into water.
+    return wet | (values < soil.trench_bottom_m)
 
 
 def _words(verdict: VerticalVerdict) -> str:

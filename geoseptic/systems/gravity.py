@@ -3,6 +3,9 @@
 import math
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from geoseptic.units import FOOT_M, from_metres
 
 INCH_M = FOOT_M / 12
@@ -27,6 +30,12 @@ class Burial:
     field_pipe_depth_m: float = 1.5 * FOOT_M
     """Ground to the invert of the pipe in a trench. Common practice, no source."""
 
+    pipe_cover_m: float = 1 * FOOT_M
+    """Least soil over a pipe on its way. Common practice, no source."""
+
+    deepest_pipe_m: float = 6 * FOOT_M
+    """A pipe that would lie deeper on its way is pumped instead. Common practice, no source."""
+
     deepest_tank_cover_m: float = 3 * FOOT_M
     """A tank with more soil over its inlet is hard to open and to pump out. Common practice, no source."""
 
@@ -37,13 +46,21 @@ class Burial:
         return (
             f"assumed: sewer invert {cover_ft:g} ft below ground at the house, sewer falls {sewer_in:g} in a foot, tank outlet "
             f"{from_metres(self.tank_drop_m, 'in'):g} in below its inlet, effluent line falls {effluent_in:g} in a foot, field pipe "
-            f"{pipe_ft:g} ft below ground"
+            f"{pipe_ft:g} ft below ground, pipes nowhere less than {from_metres(self.pipe_cover_m, 'ft'):g} ft; the sewer's exit is a guess"
         )
 
 
 @dataclass(frozen=True)
+class Ground:
+    """Heights of the ground along one line, downstream: at `stations_m` from its upper end. Both of shape (points,). [m]"""
+
+    stations_m: npt.NDArray[np.float64]
+    heights_m: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
 class Profile:
-    """The run from house to field. Inverts are heights; lift_m is 0 by gravity. [m]"""
+    """The run from house to field. Inverts are heights; lift_m is 0 by gravity. deepest_m : how far below ground the lines lie. [m]"""
 
     tank_inlet_m: float
     tank_outlet_m: float
@@ -51,6 +68,7 @@ class Profile:
     field_pipe_m: float
     lift_m: float
     tank_cover_m: float
+    deepest_m: float
     notes: tuple[str, ...]
 
     @property
@@ -58,35 +76,54 @@ class Profile:
         return self.lift_m == 0
 
 
-def profile(
-    house_ground_m: float,
-    tank_ground_m: float,
-    field_ground_m: float,
-    sewer_run_m: float,
-    effluent_run_m: float,
-    burial: Burial,
-) -> Profile | None:
+def profile(sewer: Ground, effluent: Ground, field_top_m: float, burial: Burial) -> Profile | None:
     """Inverts along the run, and the lift that a pump would have to give.
+
+    By gravity a pipe only falls, whatever the ground does: where the ground dips it goes down with it, under a rise it goes through. A line
+    that would lie deeper than `deepest_pipe_m` is pumped: it then follows the ground over its highest point.
 
     Parameters
     ----------
-    house_ground_m, tank_ground_m, field_ground_m : ground heights at the sewer's exit, over the tank, and at the highest trench. [m]
-    sewer_run_m, effluent_run_m : lengths of pipe, house to tank and tank to field. [m]
+    sewer : from the house wall to the middle of the tank; effluent : from there to the highest trench.
+    field_top_m : height of the ground at the highest trench. [m]
 
     Returns
     -------
     None where a height is unknown (NaN): then neither gravity nor a pump may be claimed.
     """
-    if any(math.isnan(value) for value in (house_ground_m, tank_ground_m, field_ground_m, sewer_run_m, effluent_run_m)):
+    if math.isnan(field_top_m) or np.isnan(sewer.heights_m).any() or np.isnan(effluent.heights_m).any():
         return None
-    exit_m = house_ground_m - burial.sewer_cover_m
+    exit_m = float(sewer.heights_m[0]) - burial.sewer_cover_m
+    inlet_m, sewer_deepest_m = _led(exit_m, sewer, burial.sewer_fall_m_per_m, burial.pipe_cover_m)
     # A tank that would stand out of the ground is set lower; the sewer then just falls more.
-    inlet_m = min(exit_m - burial.sewer_fall_m_per_m * sewer_run_m, tank_ground_m - burial.sewer_cover_m)
+    tank_ground_m = float(sewer.heights_m[-1])
+    inlet_m = min(inlet_m, tank_ground_m - burial.sewer_cover_m)
     outlet_m = inlet_m - burial.tank_drop_m
-    arrives_m = outlet_m - burial.effluent_fall_m_per_m * effluent_run_m
-    pipe_m = field_ground_m - burial.field_pipe_depth_m
+    arrives_m, deepest_m = _led(outlet_m, effluent, burial.effluent_fall_m_per_m, burial.pipe_cover_m)
+    pipe_m = field_top_m - burial.field_pipe_depth_m
+    lift_m = 0.0
+    if arrives_m < pipe_m or deepest_m > burial.deepest_pipe_m:
+        # A pumped line follows the ground. What the pipe loses on its way by friction is taken to be no more than its fall.
+        loss_m = burial.effluent_fall_m_per_m * float(effluent.stations_m[-1])
+        summit_m = float(effluent.heights_m.max()) - burial.pipe_cover_m
+        # Over a gully the ends may lie well: the pump then only pushes.
+        lift_m = max(INCH_M, max(pipe_m, summit_m) - outlet_m + loss_m)
+        deepest_m = 0.0
+    deepest_m = max(deepest_m, sewer_deepest_m)
     cover_m = tank_ground_m - inlet_m
     notes = []
     if cover_m > burial.deepest_tank_cover_m:
         notes.append(f"the tank's inlet lies {from_metres(cover_m, 'ft'):.1f} ft below ground: plan a riser, or another place for the tank")
-    return Profile(inlet_m, outlet_m, arrives_m, pipe_m, max(0.0, pipe_m - arrives_m), cover_m, tuple(notes))
+    if deepest_m > burial.deepest_tank_cover_m:
+        notes.append(
+            f"the pipe lies up to {from_metres(deepest_m, 'ft'):.1f} ft below ground: trench walls collapse, never work in one unshored"
+        )
+    return Profile(inlet_m, outlet_m, arrives_m, pipe_m, lift_m, cover_m, deepest_m, tuple(notes))
+
+
+def _led(start_m: float, ground: Ground, fall_m_per_m: float, cover_m: float) -> tuple[float, float]:
+    """Invert at the lower end of a pipe that starts at `start_m` and falls all the way under its cover, and its greatest depth. [m]"""
+    # An invert is the least of what each point before it allows, less the fall from there.
+    allowed = np.minimum.accumulate(np.concatenate([[start_m], ground.heights_m - cover_m + fall_m_per_m * ground.stations_m]))[1:]
+    inverts_m = allowed - fall_m_per_m * ground.stations_m
+    return float(inverts_m[-1]), float((ground.heights_m - inverts_m).max())

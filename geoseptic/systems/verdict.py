@@ -25,6 +25,8 @@ class Found:
     by_gravity : None where a height is not known.
     tank_in_possible : whether the tank would have a place if every open question of the setbacks were answered in the lot's favour.
     soil_forbids : why the code forbids a field on the stated soil, empty if it does not.
+    unsized : why no field could be sized, or none proven, for what is on record of the lot; empty if there is nothing of the kind.
+    alone_at_best : whether the field alone would fit if all that is not known turned out well.
     open_setbacks : the features whose setbacks hang on something that nobody has stated, in words.
     doubts : why the layout that was found cannot be relied on, empty if nothing speaks against it.
     """
@@ -38,6 +40,8 @@ class Found:
     tank: bool | None
     by_gravity: bool | None
     soil_forbids: str = ""
+    unsized: str = ""
+    alone_at_best: bool = False
     open_setbacks: str = ""
     doubts: tuple[str, ...] = ()
     tank_in_possible: bool = False
@@ -45,6 +49,8 @@ class Found:
 
 def verdict(found: Found) -> tuple[str, tuple[str, ...]]:
     """One of VERDICTS, and what is missing or binding. What is not known never makes a "fits"."""
+    if found.unsized:
+        return CANNOT_SAY, (found.unsized,)
     if found.soil_forbids:
         return DOES_NOT_FIT, (found.soil_forbids,)
     if found.field and found.reserve:
@@ -57,7 +63,9 @@ def verdict(found: Found) -> tuple[str, tuple[str, ...]]:
     if found.in_possible:
         missing.append(f"an open question of the setbacks{_named(found)}")
     if found.on_unknown_ground:
-        missing.append("elevation, or where water goes beyond the edge of the data")
+        missing.append("elevation, where water goes beyond the edge of the data, or a flood zone that nobody has studied")
+    if not missing and not found.field and found.alone_at_best:
+        missing.append("soil, house, ground or an open setback: at their best the field alone would fit, without full reserve")
     if missing:
         return CANNOT_SAY, tuple(missing)
     return _with_tank(found, FITS_WITHOUT_FULL_RESERVE) if found.field else (DOES_NOT_FIT, ())

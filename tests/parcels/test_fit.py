@@ -151,6 +151,7 @@ def test_every_placement_on_random_lots_keeps_every_law_of_a_layout():
             placed += 1
             with_reserve += found.placement.reserve is not None
             assert broken_laws(lot, need, land, planes, found) == [], f"lot {number} on {name}: {lot.field.wkt}"
+    print(f"{LOTS} random lots: a field on {placed}, with its reserve on {with_reserve}; no law broken")
     assert placed > 0.25 * LOTS
     assert with_reserve > 0.15 * LOTS
 
@@ -407,6 +408,14 @@ def test_field_and_reserve_may_lie_in_different_pieces_but_neither_is_split():
         small = replace(NEED, trench_length_m=NEED.trench_length_m * length_m)
         found = fit(site(halves), small, level, PIPES).placement
         assert found is not None and shapely.get_num_geometries(shapely.intersection(halves, found.field)) == 1
+
+
+def test_a_piece_that_just_holds_the_reserve_is_enough():
+    layout = min(layouts(NEED), key=lambda option: option.length_m * option.depth_m)
+    roomy = shapely.box(0, 0, layout.length_m + 2, layout.depth_m + 2)
+    tight = shapely.box(0.43, 20.37, 0.43 + layout.length_m + 0.25, 20.37 + layout.depth_m + 0.25)
+    found = fit(site(shapely.union(roomy, tight)), NEED, terrain(plane(0.0, 0.0), 2.0), PIPES)
+    assert kind(found) == 2 and found.decided_by == "fine grid"
 
 
 def test_reserve_goes_into_its_own_envelope_alone():

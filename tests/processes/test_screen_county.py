@@ -4,6 +4,7 @@ from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from affine import Affine
@@ -11,6 +12,7 @@ from affine import Affine
 from geoseptic.errors import GridError, ParameterError
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.grid import Grid, Raster
+from geoseptic.parcels import envelope
 from geoseptic.processes.screen_county import screen_county
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITH_PUMP
 
@@ -249,9 +251,132 @@ def test_tank_keeps_its_place_where_the_field_could_have_taken_it():
         assert not drawn(found, "tanks").empty
 
 
-def test_soil_that_the_rules_do_not_name_is_refused_with_the_parcel():
+def test_soil_that_the_rules_do_not_name_is_refused_with_the_parcel_where_no_lot_can_be_sized():
     with pytest.raises(ParameterError, match="A:"):
         screened(stated={**KNOWN, "soil": "type 99"})
+
+
+@pytest.mark.parametrize("wrong", [{"soil": "type 99"}, {"bedrooms": -1}, {"percolation_min_per_in": -5.0}])
+def test_one_lot_that_cannot_be_sized_does_not_stop_the_county(wrong):
+    two = [box(20, 120, 120, 240), LOT]
+    rows = {"parcel_id": ["bad", "A"], "public_water": ["yes", "yes"], **{name: [value, None] for name, value in wrong.items()}}
+    wells = layer([OWN_WELL], well_id=["W"], kind=["private"], location_error_ft=[3.0])
+    found = screen_county(layer(two, **rows), wells, plane(), rules=load_rules("us-typical"), reach_m=REACH_M)["parcels"].frame
+    assert list(found.parcel_id) == ["bad", "A"]
+    assert found.verdict[0] == CANNOT_SAY and found.reasons[0]
+    assert "sized" not in found.reasons[1]
+
+
+def test_half_a_bedroom_counts_as_one_and_none_as_unknown():
+    whole, half, none = (row(screened(stated={**KNOWN, "bedrooms": number})) for number in (3, 2.5, 0))
+    assert half.trench_high_ft == whole.trench_high_ft
+    assert "bedrooms not known" in none.assumptions
+
+
+def test_gully_on_the_way_to_the_field_takes_gravity_away():
+    """House and field stand on one level; between them lies a ravine that no pipe can cross by falling."""
+    ground = plane(0.0, 0.0)
+    heights_m = ground.values.copy()
+    heights_m[:, :] = 300.0
+    south_of_gully = np.arange(heights_m.shape[0]) * 2.0 > MARGIN_M + 500 - 175
+    heights_m[south_of_gully] = 297.5
+    gully = np.abs(np.arange(heights_m.shape[0]) * 2.0 - (MARGIN_M + 400 + 120 - 200)) < 6
+    heights_m[gully] = 288.0
+    found = screened(
+        elevation=Raster(heights_m, ground.grid), wells=(OWN_WELL, *(shapely.Point(LEFT + x, BOTTOM + 232) for x in (125, 150))), soils=None
+    )  # fmt: skip
+    assert row(found).verdict != FITS_BY_GRAVITY
+
+
+def test_reserve_on_a_swamp_is_seen():
+    swamp = wet(box(100, 100, 300, 196), cm=5).assign(flodfreqdcd="Frequent")
+    dry = wet(box(100, 196, 300, 300), cm=195)
+    found = screened(soils=pd.concat([swamp, dry], ignore_index=True))
+    on_swamp = shapely.intersects(drawn(found, "fields").geometry.to_numpy(), swamp.geometry[0])
+    assert not on_swamp.any() or row(found).verdict == CANNOT_SAY
+
+
+def test_soil_map_of_a_strip_of_the_lot_does_not_size_its_field():
+    strip = wet(box(120, 120, 125, 240), cm=195).assign(soil="type 1")
+    whole = wet(box(100, 100, 300, 300), cm=195).assign(soil="type 1")
+    stated = {"bedrooms": 3, "public_water": "no"}
+    assert row(screened(stated=stated, soils=whole)).trench_high_ft < row(screened(stated=stated)).trench_high_ft
+    assert row(screened(stated=stated, soils=strip)).trench_high_ft == row(screened(stated=stated)).trench_high_ft
+
+
+def test_unsuitable_soil_of_a_map_says_neither_fits_nor_does_not():
+    map_soil = wet(box(100, 100, 300, 300), cm=195).assign(soil="type 7")
+    found = row(screened(stated={"bedrooms": 3, "public_water": "no"}, soils=map_soil))
+    assert found.verdict == CANNOT_SAY
+    assert "soil map" in found.reasons
+
+
+def test_severe_soil_is_a_doubt_where_the_depths_are_not_known():
+    poor = layer([box(100, 100, 300, 300)], musym=["Sw"], flodfreqdcd=["Frequent"], drclassdcd=["Very poorly drained"])
+    for rules, stated in (("us-wa", KNOWN), ("us-ny", TYPICAL)):
+        found = row(screened(soils=poor, stated=stated, rules=rules, facts={"coarse_gravel": False}))
+        assert found.verdict == CANNOT_SAY, rules
+        assert "severe" in found.reasons
+
+
+def test_groundwater_in_the_trench_is_kept_out_though_the_code_is_silent():
+    assert row(screened(groundwater=groundwater(0.0))).verdict == DOES_NOT_FIT
+
+
+def test_nothing_known_of_floods_is_told_in_the_row():
+    assert "flood zone not known" in row(screened()).assumptions
+    empty = layer([], kind=[])
+    assert "flood zone not known" in row(screened(floodplain=empty)).assumptions
+
+
+def test_tank_stays_out_of_the_floodway_too():
+    """The house stands in it, the field does not."""
+    found = screened(floodplain=layer([box(110, 200, 230, 260)], kind=["floodway"]))
+    tanks = drawn(found, "tanks")
+    assert not tanks.geometry.intersects(box(110, 200, 230, 260)).any()
+
+
+def test_house_without_a_well_where_none_is_presumed_is_told_in_the_row():
+    found = screened(wells=(shapely.Point(LEFT + 390, BOTTOM + 390),), unrecorded_wells="warn")
+    assert "no well presumed on A" in row(found).assumptions
+
+
+def test_two_dwellings_on_a_lot_are_a_doubt_and_two_buildings_an_assumption():
+    lots = layer([LOT], parcel_id=["A"], **{name: [value] for name, value in KNOWN.items()})
+    wells = layer([OWN_WELL], well_id=["W"], kind=["private"], location_error_ft=[3.0])
+    shapes = [HOUSE, box(130, 222, 138, 230)]
+
+    def found(**columns):
+        return row(screen_county(lots, wells, plane(), rules=load_rules("us-wa"), buildings=layer(shapes, **columns), reach_m=REACH_M))
+
+    assert found(not_a_dwelling=["no", "no"]).verdict == CANNOT_SAY
+    assert "largest of 2 buildings" in found().assumptions
+    assert found(not_a_dwelling=["no", "yes"]).verdict == FITS_BY_GRAVITY
+
+
+def test_other_part_of_the_lot_across_a_road_does_not_take_the_field():
+    apart = shapely.union(LOT, box(120, 20, 220, 100))
+    found = screened(lot=apart)
+    assert row(found).verdict == row(screened()).verdict
+    assert (drawn(found, "fields").geometry.bounds.miny > BOTTOM + 100).all()
+
+
+def test_relaxed_distance_leaves_the_feature_itself_where_it_is():
+    """A lot that is all house has room without the distance from buildings only under the house."""
+    found = screened(lot=box(150, 190, 222, 250), house=box(152, 192, 208, 248), stated={**KNOWN, "public_water": "yes"})
+    assert row(found).verdict == DOES_NOT_FIT
+    assert "building" not in row(found).fits_without
+
+
+def test_lot_whose_envelope_could_not_be_proven_is_not_said_to_lack_room(monkeypatch):
+    def unproven(self, parcels, shapes, possible, *rest):
+        nothing = np.full(len(parcels), shapely.Polygon(), object)
+        return nothing, nothing.copy(), np.arange(len(parcels))
+
+    monkeypatch.setattr(envelope._Cutter, "_proven", unproven)
+    found = row(screened())
+    assert found.verdict == CANNOT_SAY
+    assert "keep every distance" in found.reasons
 
 
 def test_every_parcel_has_one_row_in_its_own_order():

@@ -4,26 +4,55 @@ import math
 from dataclasses import replace
 from itertools import product
 
+import numpy as np
 import pytest
 
-from geoseptic.systems.gravity import Burial, profile
+from geoseptic.systems.gravity import Burial, Ground, profile
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITH_PUMP, FITS_WITHOUT_FULL_RESERVE, Found, verdict
 
 FT = 0.3048
 
 
+def along(*station_and_height_ft):
+    """Ground along a line, from pairs in feet."""
+    stations, heights = np.array(station_and_height_ft, float).T * FT
+    return Ground(stations, heights)
+
+
+SEWER = along((0, 100), (24, 100))
+
+
 def test_inverts_along_a_run_worked_by_hand():
     # House 100 ft, cover 2 ft -> 98.00; 24 ft of sewer at 1/4 in -> 97.50; outlet 3 in lower -> 97.25; 96 ft at 1/8 in -> 96.25.
-    found = profile(100 * FT, 100 * FT, 97 * FT, 24 * FT, 96 * FT, Burial())
+    found = profile(SEWER, along((0, 100), (96, 97.5)), 97 * FT, Burial())
     assert (found.tank_inlet_m / FT, found.tank_outlet_m / FT) == (pytest.approx(97.5), pytest.approx(97.25))
     assert found.arrives_at_m / FT == pytest.approx(96.25)
     assert found.by_gravity  # the field's pipe lies at 95.5 ft
-    uphill = profile(100 * FT, 100 * FT, 104 * FT, 24 * FT, 96 * FT, Burial())
-    assert uphill.lift_m / FT == pytest.approx(102.5 - 96.25)
+    uphill = profile(SEWER, along((0, 100), (96, 104)), 104 * FT, Burial())
+    # A pump lifts from the outlet to the line's highest point, 1 ft under the ground there, and makes up for the fall of 1 ft on 96.
+    assert uphill.lift_m / FT == pytest.approx(103 - 97.25 + 1)
 
 
-def test_unknown_height_claims_neither_gravity_nor_pump():
-    assert profile(math.nan, 30.0, 29.0, 5.0, 20.0, Burial()) is None
+def test_gully_between_tank_and_field_takes_the_fall_away():
+    """Both ends alone would read as gravity."""
+    gully = profile(SEWER, along((0, 100), (50, 90), (100, 96)), 96 * FT, Burial())
+    assert gully.arrives_at_m / FT == pytest.approx(89 - 50 * 0.125 / 12)
+    assert not gully.by_gravity
+    assert gully.lift_m / FT == pytest.approx(99 - 97.25 + 100 * 0.125 / 12)  # over the ground at the tank itself
+
+
+def test_ridge_between_tank_and_field_is_pumped_over_where_it_is_too_high_to_dig_through():
+    low, high = (profile(SEWER, along((0, 100), (50, top), (100, 92)), 92 * FT, Burial()) for top in (102, 120))
+    assert low.by_gravity
+    assert low.deepest_m / FT == pytest.approx(102 - (97.25 - 50 * 0.125 / 12))
+    assert "collapse" in " ".join(low.notes)
+    assert high.lift_m / FT == pytest.approx(119 - 97.25 + 100 * 0.125 / 12)
+
+
+def test_unknown_height_anywhere_on_the_way_claims_neither_gravity_nor_pump():
+    assert profile(SEWER, along((0, 100), (50, math.nan), (100, 92)), 92 * FT, Burial()) is None
+    assert profile(along((0, math.nan), (24, 100)), along((0, 100), (96, 97)), 97 * FT, Burial()) is None
+    assert profile(SEWER, along((0, 100), (96, 97)), math.nan, Burial()) is None
 
 
 def test_assumptions_are_told_in_feet_and_inches():
