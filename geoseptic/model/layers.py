@@ -8,10 +8,11 @@ ColumnKind = Literal["id", "text", "label", "number", "flag", "length", "choice"
 
 @dataclass(frozen=True)
 class Column:
-    """One column of a layer. A `text` is compared and loses its capitals, a `label` is only shown. A `length` is stated in its name (`_m`, `_ft`) or by a column `<name>_unit`.
+    """One column of a layer. A `text` is compared and loses its capitals, a `label` is only shown.
 
-    `aliases` are other names under which files bring it, first choice first. A name cut to ten characters, as shapefiles cut it, needs
-    no alias: readers know it by itself, save for lengths, where the cut takes the unit away.
+    A `length` is stated in its name (`_m`, `_ft`) or by a column `<name>_unit`. `aliases` are other names under which files bring it, first
+    choice first. A name cut to ten characters, as shapefiles cut it, needs no alias: readers know it by itself, save for lengths, where the
+    cut takes the unit away.
     """
 
     name: str

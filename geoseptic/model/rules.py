@@ -264,9 +264,9 @@ class RuleSet:
         """The one setback to keep: the longest that holds or may hold. Raises CodeSilentError."""
         return self.requirement(part, feature).settled(known or {}).largest
 
-    def slope_limit(self, part: str = "drain_field") -> SlopeLimit:
-        """The steepest ground that the code allows for `part`; raises CodeSilentError."""
-        limits = [limit for limit in self.slope_limits if limit.part == part]
+    def slope_limit(self, part: str = "drain_field", kind: str | None = None) -> SlopeLimit:
+        """The steepest ground that the code allows for `part`, or for that kind of it (trench, bed); raises CodeSilentError."""
+        limits = [limit for limit in self.slope_limits if limit.part == part and kind in (None, limit.kind)]
         if not limits:
             raise CodeSilentError(self.id, f"the slope of the ground for a {_words(part)}")
         # Several kinds (trench, bed): the most permissive one, since a layout may choose its kind.

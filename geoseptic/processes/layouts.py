@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geoseptic.errors import CodeSilentError
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.rules import RuleSet
@@ -17,7 +18,7 @@ from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, Terrai
 from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, UNKNOWN_GROUND
 from geoseptic.processes import steps
 from geoseptic.processes.land import Land
-from geoseptic.processes.lot_sizes import LARGEST, PLANNED, SMALLEST, Sizes
+from geoseptic.processes.lot_sizes import AS_A_BED, LARGEST, PLANNED, SMALLEST, Sizes
 from geoseptic.processes.mapping import Mapped
 from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknown_ground
 from geoseptic.processes.steps import Cut
@@ -50,6 +51,7 @@ class Search:
     cuts: Mapping[str, Cut]
     sizes: Sequence[Sizes]
     terrain: Terrain
+    bed_terrain: Terrain
     bad_ground: Mapping[str, npt.NDArray[np.bool_]]
     houses_m: Geometries
     tank_forbidden_m: Geometries
@@ -76,6 +78,7 @@ class Searched:
     fit: Fit | None
     drawn_for: str
     found: Found
+    need: FieldNeed | None = None
 
     @property
     def placement(self) -> Placement | None:
@@ -130,6 +133,15 @@ def terrain_of(elevation: Raster, mapped: Mapped, soil: SoilLayers, bad: Mapping
     path_m = np.where(code == flowpath.REACHES_NO_WELL, np.float32(np.inf), mapped.paths.distance_m)
     left, _, _, top = grid.bounds_m
     return Terrain(elevation.values.astype(np.float32, copy=False), good, path_m, left, top, grid.cell_size_m, window_m)
+
+
+def bed_terrain_of(terrain: Terrain, mapped: Mapped, rules: RuleSet) -> Terrain:
+    """The same for beds, which codes allow on gentler ground only; where the code says nothing of its own, the same as for trenches."""
+    try:
+        limit = rules.slope_limit("drain_field", "bed")
+    except CodeSilentError:
+        return terrain
+    return replace(terrain, good=np.where(mapped.slope_percent > limit.max_percent, np.uint8(BAD_GROUND), terrain.good))
 
 
 def laid_out(search: Search) -> tuple[tank.Tanks, list[Searched]]:
@@ -197,12 +209,12 @@ def _below_the_tank(search: Search, tanks: tank.Tanks, answers: list[Searched]) 
 
 def _again(search: Search, lot: int, answer: Searched, kept_free: shapely.Geometry, start: tuple[float, float, float]) -> Searched:
     """The same lot searched anew for the size that was drawn, off the ground that is kept free; the answer as it was if that finds less."""
-    need = search.sizes[lot].need(answer.drawn_for)
+    need, terrain = answer.need, search.bed_terrain if answer.drawn_for == AS_A_BED else search.terrain
     assert need is not None  # what was drawn has a size
     home = home_part(search, lot)
     field = shapely.difference(home(search.cuts["drain_field"].envelopes.shapes_m[lot]), kept_free)
     reserve = shapely.difference(home(search.cuts["reserve"].envelopes.shapes_m[lot]), kept_free)
-    found = fit(site_of(field, reserve, bool(shapely.equals_exact(field, reserve, 0.0)), start), need, search.terrain, search.pipes)
+    found = fit(site_of(field, reserve, bool(shapely.equals_exact(field, reserve, 0.0)), start), need, terrain, search.pipes)
     return replace(answer, fit=found) if found.placement is not None and has_both(found, need) >= has_both(answer.fit, need) else answer
 
 
@@ -239,15 +251,19 @@ def _searched(search: Search) -> list[Searched]:
         clear = site_of(home(field.shapes_m[lot]), home(reserve.shapes_m[lot]), bool(same[lot]), start)
         first = fit(clear, chosen.largest, terrain, pipes)
         if has_both(first, chosen.largest):
-            return Searched(first, LARGEST, replace(NOTHING, field=True, reserve=True))
-        drawn, size = (first, LARGEST) if first.placement else (first, "")
+            return Searched(first, LARGEST, replace(NOTHING, field=True, reserve=True), chosen.largest)
+        for bed in chosen.beds:
+            laid = fit(clear, bed, search.bed_terrain, pipes)
+            if has_both(laid, bed):
+                return Searched(laid, AS_A_BED, replace(NOTHING, field=True, reserve=True), bed)
+        drawn, size, drawn_need = (first, LARGEST, chosen.largest) if first.placement else (first, "", None)
         met_unknown, alone = first.met_unknown_ground, False
         fits: dict[str, bool] = {}
         for name, need in ((PLANNED, chosen.planned), (SMALLEST, chosen.smallest)):
             if not any(fits.values()) and need not in (chosen.largest, chosen.planned if name == SMALLEST else None):
                 found = fit(clear, need, terrain, pipes)
                 fits[name] = has_both(found, need)
-                drawn, size = (found, name) if fits[name] else (drawn, size)
+                drawn, size, drawn_need = (found, name, need) if fits[name] else (drawn, size, drawn_need)
                 met_unknown |= found.met_unknown_ground
                 alone |= found.placement is not None
         in_possible = False
@@ -275,6 +291,7 @@ def _searched(search: Search) -> list[Searched]:
                 on_unknown_ground=on_unknown,
                 alone_at_best=alone,
             ),
+            drawn_need,
         )
 
     return search.each(searched, range(len(search.sizes)))

@@ -16,8 +16,12 @@ from geoseptic.systems.sizing import FieldSize, TrenchLayout, field_size, trench
 RESERVE_IF_SILENT = 1.0
 """A full second field where the code, or what was read of it, says nothing of a reserve. Common practice, no source."""
 
+BED_WIDTHS_M = (6.1, 4.57, 3.05)
+"""20, 15 and 10 ft, where the code sets no narrower limit. Common practice, no source."""
+
 LARGEST = "the largest field that soil and house leave open"
 PLANNED = "the field that was planned for"
+AS_A_BED = "the largest field that soil and house leave open, as a bed"
 SMALLEST = "the smallest field that soil and house leave open"
 
 
@@ -32,10 +36,8 @@ class Sizes:
     largest: FieldNeed | None
     assumptions: tuple[str, ...]
     in_doubt: str = ""
-
-    def need(self, which: str) -> FieldNeed | None:
-        """The size of that name: LARGEST, PLANNED or SMALLEST."""
-        return {LARGEST: self.largest, PLANNED: self.planned, SMALLEST: self.smallest}[which]
+    beds: tuple[FieldNeed, ...] = ()
+    """The largest field as one bed, of several widths, where the code allows a bed."""
 
 
 def sizes_of(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules: RuleSet) -> list[Sizes]:
@@ -63,7 +65,7 @@ def sizes_of(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules:
         low, plan, high = (
             _need(length_m, layout, share) for length_m in (size.trench_length_m.low, size.trench_length_m.plan, size.trench_length_m.high)
         )
-        return Sizes(size, low, plan, high, assumptions)
+        return Sizes(size, low, plan, high, assumptions, beds=_beds(rules, layout, share, bedrooms, percolation, soil))
 
     unknown = sized(None, None, None, False)
     found, faults = [], []
@@ -78,6 +80,24 @@ def sizes_of(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules:
     if len(faults) == len(found):
         raise ParameterError(f"no parcel has a field that can be sized:\n{listed(faults)}")
     return found
+
+
+def _beds(
+    rules: RuleSet, layout: TrenchLayout, reserve_share: float, bedrooms: int | None, percolation: float | None, soil: str | None
+) -> tuple[FieldNeed, ...]:
+    """The largest field as a bed, the widest first; empty where the code does not allow one on this soil, or may not."""
+    if layout.bed is None or not layout.bed_allowed:
+        return ()
+    size = field_size(rules, bedrooms=bedrooms, percolation_min_per_in=percolation, soil=soil, layout="bed")
+    if size.bottom_area_m2 is None or percolation is None:
+        return ()
+    widths_m = dict.fromkeys(min(width_m, layout.bed.max_width_m) for width_m in BED_WIDTHS_M)
+    lengths_m = {width_m: size.bottom_area_m2.high / width_m for width_m in widths_m}
+    return tuple(
+        FieldNeed(length_m, width_m, length_m, layout.wall_to_wall_m, reserve_share)
+        for width_m, length_m in lengths_m.items()
+        if length_m <= layout.bed.max_length_m
+    )
 
 
 def _need(length_m: float, layout: TrenchLayout, reserve_share: float) -> FieldNeed:

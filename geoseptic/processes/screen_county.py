@@ -144,11 +144,13 @@ def screen_county(
     mapped = mapping.map_suitability(elevation, land, rules, chosen)
     excluded = in_floodplain == "exclude"
     bad = layouts.bad_ground(elevation, mapped, soil, rules, floodplain_excluded=excluded)
+    terrain = layouts.terrain_of(elevation, mapped, soil, bad, window_m)
     search = layouts.Search(
         land,
         mapped.cuts,
         sizes,
-        layouts.terrain_of(elevation, mapped, soil, bad, window_m),
+        terrain,
+        layouts.bed_terrain_of(terrain, mapped, rules),
         bad,
         layouts.houses(land),
         soil_ground.flooded_lots(soil, land.fabric.shapes_m, excluded),

@@ -16,6 +16,7 @@ from geoseptic.model.results import LayerResult, PointsResult, Results
 from geoseptic.model.rules import RuleSet
 from geoseptic.processes import screening_legends as legends
 from geoseptic.processes.land import Land
+from geoseptic.processes.lot_sizes import AS_A_BED
 from geoseptic.processes.screening import Screened, Screening
 from geoseptic.processes.soil_ground import SoilLayers
 from geoseptic.processes.steps import Cut
@@ -275,9 +276,16 @@ def _trenches(land: Land, found: Screening, units: _Units) -> LayerResult:
         ):
             for number, trench in enumerate(trenches, 1):
                 assert layout is not None  # trenches have a layout
-                rows.append((identifier, name, number, round(from_metres(layout.length_m, units.length), 1)))
+                kind = "bed" if lot.drawn_for == AS_A_BED else "trench"
+                rows.append((identifier, name, kind, number, round(from_metres(layout.length_m, units.length), 1)))
                 shapes.append(trench)
-    notes = {"parcel_id": "Parcel", "area": "primary, or reserve", "number": "Number", f"length_{units.length}": "Length"}
+    notes = {
+        "parcel_id": "Parcel",
+        "area": "primary, or reserve",
+        "kind": "trench, or bed",
+        "number": "Number",
+        f"length_{units.length}": "Length",
+    }
     return _table(land.frame, "trenches", notes, rows, shapes, legends.TRENCHES, "Trenches, along the contour")
 
 

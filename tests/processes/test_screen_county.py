@@ -14,6 +14,7 @@ from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.parcels import envelope
 from geoseptic.processes.screen_county import screen_county
+from geoseptic.systems.sizing import field_size
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITH_PUMP
 
 CRS = "EPSG:26915"
@@ -149,7 +150,7 @@ def test_fit_on_soil_that_nobody_knows_names_the_assumption_in_its_row():
 
 
 def test_well_without_a_stated_place_is_named_where_the_lot_fits():
-    found = screened(error_ft=None)
+    found = screened(error_ft=None, stated={**KNOWN, "public_water": "yes"})
     assert row(found).verdict in (FITS_BY_GRAVITY, FITS_WITH_PUMP)
     assert "W0 (location error)" in row(found).assumptions
 
@@ -249,6 +250,30 @@ def test_tank_keeps_its_place_where_the_field_could_have_taken_it():
     assert row(found).verdict in (FITS_BY_GRAVITY, FITS_WITH_PUMP, CANNOT_SAY, DOES_NOT_FIT)
     if not drawn(found, "fields").empty:
         assert not drawn(found, "tanks").empty
+
+
+def small_lot(**more):
+    """Too small for trenches and their spacing, large enough for two beds."""
+    stated = {**TYPICAL, "public_water": "yes"}
+    return screened(
+        lot=box(150, 216, 172, 252), house=box(152, 241, 160, 247), wells=(shapely.Point(LEFT + 390, BOTTOM + 390),), stated=stated,
+        rules="us-typical", **more,
+    )  # fmt: skip
+
+
+def test_bed_is_laid_where_trenches_have_no_room_and_the_code_allows_one():
+    found = small_lot()
+    assert row(found).verdict == FITS_BY_GRAVITY
+    assert "as a bed" in row(found).drawn_for
+    beds = drawn(found, "trenches")
+    assert list(beds.kind.unique()) == ["bed"]
+    size = field_size(load_rules("us-typical"), bedrooms=3, percolation_min_per_in=10.0, layout="bed")
+    assert beds.geometry[0].area == pytest.approx(size.bottom_area_m2.high, rel=0.01)
+
+
+def test_bed_is_not_laid_on_ground_too_steep_for_one():
+    """Trenches are allowed up to 15 percent there, beds up to 10."""
+    assert "bed" not in row(small_lot(elevation=plane(0.0, 0.12))).drawn_for
 
 
 def test_soil_that_the_rules_do_not_name_is_refused_with_the_parcel_where_no_lot_can_be_sized():
