@@ -133,7 +133,7 @@ def file_columns(
             column.kind == "length"
             and len(column.name) > SHAPEFILE_NAME
             and cut in by_lower
-            and not any(name.startswith(column.name) for name in mapped)
+            and not any(name in mapped for name in column.names if not name.endswith("_unit"))
         ):
             flag = f"--columns {contract.name}.{column.name}_ft={by_lower[cut]}"
             problems[f"the column name '{by_lower[cut]}' was cut, so its unit is lost. Say it with {flag} (or _m)"] = []

@@ -12,7 +12,7 @@ from geopandas import GeoDataFrame
 from pyproj import CRS, Transformer
 
 from geoseptic.errors import FileUnreadableError, raise_gathered
-from geoseptic.io.layerheaders import UNREADABLE, Bounds, file_columns, read_header, refusals, said
+from geoseptic.io.layerheaders import UNREADABLE, Bounds, LayerHeader, file_columns, read_header, refusals, said
 from geoseptic.model.layers import Contract
 
 STREAM_FROM_FEATURES = 2_000_000
@@ -20,7 +20,12 @@ STREAM_FROM_FEATURES = 2_000_000
 
 BATCH_FEATURES = 50_000
 
+WORDS_OF_FEATURES = 200_000
+"""Layers with no more features than this have their words looked at before a run: a second or two."""
+
 BOUNDS_AT_A_TIME = 1_000_000
+
+WORDS = ("id", "choice", "flag", "text")
 
 
 def read_layer(
@@ -75,6 +80,32 @@ def read_layer(
     frame.attrs["source"] = f"{path}|{layer}"
     frame.attrs["without_shape"] = shapeless
     return frame
+
+
+def read_words(
+    header: LayerHeader,
+    contract: Contract,
+    columns: Mapping[str, str],
+    near: tuple[Bounds, CRS] | None,
+    words: Mapping[str, Mapping[str, str]],
+) -> pd.DataFrame | None:
+    """The columns of words and the identifiers, as `read_layer` gives them but without the shapes; None for a layer without such columns,
+    or with too many features to look at."""
+    assert header.crs is not None  # or it was refused
+    names, _ = file_columns(contract, columns, header.fields)
+    wanted = {column.name: names[column.name] for column in contract.columns if column.kind in WORDS and column.name in names}
+    if all(name == contract.id_column for name in wanted) or not 0 < header.features <= WORDS_OF_FEATURES:
+        return None
+    bounds = _bounds_in(near, header.crs) if near else None
+    listed = list(dict.fromkeys(wanted.values()))
+    try:
+        table = pyogrio.read_dataframe(header.path, layer=header.layer, columns=listed, bbox=bounds, read_geometry=False)
+    except UNREADABLE as error:
+        raise FileUnreadableError(header.path, said(error), "Check the file; it may be damaged.") from error
+    table = pd.DataFrame({name: table[found] for name, found in wanted.items()})
+    for column, meanings in words.items():
+        table[column] = in_words_of_the_contract(table[column], meanings)
+    return table
 
 
 def in_words_of_the_contract(raw: pd.Series, meanings: Mapping[str, str]) -> pd.Series:

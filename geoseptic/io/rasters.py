@@ -100,7 +100,7 @@ def read_elevation(path: Path | str, *, unit: str | None = None, cell_size_m: fl
     ----------
     unit : unit of the heights in the file ("m", "ft" or "US survey foot") where the file does not declare one.
     cell_size_m : side of the cells wanted; None keeps the file's. The new grid keeps the top left corner, and a cell is
-        unknown where more than half of it is. [m]
+        unknown where any part of the ground that it stands for is. [m]
     zero_is_height : take the file's word for zeros that a sheer step parts from the ground beside them; otherwise they are refused, since
         many files say 0 where nothing was measured.
 
@@ -152,8 +152,8 @@ def read_depth(path: Path | str, layer: str, *, unit: str | None = None) -> Rast
 def resampled(raster: Raster, cell_size_m: float) -> Raster:
     """A float raster on cells of another size, from the same top left corner.
 
-    Larger cells take the area-weighted mean of the known part, smaller ones are interpolated bilinearly. A cell more than half of
-    which is unknown, or beyond the raster, is unknown.
+    Larger cells take the area-weighted mean, smaller ones are interpolated bilinearly. A cell is unknown where any of the old cells that
+    it is made of is, or where a part of it lies beyond the raster: a ditch may run through the part that nobody knows.
     """
     old = raster.grid
     ratio = cell_size_m / old.cell_size_m
@@ -172,19 +172,30 @@ def resampled(raster: Raster, cell_size_m: float) -> Raster:
     }
     values = np.full(grid.shape, np.nan, dtype=np.float32)
     rasterio.warp.reproject(raster.values, values, src_nodata=np.nan, dst_nodata=np.nan, **options)
-    known = np.zeros(grid.shape, dtype=np.float32)
-    rasterio.warp.reproject((~np.isnan(raster.values)).astype(np.float32), known, **options)
-    covered = np.outer(_covered(old.shape[0], rows, ratio), _covered(old.shape[1], columns, ratio))
-    # float32 shares of exactly one half come out a few 1e-8 short.
-    values[known * covered < 0.5 - 1e-6] = np.nan
+    unknown = _any_in(_any_in(np.isnan(raster.values), rows, ratio).T, columns, ratio).T
+    values[unknown] = np.nan
     return Raster(values, grid)
 
 
-def _covered(old_count: int, new_count: int, ratio: float) -> npt.NDArray[np.float32]:
-    """Share of each new row (or column) that lies on the old raster; only the last may reach beyond it."""
-    shares = np.ones(new_count, dtype=np.float32)
-    shares[-1] = min(1.0, old_count / ratio - (new_count - 1))
-    return shares
+def _any_in(unknown: npt.NDArray[np.bool_], new_count: int, ratio: float) -> npt.NDArray[np.bool_]:
+    """Whether any old row that a new row is made of is unknown, for each column, or the new row reaches beyond the last old one.
+
+    `ratio` is the side of a new cell in old ones. A larger cell is made of what it covers, a smaller one of the two rows whose middles lie
+    about its own.
+    """
+    old_count, new = len(unknown), np.arange(new_count)
+    top, bottom = new * ratio, (new + 1) * ratio
+    beyond = bottom > old_count + SAME_CELL_SIZE
+    if ratio < 1:
+        top = (top + bottom) / 2 - 0.5
+        bottom = top + 1
+    first = np.clip(np.floor(top + SAME_CELL_SIZE), 0, old_count - 1).astype(np.int64)
+    last = np.clip(np.ceil(bottom - SAME_CELL_SIZE), first + 1, old_count).astype(np.int64)
+    before = np.zeros((old_count + 1, unknown.shape[1]), np.int32)
+    np.cumsum(unknown, axis=0, out=before[1:])
+    found: npt.NDArray[np.bool_] = before[last] > before[first]
+    found[beyond] = True
+    return found
 
 
 def _opened(path: Path | str) -> Any:

@@ -123,13 +123,25 @@ def name_faults(contract: Contract, names: Sequence[str]) -> dict[str, Sequence[
             elif given == [bare] and unit not in names:
                 fault = f"the unit of '{bare}' is not stated: call the column {' or '.join(named)}, or add a column {unit} with m or ft"
                 faults[fault] = []
+            elif unit in names and not given:
+                faults[f"a column {unit} but none of {', '.join((bare, *named))}; name the column that holds it"] = []
         elif column.required and column.name not in names:
             flag = f"--columns {contract.name}.{column.name}=NAME"
             faults[f"no column '{column.name}' ({column.meaning}); name the column that holds it ({flag}). Columns here"] = list(names)
     return faults
 
 
-def _ids(layer: GeoDataFrame, contract: Contract, problems: dict[str, Sequence[object]]) -> npt.NDArray[np.object_]:
+def word_faults(table: pd.DataFrame, contract: Contract) -> dict[str, Sequence[object]]:
+    """What `check` would find wrong with the set words of a layer, from its columns alone. Fault -> the ids that have it."""
+    faults: dict[str, Sequence[object]] = {}
+    ids = _ids(table, contract, {})
+    for column in contract.columns:
+        if column.kind in ("choice", "flag"):
+            _column(table, column, contract, ids, faults)
+    return faults
+
+
+def _ids(layer: pd.DataFrame, contract: Contract, problems: dict[str, Sequence[object]]) -> npt.NDArray[np.object_]:
     numbered = np.array([f"row {number}" for number in range(1, len(layer) + 1)], object)
     column = next((item for item in contract.columns if item.kind == "id"), None)
     if column is None:
@@ -171,7 +183,7 @@ def _check_geometry(shapes: Geometries, ids: npt.NDArray[np.object_], contract: 
 
 
 def _column(
-    layer: GeoDataFrame, column: Column, contract: Contract, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
+    layer: pd.DataFrame, column: Column, contract: Contract, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
 ) -> npt.NDArray[np.generic] | None:
     if column.kind == "length":
         return _length(layer, column, ids, problems)
@@ -234,7 +246,7 @@ def _how_to_map(contract: Contract, column: Column, word: str) -> str:
 
 
 def _length(
-    layer: GeoDataFrame, column: Column, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
+    layer: pd.DataFrame, column: Column, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
 ) -> npt.NDArray[np.float64] | None:
     found = [(f"{column.name}_{unit}", unit) for unit in ("m", "ft") if f"{column.name}_{unit}" in layer.columns]
     bare, unit_column = column.name, f"{column.name}_unit"

@@ -187,5 +187,6 @@ def vertical_unit(crs: CRS) -> str | None:
 
 
 def crs_name(crs: CRS) -> str:
-    code = crs.to_authority()
+    """The code, or the CRS's own name where it is not surely that of a code: a likeness may be on another datum."""
+    code = crs.to_authority(min_confidence=100)
     return f"{code[0]}:{code[1]}" if code else str(crs.name)

@@ -18,6 +18,9 @@ Integers = npt.NDArray[np.int64]
 
 SQUARE_TOLERANCE = 1e-6
 
+HEIGHT_NOISE_M = 0.15
+"""Smaller differences between the heights of two cells are noise of the survey. Our own choice."""
+
 
 @dataclass(frozen=True)
 class Grid:

@@ -70,8 +70,8 @@ SLOPE_CLASS: Final = ClassLegend(
         Swatch(2, "Moderate: 8 to 15 percent", "#dd9a52"),
         Swatch(3, "Severe: over 15 percent", "#9c4a26"),
         Swatch(4, "Over the code's limit", "#3a1233"),
+        Swatch(5, "Unknown", UNKNOWN_COLOUR, hatch=True),
     ),
-    Swatch(255, "Unknown", UNKNOWN_COLOUR, hatch=True),
 )
 
 WELL_PATH_CODE: Final = ClassLegend(

@@ -9,4 +9,5 @@ SLIGHT: Final = 1
 MODERATE: Final = 2
 SEVERE: Final = 3
 OVER_CODE_LIMIT: Final = 4
+UNKNOWN_SLOPE: Final = 5
 """Values of slope_class.tif."""

@@ -2,6 +2,7 @@
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -12,11 +13,12 @@ from scipy import ndimage
 
 from geoseptic.errors import ParameterError
 from geoseptic.model.frame import Geometries
-from geoseptic.model.grid import Raster
+from geoseptic.model.grid import HEIGHT_NOISE_M, Raster
 from geoseptic.parcels import groundcells
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.groundcells import HOLDS, NO, UNKNOWN, Cells, States, Targets
 from geoseptic.terrain.drainage import Receivers
+from geoseptic.terrain.flowpath import leaves_within
 
 Mask = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
@@ -44,6 +46,11 @@ class Ground:
         default_factory=dict, init=False, repr=False, compare=False
     )
 
+    @cached_property
+    def leaves(self) -> Mask:
+        """Whether water from the cell leaves the data within a path's bound: nobody knows what it drains to. Shape of the raster."""
+        return leaves_within(self.receivers, self.edge, self.elevation.grid.cell_size_m, PATH_M)
+
     def regions(
         self, condition: str, shapes_m: Geometries, distance_m: float, location_error_m: Floats, workers: int = 1
     ) -> tuple[Geometries, Geometries]:
@@ -58,6 +65,8 @@ class Ground:
         ]
         new = list({key: index for index, key in enumerate(keys) if key not in self._known}.values())
         chunks = [np.array(new[start : start + CHUNK]) for start in range(0, len(new), CHUNK)]
+        if new and condition == "drainage_path":
+            _ = self.leaves  # found before the threads share it
         # The rasterizer sets aside warnings for the whole process: two threads must not be in it at once.
         with ThreadPoolExecutor(max(1, workers) if condition == "drainage_path" else 1) as pool:
             answers = pool.map(lambda rows: self._asked(condition, shapes_m[rows], distance_m, location_error_m[rows]), chunks)
@@ -104,10 +113,13 @@ class Ground:
     def _drains_to(self, shapes_m: Geometries, boxes: Cells, error_m: Floats) -> States:
         grid = self.elevation.grid
         targets = Targets.of(shapes_m, np.maximum(self.well_radius_m, error_m), grid.transform_m)
-        return groundcells.drains_to(self.receivers, self.edge, self.elevation.values, boxes, targets, grid.cell_size_m, PATH_M)
+        return groundcells.drains_to(self.receivers, self.leaves, self.elevation.values, boxes, targets, grid.cell_size_m, PATH_M)
 
     def _higher_than(self, shape_m: shapely.Geometry, box: Cells, error_m: float, distance_m: float, sign: int) -> States:
-        """Whether the ground is higher (sign 1) or lower (-1) than at the nearest point of the feature, wherever its true place may be."""
+        """Whether the ground is higher (sign 1) or lower (-1) than at the nearest point of the feature, wherever its true place may be.
+
+        No higher and no lower than the survey can tell counts as either: the longer distance then binds.
+        """
         grid = self.elevation.grid
         row_0, row_1, col_0, col_1 = box
         # Off the data the feature may lie too: nobody knows the ground there.
@@ -126,9 +138,9 @@ class Ground:
         row, col = row[inner], col[inner]
         lowest_m, highest_m = _range_within(sign * height_m, grid.cells(error_m))
         above_m = sign * height_m[inner]
-        # Level with the feature counts as either side: the longer distance then binds. With NaN no comparison holds.
-        states[above_m < lowest_m[row, col]] = NO
-        states[above_m >= highest_m[row, col]] = HOLDS
+        # With NaN no comparison holds.
+        states[above_m < lowest_m[row, col] - HEIGHT_NOISE_M] = NO
+        states[above_m >= highest_m[row, col] - HEIGHT_NOISE_M] = HOLDS
         return states
 
 

@@ -66,7 +66,7 @@ class Targets:
 
 def drains_to(
     receivers: Receivers,
-    edge: npt.NDArray[np.bool_],
+    leaves: npt.NDArray[np.bool_],
     elevation_m: Values,
     boxes: Cells,
     targets: Targets,
@@ -80,8 +80,8 @@ def drains_to(
 
     Parameters
     ----------
-    receivers, edge, elevation_m : arrays of the raster's shape
-        Where each cell drains, where water leaves the data, the ground's height (NaN where unknown).
+    receivers, leaves, elevation_m : arrays of the raster's shape
+        Where each cell drains, whether water from it leaves the data within the bound, the ground's height (NaN where unknown).
     boxes : shape (features, 4)
         Rows from, to, columns from, to; to is not included.
     targets : the features.
@@ -90,14 +90,14 @@ def drains_to(
 
     Returns
     -------
-    uint8, the boxes one after the other, each row by row : HOLDS, UNKNOWN (no height, or water leaves the data inside the box) or NO.
+    uint8, the boxes one after the other, each row by row : HOLDS, UNKNOWN (no height, or water leaves the data) or NO.
     """
     unit = exact_unit_m(path_m + 2 * cell_size_m)
     margin = int(path_m / 2 / cell_size_m) + 2
     # Steps in a unit in which every sum is exact, as in flowpath.path_distance.
     step = np.array([np.rint(np.float32(cell_size_m) * np.float32(long) / unit) * unit for long in (1, 1.4142135)], np.float32)
     features = targets.lines, targets.encloses, targets.first, targets.radius
-    return _drains_to(receivers, edge, elevation_m, boxes, *features, step, np.float32(path_m), margin)
+    return _drains_to(receivers, leaves, elevation_m, boxes, *features, step, np.float32(path_m), margin)
 
 
 def outlines(states: States, boxes: Cells, wanted: int, transform: Affine) -> Geometries:
@@ -129,7 +129,7 @@ def outlines(states: States, boxes: Cells, wanted: int, transform: Affine) -> Ge
 
 
 @njit(cache=True, nogil=True)
-def _drains_to(receivers, edge, elevation, boxes, lines, encloses, first, radius, step, reach, margin):  # type: ignore[no-untyped-def]
+def _drains_to(receivers, leaves, elevation, boxes, lines, encloses, first, radius, step, reach, margin):  # type: ignore[no-untyped-def]
     size = 0
     for box in range(len(boxes)):
         size += (boxes[box, 1] - boxes[box, 0]) * (boxes[box, 3] - boxes[box, 2])
@@ -141,12 +141,11 @@ def _drains_to(receivers, edge, elevation, boxes, lines, encloses, first, radius
             continue
         own = slice(first[box], first[box + 1])
         reached = _reached_from(receivers, boxes[box], lines[own], encloses[own], radius[box], step, reach, margin)
-        leaves = _leaves_inside(receivers, edge, row_0, row_1, col_0, col_1)
         for row in range(row_0, row_1):
             for col in range(col_0, col_1):
                 if reached[row - row_0, col - col_0]:
                     out[at] = HOLDS
-                elif leaves[row - row_0, col - col_0] or np.isnan(elevation[row, col]):
+                elif leaves[row, col] or np.isnan(elevation[row, col]):
                     out[at] = UNKNOWN
                 at += 1
     return out
@@ -258,31 +257,6 @@ def _square_apart(row, col, y0, x0, y1, x1):  # type: ignore[no-untyped-def]
             down, across = y0 + share * (y1 - y0) - y, x0 + share * (x1 - x0) - x
             least = min(least, down * down + across * across)
     return least
-
-
-@njit(cache=True, nogil=True)
-def _leaves_inside(receivers, edge, row_0, row_1, col_0, col_1):  # type: ignore[no-untyped-def]
-    height, width = row_1 - row_0, col_1 - col_0
-    leaves = np.zeros((height, width), np.bool_)
-    stack = np.empty(height * width, np.int64)
-    size = 0
-    for row in range(height):
-        for col in range(width):
-            if edge[row + row_0, col + col_0]:
-                leaves[row, col] = True
-                stack[size] = row * width + col
-                size += 1
-    while size > 0:
-        size -= 1
-        row, col = stack[size] // width, stack[size] % width
-        for k in range(8):
-            r, c = row - STEP_ROW[k], col - STEP_COL[k]
-            if r < 0 or c < 0 or r >= height or c >= width or leaves[r, c] or not (receivers[r + row_0, c + col_0] >> k) & 1:
-                continue
-            leaves[r, c] = True
-            stack[size] = r * width + c
-            size += 1
-    return leaves
 
 
 @njit(cache=True, nogil=True)

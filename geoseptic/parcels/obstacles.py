@@ -60,6 +60,12 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
             if untold:
                 assumed = in_both_units(assumed_location_error_m)
                 assumptions.append(f"{untold} of {len(layer)} wells state no location error: {assumed} assumed")
+            exact = int((layer.numbers("location_error") == 0).sum())
+            if exact:
+                assumptions.append(
+                    f"{exact} of {len(layer)} wells state a location error of 0, which often stands for unknown: they are taken as exact. "
+                    "Leave it empty where nobody measured it"
+                )
         if layer.moved_by_m != 0:
             added = in_both_units(_moved_by_m(layer, assumed_location_error_m))
             known = "as nobody knows " if np.isnan(layer.moved_by_m) else ""
@@ -109,13 +115,13 @@ def _moved_by_m(layer: CheckedLayer, assumed_m: float) -> float:
     return assumed_m if np.isnan(layer.moved_by_m) else layer.moved_by_m
 
 
-def with_presumed_wells(obstacles: Obstacles, parcel_ids: npt.NDArray[np.object_], parcels_m: Geometries) -> Obstacles:
-    """`obstacles` and, for each of the parcels, a private well that may be anywhere on it."""
-    count = len(parcel_ids)
+def with_presumed_wells(obstacles: Obstacles, names: npt.NDArray[np.object_], places_m: Geometries) -> Obstacles:
+    """`obstacles` and, for each of the places, a private well of that name that may be anywhere in it."""
+    count = len(names)
     return Obstacles(
         np.concatenate([obstacles.feature, np.full(count, "private_well", object)]),
-        np.concatenate([obstacles.ids, presumed_ids(parcel_ids)]),
-        np.concatenate([obstacles.shapes_m, parcels_m]),
+        np.concatenate([obstacles.ids, names]),
+        np.concatenate([obstacles.shapes_m, places_m]),
         np.concatenate([obstacles.location_error_m, np.zeros(count)]),
         np.concatenate([obstacles.facts, _objects([()] * count)]),
         np.concatenate([obstacles.presumed, np.ones(count, bool)]),
@@ -123,9 +129,19 @@ def with_presumed_wells(obstacles: Obstacles, parcel_ids: npt.NDArray[np.object_
     )
 
 
-def presumed_ids(parcel_ids: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
-    """What outputs call the wells that are presumed on these parcels."""
-    return np.array([f"presumed on {identifier}" for identifier in parcel_ids], object)
+def feature_faults(ids: Iterable[object], features: Iterable[object]) -> dict[str, Sequence[object]]:
+    """What is wrong with the words of other_features, in lower case: fault -> the ids that have it. An empty one is the contract's own
+    fault."""
+    faults: dict[str, list[object]] = {}
+    for identifier, feature in zip(ids, features, strict=True):
+        if feature in WELL_KINDS.values():
+            fault = f"{feature} is a well: put it into --wells, where its location error and the water that runs to it count"
+        elif feature is not None and feature not in FEATURES:
+            fault = f"feature is none of {', '.join(name for name in FEATURES if name not in WELL_KINDS.values())}"
+        else:
+            continue
+        faults.setdefault(fault, []).append(identifier)
+    return dict(faults)
 
 
 def _features(layer: CheckedLayer) -> list[tuple[str, ...]]:
@@ -136,9 +152,9 @@ def _features(layer: CheckedLayer) -> list[tuple[str, ...]]:
         return [(WATER_KINDS[kind],) if kind else ("surface_water",) for kind in layer.texts("kind")]
     if name == "other_features":
         names = layer.texts("feature")
-        unknown = [identifier for identifier, feature in zip(layer.ids, names, strict=True) if feature not in FEATURES]
-        if unknown:
-            raise LayerContractError(name, {f"feature is none of {', '.join(FEATURES)}": unknown})
+        faults = feature_faults(layer.ids, names)
+        if faults:
+            raise LayerContractError(name, faults)
         return [(feature,) for feature in names]
     assert layer.contract.feature is not None
     return [(layer.contract.feature,)] * len(layer)

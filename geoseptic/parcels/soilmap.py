@@ -1,5 +1,6 @@
 """What lies under a field: soil polygons, flood zones and mapped groundwater. Coordinates in metres, one frame for all."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, floor
@@ -29,6 +30,10 @@ SHARE_TOLERANCE: Final = 1e-6
 
 FLOOD_ORDER: Final[tuple[FloodKind, ...]] = ("outside", "undetermined", "floodplain", "floodway")
 """From the mildest to the one that counts where several zones meet."""
+
+
+FLOODED: Final = re.compile(r"a([eohr]|[0-9]{1,2})?|ar/a([eoh]|[0-9]{1,2})?|v(e|[0-9]{1,2})?|open water")
+"""Flood zones that are floodplain, in lower case. From memory."""
 
 
 @dataclass(frozen=True)
@@ -74,9 +79,13 @@ def soils_under(fields: Geometries, soils: Geometries, ratings: Sequence[SoilRat
 def flood_kinds(layer: CheckedLayer) -> tuple[FloodKind, ...]:
     """What each polygon of a layer that holds the contract FLOODPLAIN is.
 
-    Zones as the federal flood insurance maps name them, from memory: A.. and V.. floodplain, D undetermined, X, B and C outside. A zone of
-    any other name, or of none, is in the layer for a reason and counts as floodplain.
+    Zones as the federal flood insurance maps name them, from memory: `FLOODED` floodplain, X, B and C outside, D undetermined. A zone of
+    any other name, or of none, such as an area that the map leaves out, is undetermined too: neither in nor out. A layer without any of
+    the columns is one of floodplains.
     """
+    if not {"kind", "zone", "subtype"} & set(layer.columns):
+        floodplain: FloodKind = "floodplain"
+        return (floodplain,) * len(layer)
     columns = (layer.texts("kind"), layer.texts("zone"), layer.texts("subtype"))
     return tuple(_flood_kind(*(str(word or "").strip().casefold() for word in words)) for words in zip(*columns, strict=True))
 
@@ -84,9 +93,9 @@ def flood_kinds(layer: CheckedLayer) -> tuple[FloodKind, ...]:
 def _flood_kind(kind: str, zone: str, subtype: str) -> FloodKind:
     if "floodway" in (kind, zone) or "floodway" in subtype:
         return "floodway"
-    if not kind and zone in ("x", "b", "c"):
-        return "outside"
-    return "undetermined" if not kind and zone == "d" else "floodplain"
+    if kind or FLOODED.fullmatch(zone):
+        return "floodplain"
+    return "outside" if zone in ("x", "b", "c") else "undetermined"
 
 
 def flood_under(fields: Geometries, zones: Geometries, kinds: Sequence[FloodKind]) -> list[FloodKind]:

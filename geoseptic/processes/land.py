@@ -12,16 +12,14 @@ from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
-from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, presumed_ids, with_presumed_wells
+from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
 from geoseptic.parcels.repair import Fabric, mend
+from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses, served
 from geoseptic.stages import stage
 from geoseptic.units import in_both_units
 
 NEAR_M = 3000.0
 """Features farther than this from every parcel cannot matter: no setback that a rule set may hold is longer."""
-
-DRUNK_FROM = ("private", "domestic", "public", None)
-"""Kinds of well that a house may drink from; an unknown kind may be one."""
 
 CONTRACTS: Mapping[str, layers.Contract] = {
     contract.name: contract
@@ -50,7 +48,7 @@ class WellSites:
     culverts_m: Geometries
     presumed_ids: "np.ndarray[tuple[int], np.dtype[np.object_]]"
     presumed_m: Geometries
-    """Lots on which a well is presumed that is on no record, and what outputs call it."""
+    """Lots, and grounds round houses on no lot, in which a well is presumed that is on no record, and what outputs call it."""
     counts: Mapping[str, int]
     notes: tuple[str, ...]
 
@@ -63,7 +61,7 @@ class Land(WellSites):
     fabric: Fabric
     obstacles: Obstacles
     well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
-    """Parcels with a building, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
+    """Built parcels, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
 
 
 @stage("checking layers")
@@ -80,7 +78,7 @@ def check_land(
     """Hold every layer against its contract, mend the parcel fabric, and presume wells where one must be but is on no record.
 
     A parcel layer without the column public_water says of no lot that it has it: there too a built lot without a well on record has one
-    somewhere.
+    somewhere. So has a house near the parcels that stands on none of them.
 
     `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, DistortedCrsError,
     and NoFeaturesInRangeError where no well is anywhere near the parcels.
@@ -96,13 +94,27 @@ def check_land(
     found = [check(layer, CONTRACTS[name], frame, source_of(layer)) for name, layer in others.items() if layer is not None]
     obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m)
     notes = [note for layer in (checked_parcels, checked_wells, *found) for note in layer.notes]
-    buildings = next((layer.shapes_m for layer in found if layer.contract.name == "buildings"), np.empty(0, object))
+    buildings = next((layer for layer in found if layer.contract.name == "buildings"), None)
+    roofs_m = np.empty(0, object) if buildings is None else buildings.shapes_m
     errors_m = location_errors_m(checked_wells, assumed_location_error_m)
-    hidden = _well_not_on_record(checked_parcels, fabric, checked_wells, errors_m, buildings)
+    drunk = drinking_wells(checked_wells)
+    on_water = np.array([water is True for water in checked_parcels.flags("public_water")], bool)
+    built = built_lots(checked_parcels, fabric.shapes_m, roofs_m)
+    hidden = built & ~on_water & ~served(fabric.shapes_m, checked_wells.shapes_m[drunk], errors_m[drunk])
     if hidden.any():
         assumptions.append(_hidden_wells_told(fabric.ids[hidden], "public_water" in checked_parcels.columns, presume_wells))
-    presumed = hidden & presume_wells
-    obstacles = with_presumed_wells(obstacles, fabric.ids[presumed], fabric.shapes_m[presumed])
+    names, places_m = _names("presumed on {}", fabric.ids[hidden]), fabric.shapes_m[hidden]
+    if buildings is None:
+        assumptions.append(_unknown_houses_told(fabric.ids[~built & ~on_water]))
+    else:
+        houses, around_m = _houses_without_a_well(buildings, fabric, checked_wells.kept(drunk), errors_m[drunk])
+        if len(houses):
+            assumptions.append(_houses_off_the_parcels_told(buildings.ids[houses], presume_wells))
+        names = np.concatenate([names, _names("presumed at {}", buildings.ids[houses])])
+        places_m = np.concatenate([places_m, around_m])
+    if not presume_wells:
+        names, places_m = names[:0], places_m[:0]
+    obstacles = with_presumed_wells(obstacles, names, places_m)
     if checked_parcels.moved_by_m != 0:
         off = "an unknown length" if np.isnan(checked_parcels.moved_by_m) else in_both_units(checked_parcels.moved_by_m)
         assumptions.append(
@@ -112,10 +124,10 @@ def check_land(
         frame,
         checked_wells,
         errors_m,
-        buildings,
+        roofs_m,
         _culverts(culverts, frame, notes),
-        presumed_ids(fabric.ids[presumed]),
-        fabric.shapes_m[presumed],
+        names,
+        places_m,
         {"parcels": len(checked_parcels), "wells": len(checked_wells), **{layer.contract.name: len(layer) for layer in found}},
         (*notes, *assumptions),
         checked_parcels,
@@ -173,31 +185,27 @@ def _wells_near(wells: GeoDataFrame, frame: Frame, around: shapely.Geometry, pla
     return checked.kept(near)
 
 
-def _well_not_on_record(
-    parcels: CheckedLayer,
-    fabric: Fabric,
-    wells: CheckedLayer,
-    error_m: "np.ndarray[tuple[int], np.dtype[np.float64]]",
-    buildings_m: Geometries,
-) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
-    """Built lots that are not known to be on public water and have no well that people drink from, placed well enough to be theirs."""
-    hidden = np.array([water is not True for water in parcels.flags("public_water")], bool)
-    if hidden.any():
-        built, watered = np.zeros(len(parcels), bool), np.zeros(len(parcels), bool)
-        tree = shapely.STRtree(fabric.shapes_m)
-        built[tree.query(buildings_m, predicate="intersects")[1]] = True
-        drunk = np.array([kind in DRUNK_FROM for kind in wells.texts("kind")], bool)
-        well, lot = tree.query(wells.shapes_m, predicate="within")
-        theirs = drunk[well] & (np.pi * error_m[well] ** 2 <= shapely.area(fabric.shapes_m[lot]))
-        watered[lot[theirs]] = True
-        hidden &= built & ~watered
-    return hidden
+def _houses_without_a_well(
+    buildings: CheckedLayer, fabric: Fabric, wells: CheckedLayer, error_m: "np.ndarray[tuple[int], np.dtype[np.float64]]"
+) -> tuple["np.ndarray[tuple[int], np.dtype[np.intp]]", Geometries]:
+    """Houses near the parcels that stand on none and have no well for their own there, and the grounds that their wells may be in."""
+    houses = houses_off_the_lots(buildings, fabric.shapes_m, NEAR_M)
+    around_m = round_houses(buildings.shapes_m[houses])
+    off = np.ones(len(wells), bool)
+    off[shapely.STRtree(fabric.shapes_m).query(wells.shapes_m, predicate="intersects")[0]] = False
+    dry = ~served(around_m, wells.shapes_m[off], error_m[off])
+    return houses[dry], around_m[dry]
+
+
+def _names(form: str, ids: "np.ndarray[tuple[int], np.dtype[np.object_]]") -> "np.ndarray[tuple[int], np.dtype[np.object_]]":
+    """What outputs call the wells that are presumed there."""
+    return np.array([form.format(identifier) for identifier in ids], object)
 
 
 def _hidden_wells_told(ids: "np.ndarray[tuple[int], np.dtype[np.object_]]", column: bool, presumed: bool) -> str:
     water = "are not known to be on public water" if column else "have nothing said of public water"
     text = (
-        f"{len(ids)} parcels have a building, {water}, and have no drinking water well of their own on record: a well may be "
+        f"{len(ids)} parcels are built on, {water}, and have no drinking water well on record that is surely their own: a well may be "
         f"somewhere there, and nothing near it may be read as clear before it is found ({listed(list(ids))})"
     )
     if presumed and not column:
@@ -206,6 +214,30 @@ def _hidden_wells_told(ids: "np.ndarray[tuple[int], np.dtype[np.object_]]", colu
             "by which the lots are listed and nothing is kept open"
         )
     return text
+
+
+def _unknown_houses_told(ids: "np.ndarray[tuple[int], np.dtype[np.object_]]") -> str:
+    """What a run without buildings cannot know."""
+    text = (
+        "WITHOUT A LAYER OF BUILDINGS nobody knows which neighbours of the parcels have a house, and a house that is not on public water "
+        "has a well that may be on no record: nothing is kept clear of it, and no ground near it is known to be clear. Give --buildings"
+    )
+    if not len(ids):
+        return text
+    return (
+        f"{text}, or year_built, bedrooms and public_water of the parcels: {len(ids)} parcels may be built on and are not known to be on "
+        f"public water ({listed(list(ids))})"
+    )
+
+
+def _houses_off_the_parcels_told(ids: "np.ndarray[tuple[int], np.dtype[np.object_]]", presumed: bool) -> str:
+    kept = (
+        f"one is presumed within {in_both_units(HOUSE_REACH_M)} of each (common practice, no source)" if presumed else "nothing is presumed"
+    )
+    return (
+        f"{len(ids)} buildings near the parcels stand on none of them, may be dwellings, and have no drinking water well on record that is "
+        f"surely their own: {kept}. Add their parcels, with public_water ({listed(list(ids))})"
+    )
 
 
 def _culverts(culverts: GeoDataFrame | None, frame: Frame, notes: list[str]) -> Geometries:

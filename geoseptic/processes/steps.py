@@ -12,11 +12,11 @@ from affine import Affine
 from geoseptic.errors import CodeSilentError
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
-from geoseptic.model.grid import Raster
+from geoseptic.model.grid import HEIGHT_NOISE_M, Raster
 from geoseptic.model.reasons import BIT, REASONS
 from geoseptic.model.results import RasterResult, Results
 from geoseptic.model.rules import GROUND_CONDITIONS, RuleSet
-from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT
+from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT, UNKNOWN_SLOPE
 from geoseptic.parcels import burn
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE, Envelopes, envelopes, lot_line_zones
@@ -34,13 +34,12 @@ from geoseptic.units import from_metres, metres_per
 
 Floats = npt.NDArray[np.float32]
 
-POND_FROM_M = 0.15
-"""Hollows shallower than this are noise of the survey."""
-
 WIDE_WINDOW = 1.1
 """A window is an odd number of cells; it may be a tenth wider than asked before that is worth a warning."""
 
 UNKNOWN_CLASS = 255
+"""Nodata of class rasters, which no cell holds: unknown is a class in them, so that overviews count it like the others."""
+
 BRITISH = {"ft": "feet", "m": "metres"}
 
 
@@ -128,9 +127,9 @@ def slope_results(slope: Floats, elevation: Raster, rules: RuleSet, window_m: fl
 
 
 def slope_classes(slope: Floats, limit_percent: float | None) -> npt.NDArray[np.uint8]:
-    """Soil-survey class of each cell, with a class of its own above the code's limit; 255 where unknown."""
+    """Soil-survey class of each cell, with one class of its own above the code's limit and one where it is unknown."""
     slight, moderate = SLOPE_CLASSES_PERCENT
-    classes = np.full(slope.shape, UNKNOWN_CLASS, np.uint8)
+    classes = np.full(slope.shape, UNKNOWN_SLOPE, np.uint8)
     classes[slope < slight] = SLIGHT
     classes[(slope >= slight) & (slope <= moderate)] = MODERATE
     classes[slope > moderate] = SEVERE
@@ -187,7 +186,7 @@ def paths_to_wells(elevation: Raster, sites: WellSites, ground: Drainage, *, rea
 def ponding_m(ground: Drainage) -> Floats:
     """Depth of water that a hollow would hold; 0 where less than the noise of the survey. [m]"""
     depth = ground.filled_m - ground.ground_m
-    depth[depth < POND_FROM_M] = 0
+    depth[depth < HEIGHT_NOISE_M] = 0
     return depth
 
 
@@ -251,7 +250,7 @@ def path_results(
                 elevation.with_values(depth_m * per_m),
                 legend_table.ponding(unit),
                 "Depth of water that a hollow would hold",
-                f"Fill depth before the hollow spills; less than {POND_FROM_M:g} m is noise and set to 0. Unmapped culverts show here too.",
+                f"Fill depth before the hollow spills; under {HEIGHT_NOISE_M:g} m is noise and set to 0. Unmapped culverts show here too.",
                 unit,
             ),
         ),

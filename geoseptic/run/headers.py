@@ -1,5 +1,6 @@
-"""All that the headers of a run's inputs tell, before anything is read: every refusal at once."""
+"""All that the headers of a run's inputs tell, and in a dry run their words, before anything is read: every refusal at once."""
 
+import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -7,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import shapely
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 
 from geoseptic.errors import (
     CodeSilentError,
@@ -19,15 +20,23 @@ from geoseptic.errors import (
     raise_gathered,
 )
 from geoseptic.io import fieldsheets, layerheaders, rulefiles
+from geoseptic.io import layers as layer_files
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.layerheaders import Bounds, LayerHeader
+from geoseptic.model.checking import word_faults
 from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid
-from geoseptic.model.layers import WELL_KINDS
+from geoseptic.model.layers import WELL_KINDS, WELLS
 from geoseptic.model.rules import RuleSet, with_exclusions
+from geoseptic.parcels.obstacles import feature_faults
 from geoseptic.process import DepthIn, ElevationIn, Facts, LayerIn, Process, RulesIn, SheetIn
+from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
+from geoseptic.processes.land import NEAR_M
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
+
+READ_WHOLE = ("parcels", "wells")
+"""Layers of which no record may go unseen: one without a shape is refused, and a well far off may be roughly placed."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +98,7 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
     return Headers(rules, grids, depths, found, sheets)
 
 
-def check_places(headers: Headers) -> Mapping[str, Bounds]:
+def check_places(headers: Headers, wanted: Request) -> Mapping[str, Bounds]:
     """Bounds of the layers, from their headers; raises at once what a run would find of their place and number.
 
     A file may state its bounds wrongly, so a run asks its features instead.
@@ -116,8 +125,76 @@ def check_places(headers: Headers) -> Mapping[str, Bounds]:
             frame.refuse_distortion((left, bottom, right, top), "parcels", own.source)
             if grid is not None and not shapely.intersects(shapely.box(left, bottom, right, top), shapely.box(*grid.bounds_m)):
                 raise NoOverlapError("parcels", (left, bottom, right, top), "elevation", grid.bounds_m)
+    if "wells" in bounds:
+        with _gathering(refusals):
+            _refuse_far_wells(headers, bounds, wanted)
     raise_gathered(refusals)
     return bounds
+
+
+def check_words(process: Process[..., Any], headers: Headers, bounds: Mapping[str, Bounds], wanted: Request) -> None:
+    """Raises at once the words of the layers that a run would refuse, save those of layers with very many features."""
+    refusals: list[GeosepticError] = []
+    parcels = headers.layers.get("parcels")
+    near = where_features_matter(headers, (bounds["parcels"], parcels.crs) if parcels is not None and parcels.crs is not None else None)
+    for parameter in process.parameters:
+        name, spec = parameter.name, parameter.spec
+        if not isinstance(spec, LayerIn) or name not in headers.layers:
+            continue
+        maps = wanted.columns.get(name, {}), None if spec.contract.name in READ_WHOLE else near, wanted.value_maps.get(name, {})
+        with _gathering(refusals):
+            table = layer_files.read_words(headers.layers[name], spec.contract, *maps)
+            faults = {} if table is None else word_faults(table, spec.contract)
+            if table is not None and name == "other_features":
+                words = table["feature"].astype("string").str.strip().str.lower()
+                rows = [f"{name} {number}" for number in range(1, len(table) + 1)]
+                faults |= feature_faults(rows, (None if word == "" else word for word in words.fillna("")))
+            if faults:
+                raise LayerContractError(name, faults, headers.layers[name].source)
+    raise_gathered(refusals)
+
+
+def where_features_matter(headers: Headers, parcels: tuple[Bounds, CRS] | None) -> tuple[Bounds, CRS] | None:
+    """The elevation, the bounds of the parcels and `NEAR_M` round both; None where nothing is known to be far."""
+    frame, bounds = None, []
+    for grid in headers.grids.values():
+        frame = grid.frame
+        bounds.append(grid.bounds)
+    if parcels is not None:
+        box, crs = parcels
+        frame = frame or Frame.of(crs, "parcels")
+        bounds.append(Transformer.from_crs(crs, frame.crs, always_xy=True).transform_bounds(*box, densify_pts=21))
+    if frame is None or not all(math.isfinite(value) for box in bounds for value in box):
+        return None
+    margin = NEAR_M / frame.metres_per_unit
+    left, bottom = (min(box[side] for box in bounds) - margin for side in (0, 1))
+    right, top = (max(box[side] for box in bounds) + margin for side in (2, 3))
+    return (left, bottom, right, top), frame.crs
+
+
+def _refuse_far_wells(headers: Headers, bounds: Mapping[str, Bounds], wanted: Request) -> None:
+    """Raises NoFeaturesInRangeError where all wells lie too far off. One that states an error of its place may be nearer: that is left to a
+    run."""
+    wells, parcels = headers.layers["wells"], headers.layers.get("parcels")
+    columns, _ = layerheaders.file_columns(WELLS, wanted.columns.get("wells", {}), wells.fields)
+    if any(name.startswith("location_error") for name in columns):
+        return
+    assert wells.crs is not None  # or it was refused
+    if parcels is None:
+        place, grid = "elevation", next(iter(headers.grids.values()))
+        frame, around = grid.frame, shapely.box(*grid.bounds)
+    elif "parcels" in bounds and parcels.crs is not None:
+        place = "parcels"
+        frame = next((grid.frame for grid in headers.grids.values()), None) or Frame.of(parcels.crs, "parcels", parcels.source)
+        change = Transformer.from_crs(parcels.crs, frame.crs, always_xy=True)
+        around = shapely.box(*change.transform_bounds(*bounds["parcels"], densify_pts=21))
+    else:
+        return
+    moved = Transformer.from_crs(wells.crs, frame.crs, always_xy=True).transform_bounds(*bounds["wells"], densify_pts=21)
+    error_m = float(wanted.values.get("assumed_location_error_m", ASSUMED_LOCATION_ERROR_M))
+    # Twice: a run adds as much for a reprojection of unknown accuracy.
+    if all(map(math.isfinite, moved)) and shapely.distance(shapely.box(*moved), around) * frame.metres_per_unit > NEAR_M + 2 * error_m:
+        raise NoFeaturesInRangeError("wells", wells.source, wells.features, place)
 
 
 def _refuse_silence(rules: RuleSet, wanted: Request) -> None:

@@ -60,11 +60,16 @@ def value_maps(process: Process[..., Any], from_config: object, from_line: Seque
             twice = sorted(word for word, count in Counter(word.strip().lower() for word in mapping).items() if count > 1)
             if twice:
                 faults.append(f"values.{layer}.{column}: {', '.join(twice)} is there twice; small and capital letters count as the same.")
+    on_line: dict[tuple[str, str, str], str] = {}
     for text in from_line:
         target, equals, meaning = text.rpartition("=")
         layer, column, word = [*(part.strip() for part in target.split(".", 2)), "", "", ""][:3]
         if equals and layer and column and word:
             stated.append((layer, column, word, meaning.strip()))
+            if on_line.setdefault((layer, column, word.lower()), meaning.strip().lower()) != meaning.strip().lower():
+                faults.append(
+                    f"--values: {layer}.{column}.{word.lower()} is given two meanings; small and capital letters count as the same."
+                )
         else:
             faults.append(f"--values: '{text}' must be LAYER.COLUMN.WORD=MEANING, such as wells.kind.DOM=private.")
     contracts = _contracts(process)

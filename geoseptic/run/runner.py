@@ -1,7 +1,6 @@
 """Does a run: looks at the headers, reads what was asked for, calls the process, writes beside and renames at the end."""
 
 import logging
-import math
 import sys
 import time
 from collections.abc import Iterator
@@ -10,24 +9,19 @@ from typing import Any
 
 import shapely
 from geopandas import GeoDataFrame
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from geoseptic.errors import listed
 from geoseptic.io import layers as layer_files
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.layerheaders import Bounds
 from geoseptic.model.cautions import CAUTIONS
-from geoseptic.model.frame import Frame
 from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RulesIn, SheetIn
-from geoseptic.processes.land import NEAR_M
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
-from geoseptic.run.headers import Headers, check_places, read_headers
+from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, read_headers, where_features_matter
 from geoseptic.run.manifest import input_records, manifest
 from geoseptic.stages import LOGGER, stage
-
-READ_WHOLE = ("parcels", "wells")
-"""Layers of which no record may go unseen: one without a shape is refused, and a well far off may be roughly placed."""
 
 
 def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, Any]:
@@ -106,27 +100,17 @@ def _is_whole(spec: LayerIn) -> bool:
 
 def _near(headers: Headers, parcels: GeoDataFrame | None) -> tuple[Bounds, CRS] | None:
     """Where features can matter: round the parcels themselves, not the bounds that their file states, and round the elevation."""
-    frame, bounds = None, []
-    for grid in headers.grids.values():
-        frame = grid.frame
-        bounds.append(grid.bounds)
-    if parcels is not None and len(parcels):
-        frame = frame or Frame.of(parcels.crs, "parcels")
-        change = Transformer.from_crs(parcels.crs, frame.crs, always_xy=True)
-        left, bottom, right, top = shapely.total_bounds(parcels.geometry.values)
-        bounds.append(change.transform_bounds(left, bottom, right, top, densify_pts=21))
+    if parcels is None or not len(parcels):
+        return where_features_matter(headers, None)
+    left, bottom, right, top = (float(value) for value in shapely.total_bounds(parcels.geometry.values))
     # Parcels without a place are refused when they are checked; until then nothing is known to be far.
-    if frame is None or not all(math.isfinite(value) for box in bounds for value in box):
-        return None
-    margin = NEAR_M / frame.metres_per_unit
-    left, bottom = (min(box[side] for box in bounds) - margin for side in (0, 1))
-    right, top = (max(box[side] for box in bounds) + margin for side in (2, 3))
-    return (left, bottom, right, top), frame.crs
+    return where_features_matter(headers, ((left, bottom, right, top), parcels.crs))
 
 
 def _plan(process: Process[..., Any], wanted: Request, headers: Headers) -> dict[str, Any]:
     """What a run would do. A process that reads no layer and no raster takes no time, so it is tried out."""
-    bounds = check_places(headers)
+    bounds = check_places(headers, wanted)
+    check_words(process, headers, bounds, wanted)
     if not headers.layers and not headers.grids:
         values, _ = _read(process, wanted, headers)
         process(**values)

@@ -11,9 +11,9 @@ Floats = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
 ALL_ROUND_M: Final = 5.0
-"""Where the ground stands off by more than this (and a cell's side, which is a slope of 45 degrees) on every side, no height was meant.
-Ground at sea level has its like beside it: a beach, a bank, the foot of a cliff. What is walled in all round by five metres without one
-cell between would be a dock or a flooded quarry, at exactly the number in question. Our own choice."""
+"""Where the ground stands off by more than this on every side, beyond what it goes on to rise by in the next cell, no height was meant.
+A slope counts up to 45 degrees. Ground at sea level has its like beside it: a beach, a bank, the foot of a cliff. What is walled in all
+round by five metres without one cell between would be a dock or a flooded quarry, at exactly the number in question. Our own choice."""
 
 MOSTLY_M: Final = 20.0
 """The same where it is more than half of the border: missing ground may run into true ground of that height. Cliffs that fall sheer for so
@@ -46,8 +46,8 @@ def sheer_patches(heights_m: Floats, suspect: Mask, cell_size_m: float) -> tuple
     if not suspect.any():
         return ()
     number_m = float(heights_m[suspect.argmax() // suspect.shape[1], suspect.argmax() % suspect.shape[1]])
-    owner, step_m = _border(heights_m, suspect, number_m)
-    if len(step_m) and step_m.max() <= ALL_ROUND_M + cell_size_m:
+    owner, step_m = _border(heights_m, suspect, number_m, cell_size_m)
+    if len(step_m) and step_m.max() <= ALL_ROUND_M:
         return ()
     labels, count = ndimage.label(suspect, np.ones((3, 3), bool))
     cells = np.bincount(labels[suspect], minlength=count + 1)[1:]
@@ -60,7 +60,7 @@ def sheer_patches(heights_m: Floats, suspect: Mask, cell_size_m: float) -> tuple
     middle_m = np.zeros(count)
     least_m[bordered] = step_m[order[first[bordered]]]
     middle_m[bordered] = step_m[order[(first + (sides - 1) // 2)[bordered]]]
-    sheer = np.flatnonzero((least_m > ALL_ROUND_M + cell_size_m) | (middle_m > MOSTLY_M + cell_size_m))
+    sheer = np.flatnonzero((least_m > ALL_ROUND_M) | (middle_m > MOSTLY_M))
     # Written from the last cell to the first, so that the first one of each label stays.
     found = np.flatnonzero(suspect)[::-1]
     corner = np.zeros(count, np.int64)
@@ -69,21 +69,30 @@ def sheer_patches(heights_m: Floats, suspect: Mask, cell_size_m: float) -> tuple
     return tuple(Patch(int(cells[each]), *(int(part) for part in divmod(corner[each], suspect.shape[1]))) for each in largest)
 
 
-def _border(heights_m: Floats, suspect: Mask, number_m: float) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
-    """For each edge between a suspect cell and known ground: the flat index of the suspect cell, and the step there. [m]"""
+def _border(heights_m: Floats, suspect: Mask, number_m: float, cell_size_m: float) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    """For each edge between a suspect cell and known ground: the flat index of the suspect cell, and the step there beyond the slope. [m]
+
+    The slope is that from the ground beside the edge to the next cell straight on, as far as that is known; at most a cell's side.
+    """
+    shape = suspect.shape
     other = ~suspect & ~np.isnan(heights_m)
     owners, steps_m = [], []
-    for here, there, row, col in (
-        (np.s_[1:], np.s_[:-1], 1, 0),
-        (np.s_[:-1], np.s_[1:], 0, 0),
-        (np.s_[:, 1:], np.s_[:, :-1], 0, 1),
-        (np.s_[:, :-1], np.s_[:, 1:], 0, 0),
-    ):
-        edge = suspect[here] & other[there]
-        rows, cols = np.nonzero(edge)
-        owners.append((rows + row) * suspect.shape[1] + cols + col)
-        steps_m.append(np.abs(heights_m[there][edge].astype(np.float64) - number_m))
+    for down, across in ((-1, 0), (1, 0), (0, -1), (0, 1)):
+        row, col = np.nonzero(suspect & _from(other, down, across))
+        beside = heights_m[row + down, col + across].astype(np.float64)
+        row_on, col_on = np.clip(row + 2 * down, 0, shape[0] - 1), np.clip(col + 2 * across, 0, shape[1] - 1)
+        # Held against itself where the raster ends.
+        rise_m = np.abs(heights_m[row_on, col_on] - beside)
+        rise_m[~other[row_on, col_on]] = 0
+        owners.append(row * shape[1] + col)
+        steps_m.append(np.abs(beside - number_m) - np.minimum(rise_m, cell_size_m))
     return np.concatenate(owners), np.concatenate(steps_m)
+
+
+def _from(mask: Mask, down: int, across: int) -> Mask:
+    """What the mask says of the cell so many rows down and columns across; nothing off the raster."""
+    rows, cols = mask.shape
+    return np.pad(mask, 1)[1 + down : 1 + down + rows, 1 + across : 1 + across + cols]
 
 
 def _nearest(heights_m: Floats, suspect: Mask, number_m: float) -> float:

@@ -25,6 +25,7 @@ from geoseptic.io import rasters
 from geoseptic.io.rasters import read_elevation, read_grid, resampled, write_raster
 from geoseptic.model import legend_table
 from geoseptic.model.grid import Grid, Raster
+from geoseptic.processes.steps import slope_classes
 from geoseptic.units import FOOT_M, US_SURVEY_FOOT_M
 
 UTM = "EPSG:26915"
@@ -278,7 +279,7 @@ def test_declared_zeros_are_unknown_and_zeros_at_sea_level_are_heights(tif):
 
 
 def test_the_step_round_zeros_is_measured_in_metres_also_where_the_file_is_in_feet(tif):
-    # 8 m are more than the 5 m and a cell's side (2 m) that it takes, 8 ft are less.
+    # 8 m are more than the 5 m that it takes in level ground, 8 ft are less.
     heights = np.full((30, 40), 8, np.float32)
     heights[10:13, 20:24] = 0
     saved(tif, heights)
@@ -392,32 +393,47 @@ def test_smaller_cells_lie_on_the_same_plane():
     np.testing.assert_allclose(finer.values[inner], (100 + 0.5 * column + 0.25 * row)[inner], atol=1e-4)
 
 
-def test_a_cell_more_than_half_unknown_is_unknown_and_half_known_is_known():
+def test_a_larger_cell_is_unknown_where_any_part_of_it_is():
     heights = np.full((4, 6), 10, dtype=np.float32)
     heights[0, 0] = np.nan  # one of the four of new cell (0, 0)
-    heights[0, 2:4] = np.nan  # two of the four of (0, 1)
     heights[0, 4:6] = heights[1, 4] = np.nan  # three of the four of (0, 2)
     coarser = resampled(Raster(heights, grid((4, 6))), 4.0)
-    np.testing.assert_array_equal(coarser.values, np.float32([[10, 10, np.nan], [10, 10, 10]]))
+    np.testing.assert_array_equal(coarser.values, np.float32([[np.nan, 10, np.nan], [10, 10, 10]]))
 
 
-def test_the_last_cell_is_unknown_where_less_than_half_of_it_lies_on_the_raster():
-    # 5 cells of 2 m: the third cell of 4 m is half covered; of 8 m, the second is a quarter covered.
+@pytest.mark.parametrize("size_m", [0.7, 1.0, 1.5, 3.0, 5.0, 6.1])
+def test_unknown_cells_are_those_that_area_or_interpolation_takes_an_unknown_cell_into(size_m):
+    random = np.random.default_rng(5)
+    heights = plane(24, 32)
+    heights[random.random(heights.shape) < 0.05] = np.nan
+    found = resampled(Raster(heights, grid(heights.shape)), size_m).values
+    side = size_m / 2
+    for (row, col), value in np.ndenumerate(found):
+        spans = []
+        for place, count in ((row, 24), (col, 32)):
+            low, high = place * side, (place + 1) * side
+            # Old cells within reach of the middle of a smaller cell; old cells that share ground with a larger one.
+            reached = [abs(cell + 0.5 - (low + high) / 2) < 1 - 1e-5 for cell in range(count)]
+            shared = [min(high, cell + 1) - max(low, cell) > 1e-5 for cell in range(count)]
+            spans.append([cell for cell in range(count) if (reached if side < 1 else shared)[cell]])
+        beyond = (row + 1) * side > 24 + 1e-5 or (col + 1) * side > 32 + 1e-5
+        assert np.isnan(value) == (beyond or bool(np.isnan(heights[np.ix_(*spans)]).any())), (row, col)
+
+
+def test_the_last_cell_is_unknown_where_a_part_of_it_lies_beyond_the_raster():
+    # 5 cells of 2 m: the third cell of 4 m is half covered.
     values = np.full((8, 5), 7, dtype=np.float32)
-    assert np.isfinite(resampled(Raster(values, grid((8, 5))), 4.0).values).all()
-    by_8m = resampled(Raster(values, grid((8, 5))), 8.0).values
-    assert by_8m.shape == (2, 2)
-    np.testing.assert_array_equal(np.isnan(by_8m), [[False, True], [False, True]])
+    by_4m = resampled(Raster(values, grid((8, 5))), 4.0).values
+    assert by_4m.shape == (4, 3)
+    np.testing.assert_array_equal(np.isnan(by_4m), [[False, False, True]] * 4)
 
 
-def test_unknown_does_not_spread_when_cells_get_smaller():
+def test_unknown_spreads_no_farther_than_a_cell_when_cells_get_smaller():
     heights = plane()
     heights[10, 10] = np.nan
     finer = resampled(Raster(heights, grid((30, 40))), 1.0)
     unknown = np.argwhere(np.isnan(finer.values))
-    assert len(unknown) > 0
-    assert unknown.min() >= 20
-    assert unknown.max() <= 21
+    assert (unknown.min(), unknown.max(), len(unknown)) == (19, 22, 16)
 
 
 # --------------------------------------------------------------------------------------------------------------- writing
@@ -465,7 +481,7 @@ def test_category_names_and_attribute_table_lie_beside_the_raster(tmp_path):
     assert names == [None, *(swatch.name for swatch in legend_table.SLOPE_CLASS.swatches)]
     rows = [[cell.text for cell in row] for row in band.iter("Row")]
     assert rows[0] == ["1", "Slight: under 8 percent", "251", "231", "192"]
-    assert len(rows) == 4
+    assert len(rows) == 5
 
 
 @pytest.mark.skipif(shutil.which("gdalinfo") is None, reason="needs GDAL's gdalinfo as an independent reader")
@@ -518,6 +534,19 @@ def test_overviews_of_classes_hold_the_commonest_class(tmp_path):
     slope_class(path, np.tile(np.uint8([[1, 4], [4, 4]]), (600, 600)))
     with rasterio.open(path, overview_level=0) as file:
         assert (file.read(1) == 4).all()
+
+
+@pytest.mark.parametrize("clear", [1, 2])
+def test_overviews_of_classes_count_unknown_ground_as_the_others(tmp_path, clear):
+    # Three of every four cells are unknown: read as of the class of the fourth, ground that nobody knows would look slight.
+    path = tmp_path / "slope_class.tif"
+    slope = np.tile(np.float32([[np.nan, np.nan], [np.nan, (5.0, 10.0)[clear - 1]]]), (600, 600))
+    slope_class(path, slope_classes(slope, None))
+    with rasterio.open(path) as file:
+        assert set(np.unique(file.read(1))) == {clear, 5}
+        assert file.tags()["CLASS_5"] == "Unknown"
+    with rasterio.open(path, overview_level=0) as file:
+        assert (file.read(1) == 5).all()
 
 
 def test_overviews_of_reasons_hold_a_value_that_occurs(tmp_path):
@@ -618,7 +647,7 @@ def test_depths_below_ground_are_read_in_metres_and_water_above_ground_stays_neg
 def test_depths_without_a_unit_and_undeclared_sentinels_are_refused_by_name(tmp_path):
     with pytest.raises(VerticalUnitError, match="groundwater.*--groundwater-unit"):
         rasters.read_depth(depth_file(tmp_path / "a.tif", [1, 2, 3, 4]), "groundwater")
-    with pytest.raises(ElevationValueError, match="-9999"):
+    with pytest.raises(ElevationValueError, match=r"-9999"):
         rasters.read_depth(depth_file(tmp_path / "b.tif", [1, 2, 3, -9999], "m"), "groundwater")
     with pytest.raises(ElevationValueError, match="not one known depth"):
         rasters.read_depth(depth_file(tmp_path / "c.tif", [-9, -9, -9, -9], "m", -9), "groundwater")

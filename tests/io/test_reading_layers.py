@@ -165,3 +165,14 @@ def test_shapefile_without_its_table_or_index_is_refused_and_not_read_as_knowing
     wells_file.with_name(f"wells{ending}").unlink()
     with pytest.raises(FileUnreadableError, match=rf"wells\{ending} is not beside it"):
         layers.read_layer(str(wells_file.with_name("wells.shp")), WELLS)
+
+
+@pytest.mark.parametrize("column", ["location_error_unit", "kind"])
+def test_cut_length_is_not_read_as_unknown_when_something_else_is_mapped(tmp_path, column):
+    frame = geopandas.GeoDataFrame({"kind": ["private"], "location_error_ft": [1320.0]}, geometry=[Point(5e5, 5e6)], crs="EPSG:26910")
+    frame.to_file(tmp_path / "w.shp")
+    with pytest.raises(LayerContractError, match="'location_e' was cut"):
+        layers.read_layer(str(tmp_path / "w.shp"), WELLS, {column: "kind"})
+    with pytest.raises(LayerContractError, match="the unit of 'location_error' is not stated"):
+        layers.read_layer(str(tmp_path / "w.shp"), WELLS, {"location_error": "location_e"})
+    assert layers.read_layer(str(tmp_path / "w.shp"), WELLS, {"location_error_ft": "location_e"})["location_error_ft"].tolist() == [1320.0]

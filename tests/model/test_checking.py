@@ -230,6 +230,11 @@ def test_length_without_its_unit_is_refused():
     assert "the unit of 'location_error' is not stated" in problem
 
 
+def test_unit_without_its_length_is_refused():
+    (problem,) = faults(wells(2, location_error_unit=["m", "ft"]), layers.WELLS)
+    assert problem.startswith("a column location_error_unit but none of location_error, location_error_m, location_error_ft")
+
+
 def test_length_with_an_unknown_unit_or_below_zero_is_named():
     odd = wells(3, well_id=["A", "B", "C"], location_error=[3.0, 5.0, 1.0], location_error_unit=["m", "fathom", None])
     assert faults(odd, layers.WELLS) == {"location_error_unit is not a known unit": ("B", "C")}

@@ -107,6 +107,12 @@ def test_name_is_the_code_where_there_is_one():
     assert crs_name(own) == own.name
 
 
+def test_crs_without_a_datum_is_not_given_the_code_of_one_that_looks_like_it():
+    like_a_code = CRS.from_proj4("+proj=utm +zone=15 +ellps=GRS80 +units=m")
+    assert like_a_code.to_authority() is not None
+    assert crs_name(like_a_code) == like_a_code.name
+
+
 @pytest.mark.parametrize("crs", ["EPSG:3395", "EPSG:32662", "ESRI:54004"])
 def test_projection_whose_metre_is_wrong_here_is_refused(crs):
     frame = Frame.of(crs, "parcels")

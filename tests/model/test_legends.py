@@ -32,7 +32,7 @@ CLASSES = {
     "suitability": (*table.SUITABILITY.stops, table.SUITABILITY.unknown),
     "suitability class": table.SUITABILITY_CLASS.swatches,
     "slope": (*table.SLOPE.stops, table.SLOPE.unknown),
-    "slope class": (*table.SLOPE_CLASS.swatches, table.SLOPE_CLASS.unknown),
+    "slope class": table.SLOPE_CLASS.swatches,
     "well path": table.well_path("ft", 1000).stops,
     "well path code": table.WELL_PATH_CODE.swatches,
     "ponding": table.ponding("ft").stops,
@@ -45,7 +45,7 @@ SEQUENCES = {
     "suitability": table.SUITABILITY.stops[1:],
     "suitability class": table.SUITABILITY_CLASS.swatches[3:6],
     "slope": table.SLOPE.stops,
-    "slope class": table.SLOPE_CLASS.swatches,
+    "slope class": table.SLOPE_CLASS.swatches[:4],
     "ponding": table.ponding("m").stops,
     "well path": table.well_path("m", 300).stops[::-1],
 }
@@ -100,7 +100,7 @@ UNKNOWN_BESIDE_GOOD = {
     "suitability": ((table.SUITABILITY.unknown,), table.SUITABILITY.stops[4:]),
     "suitability class": (table.SUITABILITY_CLASS.swatches[6:], table.SUITABILITY_CLASS.swatches[4:6]),
     "slope": ((table.SLOPE.unknown,), table.SLOPE.stops[:2]),
-    "slope class": ((table.SLOPE_CLASS.unknown,), table.SLOPE_CLASS.swatches[:2]),
+    "slope class": (table.SLOPE_CLASS.swatches[4:], table.SLOPE_CLASS.swatches[:2]),
     "well path code": (table.WELL_PATH_CODE.swatches[2:], table.WELL_PATH_CODE.swatches[1:2]),
 }
 

@@ -17,7 +17,7 @@ from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.obstacles import Obstacles, with_presumed_wells
 from geoseptic.parcels.repair import Fabric
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, Zones, zones
-from tests.parcels.worlds import FT, feature, ground_of, line, lots, nasty_polygon, objects, obstacles, plane, rule_set
+from tests.parcels.worlds import FT, feature, ground_of, line, lots, nasty_polygon, objects, obstacles, rule_set, wide_plane
 
 LOT_LINE_M = 5 * FT
 OVERSHOT = 1.004
@@ -443,7 +443,7 @@ def test_no_ground_that_drains_to_a_well_within_its_longer_distance_is_in_an_env
 def test_cut_zone_that_comes_short_is_cut_once_more_on_its_own_ground_alone(monkeypatch):
     well = shapely.Point(150.5, 120.5)
     fabric, features = lots(shapely.box(80, 60, 145, 180)), obstacles(feature("private_well", well))
-    ground = plane(falls_east=0.1)
+    ground = wide_plane(falls_east=0.1)
     whole, _ = cut(fabric, features, load_rules("us-ny"), facts=STATED_NY, ground=ground)
     monkeypatch.setattr("geoseptic.parcels.zones.outward", lambda shapes, distance_m: shapely.buffer(shapes, np.asarray(distance_m) * 0.98))
     found, _ = cut(fabric, features, load_rules("us-ny"), facts=STATED_NY, ground=ground)
@@ -460,7 +460,7 @@ def test_envelope_that_cannot_be_proven_of_a_cut_zone_is_emptied_and_told(monkey
     monkeypatch.setattr(envelope, "outward", short)
     fabric = lots(shapely.box(80, 60, 145, 180), shapely.box(160, 60, 230, 180))
     features = obstacles(feature("private_well", shapely.Point(150.5, 120.5)))
-    found, _ = cut(fabric, features, load_rules("us-ny"), facts=STATED_NY, ground=plane(falls_east=0.1))
+    found, _ = cut(fabric, features, load_rules("us-ny"), facts=STATED_NY, ground=wide_plane(falls_east=0.1))
     # The lot uphill alone has ground on the path; the one downhill keeps its 100 ft.
     assert found.failed.tolist() == [0]
     assert found.shapes_m[0].is_empty and found.area_m2[1] > 0

@@ -18,10 +18,10 @@ from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
 from tests.parcels.exhaustive import best_kind, directions_of
 from tests.parcels.lots import FAR_EAST_M, FAR_NORTH_M, NEEDS, SIDE_M, cone, envelope, grounds, noisy, plane, sites, terrain, valley
 
-LOTS = int(os.environ.get("GEOSEPTIC_LOTS", "400"))
+LOTS = int(os.environ.get("GEOSEPTIC_LOTS", "300"))
 """Random lots of the property test; `GEOSEPTIC_LOTS=100000` takes about ten minutes."""
 
-EXHAUSTIVE_LOTS = int(os.environ.get("GEOSEPTIC_EXHAUSTIVE_LOTS", "12"))
+EXHAUSTIVE_LOTS = int(os.environ.get("GEOSEPTIC_EXHAUSTIVE_LOTS", "8"))
 """Lots near the limit that are compared with the exhaustive search; `GEOSEPTIC_EXHAUSTIVE_LOTS=400` takes about three minutes."""
 
 TURNED_LOTS = int(os.environ.get("GEOSEPTIC_TURNED_LOTS", "150"))
@@ -243,7 +243,7 @@ def test_area_and_disc_refuse_only_lots_that_an_exhaustive_search_finds_no_room_
         why = fit_module.refused_at_once(lot, need)
         if why in refused and not shapely.is_empty(lot.field):
             refused[why] += 1
-            if refused[why] <= 4:
+            if refused[why] <= 2:
                 assert best_kind(lot.field, lot.field, need, (0.0, 0.0), directions_of(lot.field, (0.0, 0.0))) == 0
     assert min(refused.values()) >= 4
 

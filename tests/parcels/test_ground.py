@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from geoseptic.errors import ParameterError
 from geoseptic.model.frame import Geometries
-from geoseptic.model.grid import Grid
+from geoseptic.model.grid import HEIGHT_NOISE_M, Grid
 from geoseptic.parcels import ground as ground_module
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.ground import Ground
@@ -61,8 +61,11 @@ def plain_drainage(ground: Ground, shape: shapely.Geometry, distance_m: float, e
     label = np.where(target, 0, -1).astype(np.int32)
     reached_m, _ = flowpath.path_distance(ground.receivers, start_m, label, grid.cell_size_m, ground_module.PATH_M)
     holds = np.isfinite(reached_m[window])
-    leaves = flowpath.upstream_of(np.ascontiguousarray(ground.receivers[window]), np.ascontiguousarray(ground.edge[window]))
-    unknown = (leaves | np.isnan(ground.elevation.values[window])) & ~holds
+    edge = np.where(ground.edge, np.float32(0), np.float32(np.inf))
+    off_m, _ = flowpath.path_distance(
+        ground.receivers, edge, np.where(ground.edge, 0, -1).astype(np.int32), grid.cell_size_m, ground_module.PATH_M
+    )
+    unknown = (np.isfinite(off_m[window]) | np.isnan(ground.elevation.values[window])) & ~holds
     transform = grid.transform_m @ Affine.translation(window[1].start, window[0].start)
     covered = shapely.box(*shapely.total_bounds(cells_of(grid)[window]))
     return outlined(holds, transform), shapely.union(outlined(unknown, transform), shapely.difference(wanted, covered))
@@ -78,7 +81,7 @@ def plain_higher(ground: Ground, shape: shapely.Geometry, distance_m: float, sig
     _, (row, col) = ndimage.distance_transform_edt(~at_feature, return_indices=True)
     above_m = (sign * (height_m - height_m[row, col]))[window]
     transform = grid.transform_m @ Affine.translation(window[1].start, window[0].start)
-    return outlined(above_m >= 0, transform), outlined(np.isnan(above_m), transform)
+    return outlined(above_m >= -HEIGHT_NOISE_M, transform), outlined(np.isnan(above_m), transform)
 
 
 def random_feature(rng: np.random.Generator, grid: Grid) -> shapely.Geometry:
@@ -165,12 +168,60 @@ def test_condition_that_the_ground_does_not_settle_is_refused():
         plane().regions("coarse_gravel", objects([shapely.Point(10, 10)]), 5.0, np.zeros(1))
 
 
+@pytest.mark.parametrize("lost", ["a hole in the data", "the end of the data"])
+def test_ground_whose_water_leaves_the_data_beyond_the_ring_may_drain_to_the_well(lost):
+    # A well 30 m west of a ridge; the ground east of the ridge falls away from it, and 70 m on the heights end.
+    heights = (500 - 0.05 * np.abs(np.arange(400) - 130) + np.zeros((240, 1))).astype(np.float32)
+    heights[:, 200:210] = np.nan if lost == "a hole in the data" else heights[:, 200:210]
+    ground = ground_of(heights if lost == "a hole in the data" else heights[:, :200], Affine(1, 0, 0, 0, -1, 240), 5.0)
+    holds, unknown = side_of(ground, "drainage_path", shapely.Point(100.5, 120.5), 200 * FT)
+    beyond, before = shapely.box(135, 80, 160, 160), shapely.box(101, 119, 125, 122)
+    assert unknown.covers(beyond) and holds.intersection(beyond).area == 0
+    assert holds.covers(before)
+
+
+def test_where_water_leaves_the_data_is_found_once_and_only_for_paths(monkeypatch):
+    asked = []
+    monkeypatch.setattr(ground_module, "leaves_within", lambda *given: asked.append(given) or flowpath.leaves_within(*given))
+    monkeypatch.setattr(ground_module, "CHUNK", 2)
+    ground = plane(falls_east=0.1, side=80)
+    wells = objects([shapely.Point(10.2 + 5 * place, 40.3) for place in range(8)])
+    ground.regions("feature_upslope", wells, 20.0, np.zeros(8))
+    assert not asked
+    ground.regions("drainage_path", wells, 20.0, np.zeros(8), workers=2)
+    ground.regions("drainage_path", wells, 30.0, np.zeros(8), workers=2)
+    assert len(asked) == 1
+
+
 # ------------------------------------------------------------------------------------------------------------ upslope, downslope
 
 
 def side_of(ground: Ground, condition: str, shape: shapely.Geometry, distance_m: float, error_m: float = 0.0):
     (holds,), (unknown,) = ground.regions(condition, objects([shape]), distance_m, np.array([error_m]))
     return holds, unknown
+
+
+@pytest.mark.parametrize("condition", ["feature_downslope", "feature_upslope"])
+def test_bench_that_is_level_but_for_the_noise_of_the_survey_counts_as_either_side(condition):
+    # Heights 7 cm up or down: half of the bench would read as the side that a shorter distance is for.
+    rng = np.random.default_rng(4)
+    ground = ground_of((300 + rng.choice([-0.07, 0.07], (120, 120))).astype(np.float32), Affine(1, 0, 0, 0, -1, 120))
+    holds, unknown = side_of(ground, condition, shapely.LineString([(60.5, 20), (60.5, 100)]), 15.0)
+    assert holds.covers(shapely.box(46, 20, 75, 100)) and unknown.area == 0
+
+
+@pytest.mark.parametrize("condition", ["feature_downslope", "feature_upslope"])
+def test_ground_more_than_the_noise_below_or_above_is_on_one_side_alone(condition):
+    # Steps of 0.14 and 0.16 m from the feature's cells, on either side of the band.
+    col = np.arange(120)
+    heights = 300 + np.select([col < 40, col < 60, col > 80, col > 60], [0.16, 0.14, -0.16, -0.14], 0.0) + np.zeros((120, 1))
+    ground = ground_of(heights.astype(np.float32), Affine(1, 0, 0, 0, -1, 120))
+    holds, unknown = side_of(ground, condition, shapely.LineString([(60.5, 40), (60.5, 80)]), 30.0)
+    above, either, below = shapely.box(31, 40, 40, 80), shapely.box(40, 40, 81, 80), shapely.box(81, 40, 90, 80)
+    assert holds.covers(either) and unknown.area == 0
+    assert holds.covers(above) == (condition == "feature_downslope")
+    assert holds.covers(below) == (condition == "feature_upslope")
+    assert holds.intersection(below if condition == "feature_downslope" else above).area == 0
 
 
 @pytest.mark.parametrize(("condition", "sign"), [("feature_downslope", 1), ("feature_upslope", -1)])
@@ -232,10 +283,10 @@ def test_side_of_a_feature_whose_place_is_rough_is_told_only_where_every_place_g
                 continue
             above_m = sign * (ground.elevation.values[r, c] - at_well_m)
             if holds.covers(middle):
-                assert inside.all() and (above_m >= 0).all()
+                assert inside.all() and (above_m >= -HEIGHT_NOISE_M).all()
                 told["holds"] += 1
             elif not unknown.covers(middle):
-                assert inside.all() and (above_m < 0).all()
+                assert inside.all() and (above_m < -HEIGHT_NOISE_M).all()
                 told["no"] += 1
             else:
                 told["unknown"] += 1
@@ -243,8 +294,9 @@ def test_side_of_a_feature_whose_place_is_rough_is_told_only_where_every_place_g
 
 
 def test_side_of_a_well_placed_to_the_metre_is_open_only_beside_it():
-    # Falls east by a tenth; a well known to 10 m: ground within 10 m east and west may lie either side of it.
+    # Falls east by a tenth; a well known to 10 m: ground within 10 m east and west may lie either side of it. Ground less than the noise
+    # below it, 1.5 m farther east, counts as above.
     ground = plane(falls_east=0.1)
     _, unknown = side_of(ground, "feature_downslope", shapely.Point(120.5, 120.5), 100 * FT, 10.0)
-    assert unknown.covers(shapely.box(111.5, 100, 129.5, 140))
+    assert unknown.covers(shapely.box(112.5, 100, 131.5, 140))
     assert unknown.intersection(shapely.union(shapely.box(85, 100, 108, 140), shapely.box(133, 100, 155, 140))).area == 0

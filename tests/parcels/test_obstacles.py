@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import shapely
 
+from geoseptic.errors import LayerContractError
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model import layers
 from geoseptic.model.checking import check
@@ -146,3 +147,35 @@ def test_layer_that_was_not_moved_keeps_its_place():
     features, assumed = gather([wells(0.0, 3.0), waters("perennial")], 15.24)
     assert sorted(features.location_error_m) == [0.0, 3.0]
     assert assumed == []
+
+
+def test_wells_with_an_error_of_zero_are_taken_as_exact_and_counted():
+    features, assumed = gather([wells(0.0, 0.0, 3.0, 0.0)], 15.24)
+    assert sorted(features.location_error_m) == [0.0, 0.0, 3.0]
+    (told,) = assumed
+    assert told.startswith("2 of 3 wells state a location error of 0, which often stands for unknown: they are taken as exact")
+
+
+# ------------------------------------------------------------------------------------------------------------ features of other kinds
+
+
+def others(*features: str):
+    places = [shapely.Point(1000.0 * number, 0) for number in range(len(features))]
+    return check(geopandas.GeoDataFrame({"feature": list(features)}, geometry=places, crs=CRS), layers.OTHER_FEATURES)
+
+
+@pytest.mark.parametrize("kind", ["private_well", "Public_Well", "irrigation_well", "decommissioned_well"])
+def test_well_among_other_features_is_sent_to_the_wells(kind):
+    with pytest.raises(LayerContractError, match=r"put it into --wells.*other_features 2"):
+        gather([others("spring", kind)], 15.24)
+
+
+def test_springs_and_dry_wells_among_other_features_are_no_wells():
+    features, _ = gather([others("spring", "public_spring", "dry_well")], 15.24)
+    assert set(features.feature) == {"spring", "public_spring", "dry_well"}
+
+
+def test_unknown_features_and_wells_are_refused_together():
+    with pytest.raises(LayerContractError) as refused:
+        gather([others("private_well", "drywell", "spring")], 15.24)
+    assert sorted(refused.value.problems.values()) == [("other_features 1",), ("other_features 2",)]

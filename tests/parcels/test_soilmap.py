@@ -97,11 +97,25 @@ def zones_of(**columns: list[str | None]):
 
 
 def test_flood_zones_are_read_from_kind_zone_and_subtype():
-    assert zones_of(kind=["floodway", "floodplain", None]) == ("floodway", "floodplain", "floodplain")
+    assert zones_of(kind=["floodway", "floodplain", None]) == ("floodway", "floodplain", "undetermined")
     assert zones_of(
         zone=["AE", "AE", "X", "D", "VE", "A", "OPEN WATER", None],
         subtype=["FLOODWAY", None, "AREA OF MINIMAL FLOOD HAZARD", None, None, None, None, None],
-    ) == ("floodway", "floodplain", "outside", "undetermined", "floodplain", "floodplain", "floodplain", "floodplain")
+    ) == ("floodway", "floodplain", "outside", "undetermined", "floodplain", "floodplain", "floodplain", "undetermined")
+
+
+@pytest.mark.parametrize("zone", ["A", "AE", "AH", "AO", "AR", "A1", "A30", "A99", "AR/AE", "V", "VE", "V12", "ve", "OPEN WATER"])
+def test_known_flooded_zones_are_floodplain(zone):
+    assert zones_of(zone=[zone]) == ("floodplain",)
+
+
+@pytest.mark.parametrize("zone", [None, " ", "AREA NOT INCLUDED", "NP", "V-LEVEE", "A?", "X500", "D"])
+def test_zone_of_no_known_name_is_neither_in_nor_out(zone):
+    assert zones_of(zone=[zone], subtype=["AREA NOT STUDIED"]) == ("undetermined",)
+
+
+def test_layer_without_any_column_is_one_of_floodplains():
+    assert zones_of(note=["drawn by hand"]) == ("floodplain",)
 
 
 def test_kind_said_outright_goes_before_the_zone():

@@ -68,6 +68,11 @@ def plane(
     return ground_of(heights, Affine(cell_m, 0, left, 0, -cell_m, bottom + side * cell_m))
 
 
+def wide_plane(falls_east: float = 0.0, falls_south: float = 0.0) -> Ground:
+    """The same plane, so wide that water from the square of 240 m does not leave the data within 1,000 ft."""
+    return plane(falls_east, falls_south, side=1000, origin=(-380, -380))
+
+
 def ground_of(heights_m: np.ndarray, transform: Affine, well_radius_m: float = 100 * FT) -> Ground:
     grid = Grid.of(heights_m.shape, transform, "EPSG:26915", "elevation")
     drained = wellpaths.drain(heights_m, 0.2)

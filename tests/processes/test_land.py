@@ -73,7 +73,7 @@ def test_house_on_public_water_needs_no_well():
 
 def test_parcels_that_say_nothing_of_public_water_are_told_how_to_say_it():
     (told,) = [note for note in check(parcels()).notes if "on record" in note]
-    assert told.startswith("1 parcels have a building, have nothing said of public water")
+    assert told.startswith("1 parcels are built on, have nothing said of public water")
     assert "(lower)" in told
     assert "column public_water" in told and "--unrecorded-wells warn" in told
     (known,) = [note for note in check(parcels(public_water=[None, "no"])).notes if "on record" in note]
@@ -151,6 +151,121 @@ def test_paths_alone_have_no_parcels_and_presume_nothing():
     found = downslope_distance(elevation(), WELL, buildings=HOUSE)
     assert found["well_discs"].frame["record"].tolist() == ["on record"]
     assert found.counts["wells_presumed"] == 0
+
+
+# ------------------------------------------------------------------------------------- built lots, whatever says that they are built
+
+
+def told_of(land, words: str) -> list[str]:
+    return [note for note in land.notes if words in note]
+
+
+@pytest.mark.parametrize("columns", [{"year_built": [None, 1950]}, {"bedrooms": [0, 3]}, {"year_built": [0, 1950], "bedrooms": [None, 0]}])
+@pytest.mark.parametrize("others", [{}, {"buildings": None}, {"buildings": HOUSE.iloc[:0]}])
+def test_lot_with_a_year_of_building_or_bedrooms_is_built_without_a_building_in_any_layer(columns, others):
+    land = check_land(parcels(**columns), WELL, others, frame=None, assumed_location_error_m=15.24)
+    assert land.presumed_ids.tolist() == ["presumed on lower"]
+
+
+def test_without_any_word_of_buildings_it_is_told_of_how_many_lots_nobody_knows():
+    land = check_land(parcels(public_water=["no", None]), WELL, {}, frame=None, assumed_location_error_m=15.24)
+    assert not len(land.presumed_ids)
+    (told,) = told_of(land, "WITHOUT A LAYER OF BUILDINGS")
+    assert "2 parcels may be built on and are not known to be on public water (upper, lower)" in told
+    served = check_land(parcels(public_water=["yes", "yes"]), WELL, {}, frame=None, assumed_location_error_m=15.24)
+    (told,) = told_of(served, "WITHOUT A LAYER OF BUILDINGS")  # the neighbours beyond the parcels stay unknown
+    assert "may be built on" not in told
+    assert not told_of(check(parcels()), "WITHOUT A LAYER")
+
+
+# --------------------------------------------------------------------------------------------------- houses that stand on no parcel
+
+
+def off_the_parcels(*shapes, wells=WELL, **columns):
+    """Land of the two lots, both on public water, with these buildings."""
+    lots = parcels(public_water=["yes", "yes"])
+    return check_land(lots, wells, {"buildings": layer(shapes, **columns)}, frame=None, assumed_location_error_m=15.24)
+
+
+def test_house_on_no_parcel_has_a_well_within_30_m_of_it():
+    house = box(170, 90, 10, 10)  # 10 m east of the upper lot
+    land = off_the_parcels(house)
+    assert land.presumed_ids.tolist() == ["presumed at buildings 1"]
+    assert land.presumed_m[0].contains(house.buffer(29.5)) and house.buffer(30.01).contains(land.presumed_m[0])
+    assert land.obstacles.presumed.sum() == 1 and not land.well_not_on_record.any()
+    (told,) = told_of(land, "stand on none of them")
+    assert told.startswith("1 buildings") and "30 m (98.4 ft)" in told and "buildings 1" in told
+
+
+def test_ground_near_a_house_on_no_parcel_is_open():
+    buildings = layer([HOUSE.geometry[0], box(170, 90, 10, 10)])
+    lots = parcels(public_water=["yes", "yes"])
+    found = setback_envelopes(lots, WELL, rules=load_rules("us-wa"), buildings=buildings)["field_envelope"].frame
+    assert found.geometry[0].distance(buildings.geometry[1]) == pytest.approx(30 + 100 * FT, abs=0.2)
+
+
+def test_bow_tie_of_a_house_on_no_parcel_counts_with_both_its_halves():
+    west, east = (LEFT + 170, LEFT + 190)
+    bow = shapely.Polygon([(west, TOP - 100), (east, TOP - 90), (east, TOP - 100), (west, TOP - 90)])
+    (ground,) = off_the_parcels(bow).presumed_m
+    assert all(ground.contains(shapely.Point(x, TOP - 95).buffer(29)) for x in (west, east))
+
+
+def test_barn_far_house_and_house_with_a_well_beside_it_have_no_well_presumed():
+    house = box(170, 90, 10, 10)
+    assert not len(off_the_parcels(house, not_a_dwelling=["yes"]).presumed_ids)
+    assert len(off_the_parcels(house, not_a_dwelling=[None]).presumed_ids) == 1
+    assert not len(off_the_parcels(shapely.affinity.translate(house, 3200, 0)).presumed_ids)
+    beside = layer([shapely.Point(LEFT + 190, TOP - 95)], kind=["private"], location_error_m=[3.0])
+    assert not len(off_the_parcels(house, wells=beside).presumed_ids)
+    # Two houses, and the well within reach of both: nobody knows whose it is.
+    assert len(off_the_parcels(house, box(200, 90, 10, 10), wells=beside).presumed_ids) == 2
+
+
+def test_well_on_a_lot_is_not_that_of_the_house_beyond_the_line():
+    on_upper = layer([shapely.Point(LEFT + 155, TOP - 95)], kind=["private"], location_error_m=[1.0])
+    assert len(off_the_parcels(box(170, 90, 10, 10), wells=on_upper).presumed_ids) == 1
+
+
+# --------------------------------------------------------------------------------------------------------- wells that may be another's
+
+
+def presumed_with(place: shapely.Point, kind: str | None = "private", error_m: float = 1.0, lots=None) -> list[str]:
+    wells = layer([WELL.geometry[0], place], kind=["private", kind], location_error_m=[3.0, error_m])
+    land = check_land(parcels() if lots is None else lots, wells, {"buildings": HOUSE}, frame=None, assumed_location_error_m=15.24)
+    return land.presumed_ids.tolist()
+
+
+MIDDLE = shapely.Point(LEFT + 130, TOP - 230)
+
+
+KINDS = {"private": 0, "domestic": 0, "public": 0, None: 1, "irrigation": 1, "unused": 1, "decommissioned": 1}
+
+
+@pytest.mark.parametrize(("kind", "presumed"), KINDS.items())
+def test_only_a_well_known_to_give_drinking_water_stands_for_the_one_not_on_record(kind, presumed):
+    assert len(presumed_with(MIDDLE, kind)) == presumed
+
+
+@pytest.mark.parametrize(("error_m", "presumed"), [(0.0, 0), (29.0, 0), (33.0, 0), (35.0, 1), (500.0, 1)])
+def test_rough_well_stands_for_it_only_where_nine_tenths_of_its_disc_are_on_the_lot(error_m, presumed):
+    # The lot is 60 m wide: at 33 m 93 percent of the disc are on it, at 35 m 87 percent.
+    assert len(presumed_with(MIDDLE, error_m=error_m)) == presumed
+
+
+def test_well_by_the_lot_line_may_be_the_neighbours():
+    by_the_line = shapely.Point(LEFT + 159.5, TOP - 230)
+    assert len(presumed_with(by_the_line, error_m=15.24)) == 1
+    assert len(presumed_with(by_the_line, error_m=0.2)) == 0
+
+
+def test_one_well_in_ground_that_two_lots_claim_serves_neither():
+    wider = layer([LOWER, box(155, 200, 60, 60)], parcel_id=["a", "b"])
+    houses = layer([HOUSE.geometry[0], box(190, 230, 10, 10)])
+    wells = layer([WELL.geometry[0], shapely.Point(LEFT + 157.5, TOP - 230)], kind=["private"] * 2, location_error_m=[3.0, 0.0])
+    land = check_land(wider, wells, {"buildings": houses}, frame=None, assumed_location_error_m=15.24)
+    assert land.presumed_ids.tolist() == ["presumed on a", "presumed on b"]
+    assert presumed_with(MIDDLE, lots=layer([LOWER, LOWER], parcel_id=["a", "b"])) == ["presumed on a", "presumed on b"]
 
 
 # -------------------------------------------------------------------------------------------------------------- water of unknown kind

@@ -91,6 +91,13 @@ def test_word_that_is_mapped_twice_in_the_config_is_refused(tmp_path):
     assert "dom is there twice" in refusal(tmp_path, config)
 
 
+def test_word_that_is_given_two_meanings_on_the_line_is_refused(tmp_path):
+    line = ("--values", "wells.kind.dom=private", "--values", "wells.kind.DOM=decommissioned")
+    assert "wells.kind.dom is given two meanings" in refusal(tmp_path, BARE, *line)
+    same = asked(tmp_path, BARE, *line[:3], "wells.kind.DOM=Private")
+    assert same.value_maps == {"wells": {"kind": {"dom": "private"}}}
+
+
 def test_flag_and_unknown_meanings_are_read_as_they_stand(tmp_path):
     config = BARE + '[values.wells.deep_casing]\nC = true\nN = "no"\nU = ""\n'
     assert asked(tmp_path, config).value_maps == {"wells": {"deep_casing": {"c": "yes", "n": "no", "u": ""}}}

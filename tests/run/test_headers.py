@@ -57,6 +57,23 @@ SPOILED = {
     ),
     "no parcel at all": (lambda f: write(f, "parcels", {"parcel_id": []}, []), {}, "holds no parcel"),
     "no well at all": (lambda f: write(f, "wells", {"well_id": []}, []), {}, "is empty"),
+    "wells in another county": (
+        lambda f: write(f, "wells", {"well_id": ["w"]}, [Point(LEFT + 9000, TOP)]), {}, "none of them is near the parcels",
+    ),
+    "a kind of well that is none": (
+        lambda f: write(f, "wells", {"well_id": ["w"], "kind": ["DOM"]}, [Point(LEFT + 60, TOP - 60)]), {}, "but dom (",
+    ),
+    "a flag that is neither yes nor no": (
+        lambda f: write(f, "parcels", {"parcel_id": ["a"], "public_water": ["CITY"]}, [LOT]), {}, "public_water is neither yes nor no",
+    ),
+    "another feature that the rules do not know": (
+        lambda f: write(f, "others", {"feature": ["drywell"]}, [Point(LEFT + 60, TOP - 60)]), {"other_features": "county.gpkg|others"},
+        "feature is none of",
+    ),
+    "a well among the other features": (
+        lambda f: write(f, "others", {"feature": ["Private_Well"]}, [Point(LEFT + 60, TOP - 60)]), {"other_features": "county.gpkg|others"},
+        "put it into --wells",
+    ),
     "a file for a folder": (lambda f: (f / "out").write_text(""), {}, "is a file"),
 }  # fmt: skip
 
@@ -74,6 +91,22 @@ def test_what_a_run_refuses_for_its_headers_a_dry_run_refuses_too(case, hillside
     assert code in (2, 3) and said in told and "Traceback" not in told
     assert {path.name for path in hillside.iterdir()} == before
     assert main("suitability_map", [*arguments(hillside, hillside / "out", **given), *more]) == code
+
+
+def test_words_that_a_run_would_not_read_do_not_stop_a_dry_run(hillside, tmp_path):
+    near, far = Point(LEFT + 60, TOP - 60), Point(LEFT + 9000, TOP)
+    write(hillside, "others", {"feature": ["dry_well", "drywell"]}, [near, far])
+    write(hillside, "wells", {"well_id": ["w"], "kind": ["DOM"]}, [near])
+    given = options(hillside, other_features="county.gpkg|others")
+    words = ["--values", "wells.kind.DOM=private"]
+    assert dry(hillside, *words, **given) == 0
+    assert main("suitability_map", [*arguments(hillside, tmp_path / "out", **given), *words]) == 0
+
+
+def test_far_wells_that_may_be_nearer_by_their_own_error_are_left_to_the_run(hillside, tmp_path):
+    write(hillside, "wells", {"well_id": ["w"], "location_error_m": [9000.0]}, [Point(LEFT + 9000, TOP)])
+    assert dry(hillside) == 0
+    assert main("suitability_map", arguments(hillside, tmp_path / "out")) == 0
 
 
 def test_all_faults_of_all_inputs_come_at_once(hillside, capsys):

@@ -56,16 +56,38 @@ def test_missing_ground_that_runs_into_the_sea_is_found_where_most_of_its_border
 
 
 @pytest.mark.parametrize("cell_size_m", [1.0, 30.0])
-def test_the_step_that_counts_grows_with_the_cell(cell_size_m):
+def test_the_step_that_counts_in_level_ground_is_the_same_for_every_cell(cell_size_m):
     for over_m, patches in ((-0.1, 0), (0.1, 1)):
-        heights_m = ground(ALL_ROUND_M + cell_size_m + over_m)
+        heights_m = ground(ALL_ROUND_M + over_m)
         heights_m[4:7, 8:12] = 0
         assert len(found(heights_m, cell_size_m)) == patches
-        # With a bank of 1 m along two of the twelve sides, it takes the higher step on most of the others.
-        heights_m = ground(MOSTLY_M + cell_size_m + over_m)
+        # With a bank of 1 m along two of the fourteen sides, it takes the higher step on most of the others.
+        heights_m = ground(MOSTLY_M + over_m)
         heights_m[4:7, 8:12] = 0
         heights_m[3, 8:10] = 1
         assert len(found(heights_m, cell_size_m)) == patches
+
+
+@pytest.mark.parametrize(("cell_size_m", "level_m"), [(2.0, 6.5), (10.0, 14.0), (30.0, 34.0)])
+def test_zeros_beyond_a_slanting_line_in_almost_level_ground_are_found(cell_size_m, level_m):
+    row, col = np.mgrid[:60, :60]
+    heights_m = np.where(row + col < 40, 0, level_m + 0.01 * col)
+    assert found(heights_m, cell_size_m) == (Patch(820, 0, 0),)
+
+
+def test_steep_ground_over_the_sea_is_told_by_its_own_slope_up_to_45_degrees():
+    # The first cell of land stands 0.9 of its side above the water, which in cells of 30 m is 27 m.
+    for rise, patches in ((0.9, 0), (1.3, 1)):
+        land = np.tile(np.maximum(rise * 30.0 * (np.arange(60) - 20), 0), (60, 1))
+        assert len(found(land, 30.0)) == patches
+
+
+def test_the_slope_that_counts_leads_away_from_the_zeros():
+    # Level ground that stands 9 m over them: a bank of 8 m along the edge itself, between two of its cells, does not explain the step.
+    heights_m = ground(9)
+    heights_m[:15] = 17
+    heights_m[:, :10] = 0
+    assert len(found(heights_m, 10.0)) == 1
 
 
 def test_unknown_cells_beside_the_patch_say_nothing():
@@ -105,8 +127,14 @@ def by_hand(heights_m):
                     cells.add(near)
                     queue.append(near)
         seen |= cells
-        sides = [(row + j, col + i) for row, col in cells for j, i in ((0, 1), (1, 0), (0, -1), (-1, 0))]
-        steps = sorted(abs(heights_m[side]) for side in sides if 0 <= side[0] < rows and 0 <= side[1] < cols and side not in cells)
-        beyond = sum(step > MOSTLY_M + CELL_M for step in steps)
-        if steps[0] > ALL_ROUND_M + CELL_M or beyond > len(steps) / 2:
+        steps = []
+        for (row, col), (j, i) in ((cell, way) for cell in cells for way in ((0, 1), (1, 0), (0, -1), (-1, 0))):
+            side, on = (row + j, col + i), (row + 2 * j, col + 2 * i)
+            if not (0 <= side[0] < rows and 0 <= side[1] < cols) or side in cells:
+                continue
+            known = 0 <= on[0] < rows and 0 <= on[1] < cols and heights_m[on] != 0
+            rise = abs(heights_m[on] - heights_m[side]) if known else 0
+            steps.append(abs(heights_m[side]) - min(rise, CELL_M))
+        beyond = sum(step > MOSTLY_M for step in steps)
+        if min(steps) > ALL_ROUND_M or beyond > len(steps) / 2:
             yield Patch(len(cells), *(int(part) for part in min(cells)))
