@@ -15,7 +15,7 @@ Floats = npt.NDArray[np.float64]
 DRUNK_FROM: Final = ("private", "domestic", "public")
 """Kinds of well that a house surely drinks from; a well of unknown kind may be one, and may be none."""
 
-LEAST_OF_DISC: Final = 0.9
+LEAST_OF_DISC: Final = 0.75
 """A well is on a lot where this share of the disc that holds its true place is. Common practice, no source."""
 
 HOUSE_REACH_M: Final = 30.0

@@ -645,7 +645,7 @@ def test_depths_below_ground_are_read_in_metres_and_water_above_ground_stays_neg
 
 
 def test_depths_without_a_unit_and_undeclared_sentinels_are_refused_by_name(tmp_path):
-    with pytest.raises(VerticalUnitError, match="groundwater.*--groundwater-unit"):
+    with pytest.raises(VerticalUnitError, match=r"groundwater.*--groundwater-unit"):
         rasters.read_depth(depth_file(tmp_path / "a.tif", [1, 2, 3, 4]), "groundwater")
     with pytest.raises(ElevationValueError, match=r"-9999"):
         rasters.read_depth(depth_file(tmp_path / "b.tif", [1, 2, 3, -9999], "m"), "groundwater")

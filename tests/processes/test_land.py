@@ -247,9 +247,9 @@ def test_only_a_well_known_to_give_drinking_water_stands_for_the_one_not_on_reco
     assert len(presumed_with(MIDDLE, kind)) == presumed
 
 
-@pytest.mark.parametrize(("error_m", "presumed"), [(0.0, 0), (29.0, 0), (33.0, 0), (35.0, 1), (500.0, 1)])
-def test_rough_well_stands_for_it_only_where_nine_tenths_of_its_disc_are_on_the_lot(error_m, presumed):
-    # The lot is 60 m wide: at 33 m 93 percent of the disc are on it, at 35 m 87 percent.
+@pytest.mark.parametrize(("error_m", "presumed"), [(0.0, 0), (29.0, 0), (45.0, 0), (48.0, 1), (500.0, 1)])
+def test_rough_well_stands_for_it_only_where_three_quarters_of_its_disc_are_on_the_lot(error_m, presumed):
+    # Of a strip 60 m wide a disc of 45 m covers 78 percent of itself, one of 48 m 74 percent.
     assert len(presumed_with(MIDDLE, error_m=error_m)) == presumed
 
 

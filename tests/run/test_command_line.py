@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 import rasterio
 from geopandas.testing import assert_geodataframe_equal
+from rasterio.transform import from_origin
 from shapely import Point, Polygon, box
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.model.reasons import BIT
 from geoseptic.run import outputs
 from geoseptic.run.cli import main
-from tests.run.conftest import CRS, LEFT, TOP, arguments, write, write_elevation
+from tests.run.conftest import CELL_M, CRS, LEFT, TOP, arguments, write, write_elevation
 
 FIXED_OUTPUTS = {
     "setback_envelopes": {"envelopes.gpkg"},
@@ -327,7 +328,13 @@ def test_envelopes_with_elevation_settle_what_is_open_without_it(hillside, tmp_p
     layers = ["--parcels", f"{hillside / 'county.gpkg'}|parcels", "--wells", f"{hillside / 'county.gpkg'}|wells"]
     layers += ["--rules", "us-ny", "--facts", "coarse_gravel=no"]
     assert main("setback_envelopes", [*layers, "--out", str(tmp_path / "blind")]) == 0
-    ground = ["--elevation", str(hillside / "elevation.tif"), "--elevation-unit", "m"]
+    # So wide that no path of 1,000 ft leaves it: where one does, the drainage to a well stays unknown.
+    rows, cols = np.mgrid[-80:140, -80:140]
+    write_elevation(
+        tmp_path / "wide.tif", (100 + 0.3 * rows + 0.02 * np.sin(cols)).astype(np.float32),
+        transform=from_origin(LEFT - 80 * CELL_M, TOP + 80 * CELL_M, CELL_M, CELL_M),
+    )  # fmt: skip
+    ground = ["--elevation", str(tmp_path / "wide.tif"), "--elevation-unit", "m"]
     assert main("setback_envelopes", [*layers, *ground, "--out", str(tmp_path / "ground")]) == 0
     blind = geopandas.read_file(tmp_path / "blind" / "envelopes.gpkg", layer="field_envelope")
     seen = geopandas.read_file(tmp_path / "ground" / "envelopes.gpkg", layer="field_envelope")
