@@ -247,9 +247,9 @@ def test_only_a_well_known_to_give_drinking_water_stands_for_the_one_not_on_reco
     assert len(presumed_with(MIDDLE, kind)) == presumed
 
 
-@pytest.mark.parametrize(("error_m", "presumed"), [(0.0, 0), (29.0, 0), (45.0, 0), (48.0, 1), (500.0, 1)])
+@pytest.mark.parametrize(("error_m", "presumed"), [(0.0, 0), (29.0, 0), (38.0, 0), (48.0, 1), (500.0, 1)])
 def test_rough_well_stands_for_it_only_where_three_quarters_of_its_disc_are_on_the_lot(error_m, presumed):
-    # Of a strip 60 m wide a disc of 45 m covers 78 percent of itself, one of 48 m 74 percent.
+    # The lot is 60 m wide: of a disc of 38 m more than three quarters lie on it, of one of 48 m fewer.
     assert len(presumed_with(MIDDLE, error_m=error_m)) == presumed
 
 
