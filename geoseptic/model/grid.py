@@ -19,7 +19,11 @@ Integers = npt.NDArray[np.int64]
 SQUARE_TOLERANCE = 1e-6
 
 HEIGHT_NOISE_M = 0.15
-"""Smaller differences between the heights of two cells are noise of the survey. Our own choice."""
+"""Smaller depths of a hollow are noise of the survey. Our own choice."""
+
+LEVEL_WITHIN_M = 0.3
+"""Two cells whose heights differ by less may be level: a standard error of 10 cm for each cell (what the federal quality level 2 asks of
+a survey from the air; from memory) makes 14 cm for their difference, and this is twice that."""
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from scipy import ndimage
 
 from geoseptic.errors import ParameterError
 from geoseptic.model.frame import Geometries
-from geoseptic.model.grid import HEIGHT_NOISE_M, Raster
+from geoseptic.model.grid import LEVEL_WITHIN_M, Raster
 from geoseptic.parcels import groundcells
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.groundcells import HOLDS, NO, UNKNOWN, Cells, States, Targets
@@ -139,8 +139,8 @@ class Ground:
         lowest_m, highest_m = _range_within(sign * height_m, grid.cells(error_m))
         above_m = sign * height_m[inner]
         # With NaN no comparison holds.
-        states[above_m < lowest_m[row, col] - HEIGHT_NOISE_M] = NO
-        states[above_m >= highest_m[row, col] - HEIGHT_NOISE_M] = HOLDS
+        states[above_m < lowest_m[row, col] - LEVEL_WITHIN_M] = NO
+        states[above_m >= highest_m[row, col] - LEVEL_WITHIN_M] = HOLDS
         return states
 
 

@@ -11,7 +11,7 @@ from geoseptic.errors import CodeSilentError, LayerContractError
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model import layers
 from geoseptic.model.checking import check
-from geoseptic.model.grid import HEIGHT_NOISE_M
+from geoseptic.model.grid import LEVEL_WITHIN_M
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.obstacles import Obstacles, gather, with_presumed_wells
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED, ROUGH_FROM_M, Zones, zones
@@ -277,11 +277,11 @@ def taken_across(found: Zones, side: shapely.Geometry, status: str = REQUIRED) -
 
 
 def test_washington_asks_for_more_where_the_drain_lies_downslope():
-    found = zones_of(obstacles(feature("drain", ALONG)), load_rules("us-wa"), ground=plane(falls_east=0.1))
+    found = zones_of(obstacles(feature("drain", ALONG)), load_rules("us-wa"), ground=plane(falls_east=0.2))
     assert taken_across(found, WEST) == pytest.approx(30 * FT, rel=0.01, abs=0.15)  # the field lies uphill, the drain downslope of it
     assert taken_across(found, EAST) == pytest.approx(10 * FT, rel=0.01, abs=0.15)
     assert MAY_BE_REQUIRED not in found.status
-    turned = zones_of(obstacles(feature("drain", ALONG)), load_rules("us-wa"), ground=plane(falls_east=-0.1))
+    turned = zones_of(obstacles(feature("drain", ALONG)), load_rules("us-wa"), ground=plane(falls_east=-0.2))
     assert taken_across(turned, EAST) == pytest.approx(30 * FT, rel=0.01, abs=0.15)
     assert taken_across(turned, WEST) == pytest.approx(10 * FT, rel=0.01, abs=0.15)
 
@@ -301,14 +301,14 @@ def test_oregon_cut_bank_asks_nothing_of_the_ground_below_it():
         ground=plane(falls_east=0.1),
     )
     assert taken_across(found, WEST) == pytest.approx(25 * FT, rel=0.01, abs=0.15)
-    assert taken_across(found, EAST) < 0.6 + HEIGHT_NOISE_M / 0.1  # the cells of the bank itself, and those level with it but for the noise
+    assert taken_across(found, EAST) < 0.6 + LEVEL_WITHIN_M / 0.1  # the cells of the bank itself, and those level with it but for the noise
     assert MAY_BE_REQUIRED not in found.status
 
 
 def test_oregon_cut_bank_of_unknown_layers_leaves_the_longer_distance_open_above_it_alone():
     found = zones_of(obstacles(feature("cut_bank", ALONG)), load_rules("us-or"), ground=plane(falls_east=0.1))
     assert taken_across(found, WEST, MAY_BE_REQUIRED) == pytest.approx(50 * FT, rel=0.01, abs=0.15)
-    assert taken_across(found, EAST, MAY_BE_REQUIRED) < 0.6 + HEIGHT_NOISE_M / 0.1
+    assert taken_across(found, EAST, MAY_BE_REQUIRED) < 0.6 + LEVEL_WITHIN_M / 0.1
 
 
 def test_ground_level_with_the_feature_counts_as_the_worse_side():
