@@ -67,7 +67,7 @@ def place(
     ----------
     houses_m, envelopes_m, fields_m, reserves_m : polygons, one row a lot; empty where there is none. [m]
     lots_m : the lots themselves.
-    barriers_m : of each lot what no pipe may run under, as of `barriers`, the house included. [m]
+    barriers_m : of each lot what no pipe may run under, as of `on_lots`, the house included. [m]
     """
     room = _room(envelopes_m, fields_m, reserves_m)
     usable = ~(shapely.is_empty(room) | shapely.is_empty(houses_m) | shapely.is_empty(fields_m))
@@ -108,8 +108,8 @@ def nearest_places(houses_m: Geometries, envelopes_m: Geometries) -> Geometries:
     return places
 
 
-def barriers(lots_m: Geometries, things_m: Geometries) -> Geometries:
-    """Of each lot the things on it under which no pipe may run, such as buildings and pools, as one shape. [m]"""
+def on_lots(lots_m: Geometries, things_m: Geometries) -> Geometries:
+    """Of each lot the things that touch it, as one shape; empty where there are none. [m]"""
     found = np.full(len(lots_m), NOTHING, object)
     lot, thing = shapely.STRtree(things_m).query(lots_m, predicate="intersects")
     order = np.argsort(lot, kind="stable")

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -57,6 +58,23 @@ class Search:
     tank_forbidden_m: Geometries
     burial: Burial
     workers: int
+
+    @cached_property
+    def barriers_m(self) -> Geometries:
+        """Of each lot what no pipe may run under."""
+        return tank.on_lots(self.land.fabric.shapes_m, self.land.buildings_m)
+
+    @cached_property
+    def tank_envelopes_m(self) -> Geometries:
+        """Where a tank may stand on each lot."""
+        room: Geometries = shapely.difference(self.cuts["septic_tank"].envelopes.shapes_m, self.tank_forbidden_m)
+        return room
+
+    @cached_property
+    def possible_tank_envelopes_m(self) -> Geometries:
+        """The same if every open question of the setbacks is answered in the lot's favour."""
+        room: Geometries = shapely.difference(self.cuts["septic_tank"].envelopes.possible_m, self.tank_forbidden_m)
+        return room
 
     @property
     def pipes(self) -> Pipes:
@@ -160,12 +178,10 @@ def laid_out(search: Search) -> tuple[tank.Tanks, list[Searched]]:
 
 
 def _tanks(search: Search, answers: Sequence[Searched], possible: bool = False) -> tank.Tanks:
-    envelope = search.cuts["septic_tank"].envelopes
     fields = shapes_of([answer.placement.field if answer.placement else None for answer in answers])
     reserves = shapes_of([answer.placement.reserve if answer.placement else None for answer in answers])
-    envelopes_m = shapely.difference(envelope.possible_m if possible else envelope.shapes_m, search.tank_forbidden_m)
-    lots_m = search.land.fabric.shapes_m
-    tanks = tank.place(search.houses_m, envelopes_m, fields, reserves, lots_m, tank.barriers(lots_m, search.land.buildings_m))
+    envelopes_m = search.possible_tank_envelopes_m if possible else search.tank_envelopes_m
+    tanks = tank.place(search.houses_m, envelopes_m, fields, reserves, search.land.fabric.shapes_m, search.barriers_m)
     return _with_headers(search, tanks, answers)
 
 
@@ -173,15 +189,12 @@ def _beside_the_tank(search: Search, tanks: tank.Tanks, answers: list[Searched])
     """Where a house has a field and no tank, the field is looked for on what is left when the tank has the nearest lawful place."""
     with_field = np.array([answer.placement is not None for answer in answers], bool)
     crowded = np.flatnonzero(~shapely.is_empty(search.houses_m) & with_field & ~tanks.placed)
-    envelopes_m = shapely.difference(search.cuts["septic_tank"].envelopes.shapes_m[crowded], search.tank_forbidden_m[crowded])
-    centres = tank.nearest_places(search.houses_m[crowded], envelopes_m)
+    centres = tank.nearest_places(search.houses_m[crowded], search.tank_envelopes_m[crowded])
     kept = dict(zip(crowded.tolist(), shapely.buffer(centres, tank.ROOM_RADIUS_M + tank.CLEAR_OF_FIELD_M + TO_SPARE_M), strict=True))
     lots = [lot for lot, shape in kept.items() if not shapely.is_empty(shape)]
     found = search.each(lambda lot: _again(search, lot, answers[lot], kept[lot], start_of(search, lot)), lots)
-    out = list(answers)
-    for lot, answer in zip(lots, found, strict=True):
-        out[lot] = answer
-    return out
+    again = dict(zip(lots, found, strict=True))
+    return [again.get(lot, answer) for lot, answer in enumerate(answers)]
 
 
 def _below_the_tank(search: Search, tanks: tank.Tanks, answers: list[Searched]) -> list[Searched]:
@@ -211,9 +224,8 @@ def _again(search: Search, lot: int, answer: Searched, kept_free: shapely.Geomet
     """The same lot searched anew for the size that was drawn, off the ground that is kept free; the answer as it was if that finds less."""
     need, terrain = answer.need, search.bed_terrain if answer.drawn_for == AS_A_BED else search.terrain
     assert need is not None  # what was drawn has a size
-    home = home_part(search, lot)
-    field = shapely.difference(home(search.cuts["drain_field"].envelopes.shapes_m[lot]), kept_free)
-    reserve = shapely.difference(home(search.cuts["reserve"].envelopes.shapes_m[lot]), kept_free)
+    field = shapely.difference(at_home(search, lot, search.cuts["drain_field"].envelopes.shapes_m[lot]), kept_free)
+    reserve = shapely.difference(at_home(search, lot, search.cuts["reserve"].envelopes.shapes_m[lot]), kept_free)
     found = fit(site_of(field, reserve, bool(shapely.equals_exact(field, reserve, 0.0)), start), need, terrain, search.pipes)
     return replace(answer, fit=found) if found.placement is not None and has_both(found, need) >= has_both(answer.fit, need) else answer
 
@@ -247,8 +259,8 @@ def _searched(search: Search) -> list[Searched]:
         if chosen.largest is None or chosen.planned is None or chosen.smallest is None:
             return Searched(None, "", replace(NOTHING, soil_forbids=chosen.size.why_not, unsized=chosen.in_doubt))
         start = start_of(search, lot)
-        home = home_part(search, lot)
-        clear = site_of(home(field.shapes_m[lot]), home(reserve.shapes_m[lot]), bool(same[lot]), start)
+        own_field, own_reserve = at_home(search, lot, field.shapes_m[lot]), at_home(search, lot, reserve.shapes_m[lot])
+        clear = site_of(own_field, own_reserve, bool(same[lot]), start)
         first = fit(clear, chosen.largest, terrain, pipes)
         if has_both(first, chosen.largest):
             return Searched(first, LARGEST, replace(NOTHING, field=True, reserve=True), chosen.largest)
@@ -297,14 +309,14 @@ def _searched(search: Search) -> list[Searched]:
     return search.each(searched, range(len(search.sizes)))
 
 
-def home_part(search: Search, lot: int) -> Callable[[shapely.Geometry], shapely.Geometry]:
-    """What cuts an envelope to the part of the lot that the house stands on; to nothing less where the lot has one part or no house."""
+def at_home(search: Search, lot: int, envelope: shapely.Geometry) -> shapely.Geometry:
+    """The envelope on the part of the lot that the house stands on; all of it where the lot has one part or no house."""
     shape, house = search.land.fabric.shapes_m[lot], search.houses_m[lot]
     parts = shapely.get_parts(shape)
     if len(parts) < 2 or shapely.is_empty(house):
-        return lambda envelope: envelope
+        return envelope
     part = parts[np.argmin(shapely.distance(parts, shapely.point_on_surface(house)))]
-    return lambda envelope: shapely.intersection(envelope, part)
+    return shapely.intersection(envelope, part)
 
 
 def has_both(found: Fit | None, need: FieldNeed) -> bool:

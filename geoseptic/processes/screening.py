@@ -78,15 +78,10 @@ def screen(
     doubts = [list(words) for words in unproven]
     for lot, words in _pipes_astray(search, tanks, rules, ground, facts, granted):
         doubts[lot].append(words)
-    placed = np.flatnonzero(~shapely.is_empty(fields))
-    rates = [known_number(rate) for rate in land.parcels.numbers("percolation_min_per_in")[placed]]
-    below = dict(zip(placed.tolist(), under(soil, fields[placed], rates), strict=True))
     lived_in, _ = dwellings(land)
     for lot in np.flatnonzero(lived_in > 1).tolist():
         doubts[lot].append(f"{lived_in[lot]} dwellings on the lot: the field is sized for one")
-    spared = np.flatnonzero(~shapely.is_empty(reserves))
-    spare_rates = [known_number(rate) for rate in land.parcels.numbers("percolation_min_per_in")[spared]]
-    below_reserve = dict(zip(spared.tolist(), under(soil, reserves[spared], spare_rates), strict=True))
+    below, below_reserve = _below(land, soil, fields), _below(land, soil, reserves)
     still_open = _open_zones(land, search.cuts["drain_field"])
     screened = []
     for lot, answer in enumerate(answers):
@@ -116,6 +111,13 @@ def screen(
             )
         )
     return Screening(tuple(_with_bounds(search, screened)), fields, tanks, search.burial)
+
+
+def _below(land: Land, soil: SoilLayers, shapes_m: Geometries) -> dict[int, Under]:
+    """Lot -> what lies under its shape; `shapes_m` has one row a lot, empty where there is none."""
+    drawn = np.flatnonzero(~shapely.is_empty(shapes_m))
+    rates = [known_number(rate) for rate in land.parcels.numbers("percolation_min_per_in")[drawn]]
+    return dict(zip(drawn.tolist(), under(soil, shapes_m[drawn], rates), strict=True))
 
 
 def _pipes_astray(

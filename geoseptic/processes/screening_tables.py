@@ -1,6 +1,6 @@
 """The county screening as layers: lengths and areas in the rule set's unit, which each column's name states."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ from geoseptic.model.frame import Frame
 from geoseptic.model.legends import VectorLegend
 from geoseptic.model.results import LayerResult, PointsResult, Results
 from geoseptic.model.rules import RuleSet
+from geoseptic.parcels.fit import Layout
 from geoseptic.processes import screening_legends as legends
 from geoseptic.processes.land import Land
 from geoseptic.processes.lot_sizes import AS_A_BED
@@ -237,21 +238,34 @@ def _nearest_wells(land: Land, lots: Sequence[Screened]) -> tuple[list[float | N
     return distances, names
 
 
+@dataclass(frozen=True)
+class _Area:
+    """The primary field or the reserve of one lot, as drawn."""
+
+    name: str
+    shape_m: shapely.Polygon
+    trenches: Sequence[shapely.Polygon]
+    layout: Layout
+
+
+def _areas(land: Land, found: Screening) -> Iterator[tuple[object, Screened, _Area]]:
+    """Every drawn area with its parcel and that parcel's answer."""
+    for identifier, lot in zip(land.fabric.ids, found.lots, strict=True):
+        drawn = lot.placement
+        if drawn is None:
+            continue
+        yield identifier, lot, _Area(legends.PRIMARY, drawn.field, drawn.trenches, drawn.layout)
+        if drawn.reserve is not None and drawn.reserve_layout is not None:
+            yield identifier, lot, _Area(legends.RESERVE, drawn.reserve, drawn.reserve_trenches, drawn.reserve_layout)
+
+
 def _fields(land: Land, found: Screening, units: _Units) -> LayerResult:
     rows: list[tuple[object, ...]] = []
     shapes = []
-    for identifier, lot in zip(land.fabric.ids, found.lots, strict=True):
-        if lot.placement is None:
-            continue
-        drawn = lot.placement
-        for name, shape, layout in (
-            (legends.PRIMARY, drawn.field, drawn.layout),
-            (legends.RESERVE, drawn.reserve, drawn.reserve_layout),
-        ):
-            if shape is not None and layout is not None:
-                length, area = from_metres(layout.length_m, units.length), shapely.area(shape) / SQUARE_METRES_PER_UNIT[units.area]
-                rows.append((identifier, name, lot.verdict, layout.count, round(length, 1), round(area, 0)))
-                shapes.append(shape)
+    for identifier, lot, drawn in _areas(land, found):
+        length, area = from_metres(drawn.layout.length_m, units.length), shapely.area(drawn.shape_m) / SQUARE_METRES_PER_UNIT[units.area]
+        rows.append((identifier, drawn.name, lot.verdict, drawn.layout.count, round(length, 1), round(area, 0)))
+        shapes.append(drawn.shape_m)
     notes = {
         "parcel_id": "Parcel",
         "area": "primary, or reserve",
@@ -266,19 +280,11 @@ def _fields(land: Land, found: Screening, units: _Units) -> LayerResult:
 def _trenches(land: Land, found: Screening, units: _Units) -> LayerResult:
     rows: list[tuple[object, ...]] = []
     shapes = []
-    for identifier, lot in zip(land.fabric.ids, found.lots, strict=True):
-        if lot.placement is None:
-            continue
-        drawn = lot.placement
-        for name, trenches, layout in (
-            (legends.PRIMARY, drawn.trenches, drawn.layout),
-            (legends.RESERVE, drawn.reserve_trenches, drawn.reserve_layout),
-        ):
-            for number, trench in enumerate(trenches, 1):
-                assert layout is not None  # trenches have a layout
-                kind = "bed" if lot.drawn_for == AS_A_BED else "trench"
-                rows.append((identifier, name, kind, number, round(from_metres(layout.length_m, units.length), 1)))
-                shapes.append(trench)
+    for identifier, lot, drawn in _areas(land, found):
+        kind, length = "bed" if lot.drawn_for == AS_A_BED else "trench", round(from_metres(drawn.layout.length_m, units.length), 1)
+        for number, trench in enumerate(drawn.trenches, 1):
+            rows.append((identifier, drawn.name, kind, number, length))
+            shapes.append(trench)
     notes = {
         "parcel_id": "Parcel",
         "area": "primary, or reserve",

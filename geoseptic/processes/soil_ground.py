@@ -18,7 +18,8 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.model.sizing_rules import soil_key
 from geoseptic.model.soil_rules import UNKNOWN, Criterion, SoilProperties, SoilRating, Span, VerticalSeparation
 from geoseptic.parcels import burn
-from geoseptic.parcels.soilmap import FloodKind, flood_kinds, flood_under, groundwater_under, soils_under
+from geoseptic.parcels.soilmap import FloodKind, SoilUnder, flood_kinds, flood_under, groundwater_under, soils_under
+from geoseptic.parcels.tank import on_lots
 from geoseptic.processes.land import source_of
 from geoseptic.stages import stage
 from geoseptic.systems.soils import Separation, VerticalVerdict, interpretation, soil_properties, vertical_verdict
@@ -129,24 +130,20 @@ def forbidden_ground(soil: SoilLayers, grid: Grid, floodplain_excluded: bool) ->
 
 def flooded_lots(soil: SoilLayers, lots: Geometries, floodplain_excluded: bool) -> Geometries:
     """The ground round each lot where floods forbid a tank, as one shape; empty where there is none."""
-    flooded = np.empty(0, object)
-    if shapes := _flooded(soil, floodplain_excluded):
-        flooded = np.array([*shapes, None], object)[:-1]
-    found = np.full(len(lots), shapely.Polygon(), object)
-    lot, zone = shapely.STRtree(flooded).query(lots, predicate="intersects")
-    for owner in np.unique(lot).tolist():
-        found[owner] = shapely.union_all(flooded[zone[lot == owner]])
-    return found
+    return on_lots(lots, _flooded(soil, floodplain_excluded))
 
 
-def _flooded(soil: SoilLayers, floodplain_excluded: bool) -> list[shapely.Geometry]:
-    kept_out = ("floodway", "floodplain") if floodplain_excluded else ("floodway",)
-    return [shape for shape, kind in zip(soil.flood_shapes_m, soil.flood_kinds, strict=True) if kind in kept_out]
+def _flooded(soil: SoilLayers, floodplain_excluded: bool) -> Geometries:
+    return _zones_of(soil, "floodway", *(("floodplain",) if floodplain_excluded else ()))
+
+
+def _zones_of(soil: SoilLayers, *kinds: FloodKind) -> Geometries:
+    return soil.flood_shapes_m[np.array([kind in kinds for kind in soil.flood_kinds], bool)]
 
 
 def unknown_ground(soil: SoilLayers, grid: Grid) -> Mask:
     """Cells in flood zones that nobody has studied."""
-    return burn.touched([shape for shape, kind in zip(soil.flood_shapes_m, soil.flood_kinds, strict=True) if kind == "undetermined"], grid)
+    return burn.touched(_zones_of(soil, "undetermined"), grid)
 
 
 def named_soils(soil: SoilLayers, rules: RuleSet, lots: Geometries) -> npt.NDArray[np.object_]:
@@ -178,31 +175,40 @@ def under(soil: SoilLayers, fields_m: Geometries, percolation_min_per_in: Sequen
     floods: Sequence[FloodKind | None] = (
         [None] * len(fields_m) if soil.flood is None else flood_under(fields_m, soil.flood_shapes_m, soil.flood_kinds)
     )
-    if soil.soils is None:
-        found = []
-        for depth, flood, rate in zip(water, floods, percolation_min_per_in, strict=True):
-            if soil.groundwater is None:
-                silent = "a flood zone that nobody has studied, or beyond the map of floods" if flood == "undetermined" else ""
-                found.append(Under(NOT_KNOWN, NOT_KNOWN, None, NOT_KNOWN, flood, silent, _warning(None, flood)))
-            else:
-                verdict = vertical_verdict(soil.lines, SoilProperties(), soil.trench_bottom_m, soil.facts, rate, depth)
-                against = _against(soil, verdict, None, depth, flood)
-                found.append(Under(NOT_KNOWN, NOT_KNOWN, verdict.verdict, _words(verdict), flood, against, _warning(None, flood)))
-        return found
     ratings = [interpretation(properties, soil.criteria) for properties in soil.properties]
-    symbols = _symbols(soil.soils)
-    found = []
-    mapped = soils_under(fields_m, soil.soil_shapes_m, ratings)
-    for below, depth, flood, rate in zip(mapped, water, floods, percolation_min_per_in, strict=True):
-        properties_there = [soil.properties[number] for number in below.counted] or [SoilProperties()]
-        if below.uncovered_share > 0:
-            properties_there.append(SoilProperties())
+    mapped: Sequence[SoilUnder | None] = (
+        [None] * len(fields_m) if soil.soils is None else soils_under(fields_m, soil.soil_shapes_m, ratings)
+    )
+    symbols = [] if soil.soils is None else _symbols(soil.soils)
+    return [
+        _under(soil, below, symbols, depth, flood, rate)
+        for below, depth, flood, rate in zip(mapped, water, floods, percolation_min_per_in, strict=True)
+    ]
+
+
+def _under(
+    soil: SoilLayers, below: SoilUnder | None, symbols: Sequence[str], depth: Span, flood: FloodKind | None, rate: float | None
+) -> Under:
+    """What lies under one field; `below` is None where there is no soil map."""
+    names, rating, worst = NOT_KNOWN, None, None
+    properties_there = [SoilProperties()]
+    if below is not None:
+        rating = below.rating
+        names = ", ".join(dict.fromkeys(symbols[number] for number in below.counted)) or NOT_KNOWN
+        bare = [SoilProperties()] if below.uncovered_share > 0 or not below.counted else []
+        properties_there = [*(soil.properties[number] for number in below.counted), *bare]
+    if soil.told:
         verdicts = [vertical_verdict(soil.lines, one, soil.trench_bottom_m, soil.facts, rate, depth) for one in properties_there]
         worst = max(verdicts, key=lambda verdict: WORST.index(verdict.verdict))
-        names = ", ".join(dict.fromkeys(symbols[number] for number in below.counted)) or NOT_KNOWN
-        against = _against(soil, worst, below.rating, depth, flood)
-        found.append(Under(names, below.rating.words, worst.verdict, _words(worst), flood, against, _warning(below.rating, flood)))
-    return found
+    return Under(
+        names,
+        NOT_KNOWN if rating is None else rating.words,
+        None if worst is None else worst.verdict,
+        NOT_KNOWN if worst is None else _words(worst),
+        flood,
+        _against(soil, worst, rating, depth, flood),
+        _warning(rating, flood),
+    )
 
 
 def worse(field: Under, reserve: Under | None) -> Under:
@@ -212,9 +218,9 @@ def worse(field: Under, reserve: Under | None) -> Under:
     return reserve if WORST.index(reserve.separation) > WORST.index(field.separation) else field
 
 
-def _against(soil: SoilLayers, verdict: VerticalVerdict, rating: SoilRating | None, water: Span, flood: FloodKind | None) -> str:
+def _against(soil: SoilLayers, verdict: VerticalVerdict | None, rating: SoilRating | None, water: Span, flood: FloodKind | None) -> str:
     reasons = []
-    if verdict.verdict == "fails":
+    if verdict is not None and verdict.verdict == "fails":
         reasons.append(_words(verdict))
     if water.high < soil.trench_bottom_m:
         reasons.append("mapped groundwater lies above the trenches' bottom")
@@ -227,9 +233,9 @@ def _against(soil: SoilLayers, verdict: VerticalVerdict, rating: SoilRating | No
     return "; ".join(reasons)
 
 
-def _judged_elsewhere(soil: SoilLayers, verdict: VerticalVerdict) -> set[str]:
+def _judged_elsewhere(soil: SoilLayers, verdict: VerticalVerdict | None) -> set[str]:
     """Features of the federal table that the run judges by better means: slope by the elevation, depths by the code where it holds."""
-    properties = {"slope_percent"} | (OF_DEPTH if verdict.verdict == "holds" else set())
+    properties = {"slope_percent"} | (OF_DEPTH if verdict is not None and verdict.verdict == "holds" else set())
     return {line.feature for line in soil.criteria if line.property in properties}
 
 

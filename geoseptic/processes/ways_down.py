@@ -54,6 +54,6 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
         points = np.column_stack(grid.middles_m(path[:, 0], path[:, 1]))
         # The cell's middle may lie just outside the field; the way starts on it.
         from_field = shapely.get_coordinates(shapely.shortest_line(field, shapely.Point(points[0])))[:1]
-        ways.append(Downslope(number, shapely.LineString(np.vstack([from_field, points])), str(names[mapped.paths.label[start]]),
-                              float(distance_m[start])))  # fmt: skip
+        line = shapely.LineString(np.vstack([from_field, points]))
+        ways.append(Downslope(number, line, str(names[mapped.paths.label[start]]), float(distance_m[start])))
     return ways

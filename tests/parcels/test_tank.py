@@ -27,7 +27,7 @@ def placed(field, reserve=NOTHING, *, lot=LOT, house=HOUSE, room=None, things=()
     room = envelope(lot, house) if room is None else room
     lots = objects([lot])
     return tank.place(
-        objects([house]), objects([room]), objects([field]), objects([reserve]), lots, tank.barriers(lots, objects([house, *things]))
+        objects([house]), objects([room]), objects([field]), objects([reserve]), lots, tank.on_lots(lots, objects([house, *things]))
     )
 
 
@@ -209,9 +209,9 @@ def test_nearest_place_is_as_near_the_house_as_the_tank_may_stand():
 def test_barriers_are_what_meets_each_lot():
     lots = objects([shapely.box(0, 0, 10, 10), shapely.box(10, 0, 20, 10), shapely.box(20, 0, 30, 10)])
     across, own = shapely.box(8, 2, 12, 4), shapely.box(14, 6, 16, 8)
-    found = tank.barriers(lots, objects([own, across]))
+    found = tank.on_lots(lots, objects([own, across]))
     assert shapely.equals(found, objects([across, shapely.union(across, own), NOTHING])).all()
-    assert shapely.is_empty(tank.barriers(lots, objects([]))).all()
+    assert shapely.is_empty(tank.on_lots(lots, objects([]))).all()
 
 
 def test_shortest_of_two_ways_round_is_taken():
