@@ -48,6 +48,10 @@ class OutputInUseError(GeosepticError, OSError):
         self.names = tuple(names)
 
 
+class WorkerLostError(GeosepticError, RuntimeError):
+    """A worker process ended before its time; nothing was written."""
+
+
 class SeveralErrors(GeosepticError, ValueError):
     """Several refusals that were found together, each in `errors`."""
 

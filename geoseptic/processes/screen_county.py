@@ -102,7 +102,18 @@ def screen_county(
         raise ParameterError(f"--pipe-depth {pipe_depth_m:g} m is not above the trenches' bottom, --trench-bottom {trench_bottom_m:g} m.")
     from geoseptic.io.soilfiles import load_soil_criteria
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import layouts, lot_sizes, mapping, screening, screening_tables, soil_ground, steps, ways_down
+    from geoseptic.processes import (
+        layouts,
+        lot_ground,
+        lot_sizes,
+        lots,
+        mapping,
+        screening,
+        screening_tables,
+        soil_ground,
+        steps,
+        ways_down,
+    )
     from geoseptic.systems.gravity import Burial
 
     land = land_checks.check_land(
@@ -143,18 +154,19 @@ def screen_county(
     )
     mapped = mapping.map_suitability(elevation, land, rules, chosen)
     excluded = in_floodplain == "exclude"
-    bad = layouts.bad_ground(elevation, mapped, soil, rules, floodplain_excluded=excluded)
-    terrain = layouts.terrain_of(elevation, mapped, soil, bad, window_m)
-    search = layouts.Search(
+    bad = lot_ground.bad_ground(elevation, mapped, soil, rules, floodplain_excluded=excluded)
+    terrain = lot_ground.terrain_of(elevation, mapped, soil, bad, window_m)
+    search = screening.Search(
         land,
         mapped.cuts,
-        sizes,
-        terrain,
-        layouts.bed_terrain_of(terrain, mapped, rules),
+        lots.lots_of(land, mapped.cuts, sizes, soil_ground.flooded_lots(soil, land.fabric.shapes_m, excluded)),
+        layouts.Setting(
+            terrain,
+            lot_ground.bed_terrain_of(terrain, mapped, rules),
+            lot_ground.all_good(terrain),
+            Burial(sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m),
+        ),
         bad,
-        layouts.houses(land),
-        soil_ground.flooded_lots(soil, land.fabric.shapes_m, excluded),
-        Burial(sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m),
         workers,
     )
     found = screening.screen(search, soil, rules, mapped.ground_facts, facts or {}, frozenset(granted))

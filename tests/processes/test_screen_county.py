@@ -386,6 +386,24 @@ def test_other_part_of_the_lot_across_a_road_does_not_take_the_field():
     assert (drawn(found, "fields").geometry.bounds.miny > BOTTOM + 100).all()
 
 
+def test_room_on_another_part_of_the_lot_only_is_named_as_what_it_is():
+    home = box(155, 208, 180, 235)
+    alone, apart = screened(lot=home), screened(lot=shapely.union(home, box(120, 20, 220, 195)))
+    assert row(alone).verdict == DOES_NOT_FIT
+    assert row(apart).verdict == CANNOT_SAY
+    assert row(apart).reasons == "whether a pipe may be led to another part of the lot, where there would be room"
+    assert drawn(apart, "fields").empty
+
+
+def test_relaxed_distance_must_leave_the_tank_a_place_too():
+    """Wells ring the field's ground; where they also keep the tank away, their distance from the field alone changes nothing."""
+    ring = [shapely.Point(LEFT + x, BOTTOM + y) for x in (115, 170, 225) for y in (115, 160, 205, 245)]
+    at_the_house = [shapely.Point(LEFT + x, BOTTOM + y) for x in (150, 160, 170, 180, 190) for y in (208, 232)]
+    everywhere = [shapely.Point(LEFT + x, BOTTOM + y) for x in range(125, 220, 12) for y in range(125, 240, 12)]
+    assert row(screened(wells=ring)).fits_without == "private well"
+    assert row(screened(wells=[*ring, *at_the_house, *everywhere])).fits_without == ""
+
+
 def test_relaxed_distance_leaves_the_feature_itself_where_it_is():
     """A lot that is all house has room without the distance from buildings only under the house."""
     found = screened(lot=box(150, 190, 222, 250), house=box(152, 192, 208, 248), stated={**KNOWN, "public_water": "yes"})
