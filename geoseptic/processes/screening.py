@@ -64,6 +64,7 @@ class Screened:
     profile: Profile | None
     under: Under | None
     unproven: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -116,6 +117,7 @@ def _judged(
         doubts[lot].append(f"{lived_in[lot]} dwellings on the lot: the field is sized for one")
     below, below_reserve = _below(land, soil, fields), _below(land, soil, reserves)
     still_open = _open_zones(land, search.cuts["drain_field"])
+    drives = _under_drives(land, tanks)
     screened = []
     for lot, answer in enumerate(answers):
         along = laid.profiles[lot]
@@ -141,6 +143,7 @@ def _judged(
                 along,
                 worse(below[lot], below_reserve.get(lot)) if lot in below else None,
                 tuple(unproven[lot]),
+                drives.get(lot, ()),
             )
         )
     return screened
@@ -172,6 +175,16 @@ def _pipes_astray(
         for lot in np.flatnonzero(broken(lines, lots, land.fabric, kept_from, water, 0.0)):
             found.append((int(lot), f"the {words} as drawn leaves the lot or comes too near a well or water: another way must be found"))
     return found
+
+
+def _under_drives(land: Land, tanks: tank.Tanks) -> dict[int, tuple[str, ...]]:
+    """Lot -> which of its pipes as drawn run under a driveway, in words."""
+    drives = shapely.STRtree(land.obstacles.shapes_m[land.obstacles.feature == "driveway"])
+    words: dict[int, list[str]] = {}
+    for lines, name in ((tanks.sewers_m, "sewer from house to tank"), (tanks.effluents_m, "line from tank to field")):
+        for lot in np.unique(drives.query(lines, predicate="crosses")[0]).tolist():
+            words.setdefault(lot, []).append(f"the {name} as drawn runs under a driveway: it must bear the traffic, or go another way")
+    return {lot: tuple(several) for lot, several in words.items()}
 
 
 def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[Screened]:

@@ -163,7 +163,7 @@ def _parcels(
         "soil_rating": [lot.under.rating if lot.under else "" for lot in lots],
         "separation": [lot.under.separation_words if lot.under else "" for lot in lots],
         "flood_zone": [(lot.under.flood or "not known") if lot.under else "" for lot in lots],
-        "notes": ["; ".join((*lot.sizes.size.notes, *(lot.profile.notes if lot.profile else ()))) for lot in lots],
+        "notes": ["; ".join((*lot.sizes.size.notes, *(lot.profile.notes if lot.profile else ()), *lot.notes)) for lot in lots],
         "decided_by": [lot.decided_by for lot in lots],
     }
     notes = {

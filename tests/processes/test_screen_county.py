@@ -422,6 +422,14 @@ def test_lot_whose_envelope_could_not_be_proven_is_not_said_to_lack_room(monkeyp
     assert "keep every distance" in found.reasons
 
 
+def test_pipe_that_runs_under_a_driveway_is_noted():
+    across = layer([box(120, 211, 220, 214)])
+    found = screened(driveways=across)
+    assert shapely.crosses(drawn(found, "sewer_lines").geometry, across.geometry[0]).any()
+    assert "runs under a driveway" in row(found).notes
+    assert "driveway" not in row(screened()).notes
+
+
 def test_every_parcel_has_one_row_in_its_own_order():
     ids = ["Z", "A", "M"]
     lots = layer([box(20 + 120 * n, 120, 120 + 120 * n, 240) for n in range(3)], parcel_id=ids, public_water=["yes"] * 3)
