@@ -48,6 +48,10 @@ class OutputInUseError(GeosepticError, OSError):
         self.names = tuple(names)
 
 
+class DiskFullError(GeosepticError, OSError):
+    """A working file could not be written; nothing of the outputs was."""
+
+
 class WorkerLostError(GeosepticError, RuntimeError):
     """A worker process ended before its time; nothing was written."""
 

@@ -1,0 +1,72 @@
+"""Rasters larger than memory, as raw files that are read and written by windows."""
+
+import itertools
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geoseptic.errors import DiskFullError
+from geoseptic.model.planes import Values
+
+_NUMBER = itertools.count()
+
+
+@dataclass(frozen=True, eq=False)
+class FilePlane:
+    """A plane in a file, row by row. Memory holds a window while it is in use; another process may open the same file by its path."""
+
+    path: str
+    shape: tuple[int, int]
+    dtype: np.dtype[Any] = field(default_factory=lambda: np.dtype(np.float32))
+
+    @property
+    def in_memory(self) -> bool:
+        return False
+
+    def read(self, rows: slice, cols: slice) -> Values:
+        mapped = np.memmap(self.path, self.dtype, "r", shape=self.shape)
+        return np.array(mapped[rows, cols])
+
+    def mapped(self) -> Values:
+        """All of it, read only; pages come into memory as they are looked at."""
+        return np.asarray(np.memmap(self.path, self.dtype, "r", shape=self.shape))
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        # Not through a map: on a full disk that would end the process without a word.
+        window = np.ascontiguousarray(values, self.dtype)
+        width, size = self.shape[1], self.dtype.itemsize
+        first_row, first_col = rows.start or 0, cols.start or 0
+        try:
+            with Path(self.path).open("r+b", buffering=0) as file:
+                if window.shape[1] == width:
+                    file.seek(first_row * width * size)
+                    _written(file, window)
+                    return
+                for number, line in enumerate(window):
+                    file.seek(((first_row + number) * width + first_col) * size)
+                    _written(file, line)
+        except OSError as error:
+            raise DiskFullError(
+                f"{Path(self.path).parent}: {error}. Make room there, or name another folder with --out, and run again."
+            ) from error
+
+    def new(self, dtype: npt.DTypeLike) -> "FilePlane":
+        return new_plane(Path(self.path).parent, self.shape, dtype)
+
+
+def new_plane(folder: Path | str, shape: tuple[int, int], dtype: npt.DTypeLike) -> FilePlane:
+    """An empty plane in a new file of `folder`, which goes with the folder."""
+    path = Path(folder) / f"plane-{next(_NUMBER)}.raw"
+    kind = np.dtype(dtype)
+    with path.open("xb") as file:
+        file.truncate(shape[0] * shape[1] * kind.itemsize)
+    return FilePlane(str(path), shape, kind)
+
+
+def _written(file: Any, values: Values) -> None:
+    data = values.view(np.uint8).data.cast("B")
+    while len(data):
+        data = data[file.write(data) :]
