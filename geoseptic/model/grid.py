@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from geoseptic.errors import GridError
 from geoseptic.model.frame import Frame
-from geoseptic.model.planes import ArrayPlane, Plane, Values
+from geoseptic.model.planes import ArrayPlane, Plane, Values, whole
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -113,11 +113,7 @@ class Raster:
     @property
     def values(self) -> Values:
         """All values at once; where they lie in a file, as a new array."""
-        return (
-            self.cells
-            if isinstance(self.cells, np.ndarray)
-            else self.cells.read(slice(0, self.grid.shape[0]), slice(0, self.grid.shape[1]))
-        )
+        return whole(self.plane)
 
     def with_values(self, cells: Values | Plane, unknown: int | None = None) -> Self:
         return replace(self, cells=cells, unknown=unknown)

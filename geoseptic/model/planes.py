@@ -58,3 +58,30 @@ class ArrayPlane:
 
     def new(self, dtype: npt.DTypeLike) -> "ArrayPlane":
         return ArrayPlane(np.empty(self.shape, dtype))
+
+
+@dataclass(frozen=True)
+class ConstantPlane:
+    """The same value everywhere; nothing is kept of it."""
+
+    shape: tuple[int, int]
+    value: Any
+    dtype: np.dtype[Any]
+
+    @property
+    def in_memory(self) -> bool:
+        return True
+
+    def read(self, rows: slice, cols: slice) -> Values:
+        return np.full((rows.stop - rows.start, cols.stop - cols.start), self.value, self.dtype)
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        raise TypeError("a constant plane cannot be written into")
+
+    def new(self, dtype: npt.DTypeLike) -> ArrayPlane:
+        return ArrayPlane(np.empty(self.shape, dtype))
+
+
+def whole(plane: Plane) -> Values:
+    """All of a plane in memory; an array is handed on as it is."""
+    return plane.read(slice(0, plane.shape[0]), slice(0, plane.shape[1]))

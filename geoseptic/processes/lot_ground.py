@@ -1,58 +1,87 @@
 """The ground as the search for room reads it: where no field may lie for what the ground is, and how high it lies."""
 
-from collections.abc import Mapping
-from dataclasses import replace
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from geoseptic.errors import CodeSilentError
 from geoseptic.model.grid import Raster
+from geoseptic.model.planes import whole
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.fit import Terrain
 from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, UNKNOWN_GROUND
-from geoseptic.processes import steps
 from geoseptic.processes.mapping import Mapped
+from geoseptic.processes.paths import ponding_m
+from geoseptic.processes.slopes import slope_limit_percent
 from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknown_ground
+from geoseptic.processes.windows import Window, for_windows
+from geoseptic.stages import stage
 from geoseptic.terrain import flowpath
 from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
 
-
-def bad_ground(
-    elevation: Raster, mapped: Mapped, soil: SoilLayers, rules: RuleSet, *, floodplain_excluded: bool
-) -> dict[str, npt.NDArray[np.bool_]]:
-    """Why -> cells where no field may lie for what the ground is."""
-    limit_percent = steps.slope_limit_percent(rules)
-    found = {} if limit_percent is None else {f"slope over {limit_percent:g} percent": mapped.slope_percent > limit_percent}
-    found["hollow that holds water"] = steps.ponding_m(mapped.ground) > 0
-    return {name: mask for name, mask in (found | forbidden_ground(soil, elevation.grid, floodplain_excluded)).items() if mask.any()}
+Mask = npt.NDArray[np.bool_]
 
 
-def terrain_of(elevation: Raster, mapped: Mapped, soil: SoilLayers, bad: Mapping[str, npt.NDArray[np.bool_]], window_m: float) -> Terrain:
-    """What the search reads of the ground: bad where it excludes, unknown where nobody knows."""
-    grid, code = elevation.grid, mapped.paths.code
-    good = np.full(grid.shape, GOOD_GROUND, np.uint8)
-    good[np.isnan(mapped.slope_percent) | (code == flowpath.NO_ELEVATION) | (code == flowpath.LEAVES_THE_DATA)] = UNKNOWN_GROUND
-    good[unknown_ground(soil, grid)] = UNKNOWN_GROUND
-    for mask in bad.values():
-        good[mask] = BAD_GROUND
-    path_m = np.where(code == flowpath.REACHES_NO_WELL, np.float32(np.inf), mapped.paths.distance_m)
-    left, _, _, top = grid.bounds_m
-    return Terrain(elevation.values.astype(np.float32, copy=False), good, path_m, left, top, grid.cell_size_m, window_m)
+@dataclass(frozen=True)
+class LotGround:
+    """What is known of the ground of a run, asked window by window."""
+
+    elevation: Raster
+    mapped: Mapped
+    soil: SoilLayers
+    rules: RuleSet
+    floodplain_excluded: bool
+
+    def bad(self, window: Window) -> dict[str, Mask]:
+        """Why -> cells of the window where no field may lie for what the ground is."""
+        limit_percent = slope_limit_percent(self.rules)
+        found = {}
+        if limit_percent is not None:
+            found[f"slope over {limit_percent:g} percent"] = self.mapped.slope_percent.read(*window) > limit_percent
+        found["hollow that holds water"] = ponding_m(self.mapped.ground, window) > 0
+        found |= forbidden_ground(self.soil, self.elevation.grid.window(*window), self.floodplain_excluded)
+        return {name: mask for name, mask in found.items() if mask.any()}
+
+    def codes(self, window: Window) -> npt.NDArray[np.uint8]:
+        """Codes of `fitgrid` for the cells of the window: bad where anything excludes, unknown where nobody knows."""
+        code = self.mapped.paths.code.read(*window)
+        good = np.full(code.shape, GOOD_GROUND, np.uint8)
+        good[np.isnan(self.mapped.slope_percent.read(*window))] = UNKNOWN_GROUND
+        good[(code == flowpath.NO_ELEVATION) | (code == flowpath.LEAVES_THE_DATA)] = UNKNOWN_GROUND
+        good[unknown_ground(self.soil, self.elevation.grid.window(*window))] = UNKNOWN_GROUND
+        for mask in self.bad(window).values():
+            good[mask] = BAD_GROUND
+        return good
 
 
-def bed_terrain_of(terrain: Terrain, mapped: Mapped, rules: RuleSet) -> Terrain:
-    """The same for beds, which codes allow on gentler ground only; where the code says nothing of its own, the same as for trenches."""
+@stage("ground of the lots")
+def terrains_of(ground: LotGround, window_m: float, workers: int) -> tuple[Terrain, Terrain, Terrain]:
+    """What the search reads of the ground: for trenches; for beds, which codes allow on gentler ground only (the same where a code does not
+    say); and as if all were good, to ask whether it is the ground or the law that leaves no room."""
+    grid, paths, slope = ground.elevation.grid, ground.mapped.paths, ground.mapped.slope_percent
+    good, path_m = slope.new(np.uint8), slope.new(np.float32)
     try:
-        limit = rules.slope_limit("drain_field", "bed")
+        bed_percent = ground.rules.slope_limit("drain_field", "bed").max_percent
+        bed_good = slope.new(np.uint8)
     except CodeSilentError:
-        return terrain
-    return replace(terrain, good=np.where(mapped.slope_percent > limit.max_percent, np.uint8(BAD_GROUND), terrain.good))
+        bed_percent, bed_good = math.inf, good
 
+    def prepare(window: Window) -> None:
+        codes = ground.codes(window)
+        good.write(*window, codes)
+        if bed_good is not good:
+            bed_good.write(*window, np.where(slope.read(*window) > bed_percent, np.uint8(BAD_GROUND), codes))
+        reaches_none = paths.code.read(*window) == flowpath.REACHES_NO_WELL
+        path_m.write(*window, np.where(reaches_none, np.float32(np.inf), paths.distance_m.read(*window)))
 
-def all_good(terrain: Terrain) -> Terrain:
-    """The same if all ground were good: to ask whether it is the ground or the law that leaves no room."""
-    return replace(terrain, good=np.full_like(terrain.good, GOOD_GROUND))
+    for_windows(prepare, grid.shape, workers)
+    left, _, _, top = grid.bounds_m
+    heights_m = whole(ground.elevation.plane).astype(np.float32, copy=False)
+    trenches = Terrain(heights_m, whole(good), whole(path_m), left, top, grid.cell_size_m, window_m)
+    beds = trenches if bed_good is good else replace(trenches, good=whole(bed_good))
+    return trenches, beds, replace(trenches, good=np.full(grid.shape, GOOD_GROUND, np.uint8))
 
 
 def height_m(terrain: Terrain, x: float, y: float) -> float:

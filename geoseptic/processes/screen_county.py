@@ -154,19 +154,15 @@ def screen_county(
     )
     mapped = mapping.map_suitability(elevation, land, rules, chosen)
     excluded = in_floodplain == "exclude"
-    bad = lot_ground.bad_ground(elevation, mapped, soil, rules, floodplain_excluded=excluded)
-    terrain = lot_ground.terrain_of(elevation, mapped, soil, bad, window_m)
+    ground = lot_ground.LotGround(elevation, mapped, soil, rules, excluded)
     search = screening.Search(
         land,
         mapped.cuts,
         lots.lots_of(land, mapped.cuts, sizes, soil_ground.flooded_lots(soil, land.fabric.shapes_m, excluded)),
         layouts.Setting(
-            terrain,
-            lot_ground.bed_terrain_of(terrain, mapped, rules),
-            lot_ground.all_good(terrain),
-            Burial(sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m),
+            *lot_ground.terrains_of(ground, window_m, workers), Burial(sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m)
         ),
-        bad,
+        ground,
         workers,
     )
     found = screening.screen(search, soil, rules, mapped.ground_facts, facts or {}, frozenset(granted))

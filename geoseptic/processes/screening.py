@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from itertools import chain
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
 from geoseptic.errors import CodeSilentError, listed
@@ -19,6 +18,7 @@ from geoseptic.parcels.proof import broken
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, Zones, zones
 from geoseptic.processes.land import Land
 from geoseptic.processes.layouts import Laid, Setting, joined, laid_out, rooms_in, rooms_on_good_ground, shapes_of
+from geoseptic.processes.lot_ground import LotGround
 from geoseptic.processes.lot_sizes import Sizes, known_number
 from geoseptic.processes.lots import Lots, dwellings
 from geoseptic.processes.soil_ground import SoilLayers, Under, under, worse
@@ -40,13 +40,13 @@ NAMED = 5
 
 @dataclass(frozen=True)
 class Search:
-    """What the screening of all lots is given: layers, envelopes, the lots as the search reads them, and ground that is bad, by why."""
+    """What the screening of all lots is given: layers, envelopes, the lots as the search reads them, and their ground."""
 
     land: Land
     cuts: Mapping[str, Cut]
     lots: Lots
     setting: Setting
-    bad_ground: Mapping[str, npt.NDArray[np.bool_]]
+    ground: LotGround
     workers: int
 
 
@@ -231,16 +231,16 @@ def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[S
 
 def _ground_under(search: Search, lot: int) -> list[str]:
     """What is wrong with the ground of a lot's envelope, the most widespread first."""
-    envelope, terrain = search.cuts["drain_field"].envelopes.shapes_m[lot], search.setting.terrain
+    envelope, grid = search.cuts["drain_field"].envelopes.shapes_m[lot], search.ground.elevation.grid
     left, bottom, right, top = shapely.bounds(envelope)
-    rows, cols = terrain.good.shape
-    row_0, row_1 = (int(np.floor((terrain.top_m - y) / terrain.cell_size_m)) for y in (top, bottom))
-    col_0, col_1 = (int(np.floor((x - terrain.left_m) / terrain.cell_size_m)) for x in (left, right))
-    window = slice(max(0, row_0), min(rows, row_1 + 1)), slice(max(0, col_0), min(cols, col_1 + 1))
+    (first_col, first_row), (last_col, last_row) = ~grid.transform_m @ (left, top), ~grid.transform_m @ (right, bottom)
+    window = (
+        slice(max(0, int(np.floor(first_row))), min(grid.shape[0], int(np.floor(last_row)) + 1)),
+        slice(max(0, int(np.floor(first_col))), min(grid.shape[1], int(np.floor(last_col)) + 1)),
+    )
     row, col = np.mgrid[window]
-    x, y = terrain.left_m + (col + 0.5) * terrain.cell_size_m, terrain.top_m - (row + 0.5) * terrain.cell_size_m
-    inside = shapely.contains_xy(envelope, x, y)
-    cells = {name: int(np.count_nonzero(mask[window] & inside)) for name, mask in search.bad_ground.items()}
+    inside = shapely.contains_xy(envelope, *grid.middles_m(row, col))
+    cells = {name: int(np.count_nonzero(mask & inside)) for name, mask in search.ground.bad(window).items()}
     return sorted((name for name, count in cells.items() if count), key=lambda name: (-cells[name], name)) or [
         "too steep along the trenches"
     ]
