@@ -52,7 +52,8 @@ class Hole:
 
     @property
     def description(self) -> str:
-        return f"{self.kind}, {'primary field' if self.area == 'primary' else 'reserve area'}"
+        where = f"{self.kind}, {'primary field' if self.area == 'primary' else 'reserve area'}"
+        return f"{where}; {self.note}" if self.note else where
 
 
 def propose_holes(

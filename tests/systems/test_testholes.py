@@ -163,6 +163,8 @@ def test_spacing_for_which_there_is_no_room_is_told_at_every_such_hole():
         assert "15.24 m (50 ft) between any two, for which no room was found" in hole.note
     assert "Illustration G" in of_kind(found, "percolation hole")[0].note
     assert "905.55" in of_kind(found, "soil pit")[0].note
+    pit = of_kind(found, "soil pit")[0]
+    assert pit.description == f"soil pit, primary field; {pit.note}"
 
 
 def test_greatest_spacing_adds_holes_until_it_is_kept():
