@@ -138,6 +138,7 @@ def screen_county(
     soil = soil_ground.check_soils(
         soils, floodplain, groundwater, elevation.grid.frame, rules, load_soil_criteria(), facts or {}, trench_bottom_m
     )
+    soil = soil_ground.with_found(soil, land.fabric.shapes_m, land.parcels.texts("soil"))
     sizes = lot_sizes.sizes_of(land.parcels, soil_ground.named_soils(soil, rules, land.fabric.shapes_m), rules)
     chosen = mapping.Choices(
         ("drain_field", "reserve", "septic_tank"),
@@ -160,7 +161,8 @@ def screen_county(
         mapped.cuts,
         lots.lots_of(land, mapped.cuts, sizes, soil_ground.flooded_lots(soil, land.fabric.shapes_m, excluded)),
         layouts.Setting(
-            *lot_ground.terrains_of(ground, window_m, workers), Burial(sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m)
+            *lot_ground.terrains_of(ground, window_m, workers),
+            Burial.by_code(rules.sizing, sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m),
         ),
         ground,
         workers,
