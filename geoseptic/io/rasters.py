@@ -24,7 +24,7 @@ from rasterio.windows import Window
 
 from geoseptic.errors import ElevationValueError, FileUnreadableError, ParameterError, VerticalUnitError
 from geoseptic.io import styles
-from geoseptic.io.scratch import FilePlane, new_plane
+from geoseptic.io.scratch import new_plane
 from geoseptic.model.frame import vertical_unit
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, RasterLegend, Swatch
@@ -301,8 +301,7 @@ def _heights_m(file: Any, band: int, path: Path | str, factor: float, grid: Grid
         into.write(rows, slice(0, file.width), heights)
     patches: Sequence[Patch] = ()
     if zero is not None and not zero_is_height:
-        values = into.mapped() if isinstance(into, FilePlane) else into.read(slice(0, file.height), slice(0, file.width))
-        patches = sheer_patches(values, zero, grid.cell_size_m)
+        patches = sheer_patches(into.array(), zero, grid.cell_size_m)
     _refuse(path, impossible, infinite, known, _said_of_zeros(patches, grid, file.nodatavals[band - 1]))
 
 

@@ -30,9 +30,9 @@ class FilePlane:
         mapped = np.memmap(self.path, self.dtype, "r", shape=self.shape)
         return np.array(mapped[rows, cols])
 
-    def mapped(self) -> Values:
-        """All of it, read only; pages come into memory as they are looked at."""
-        return np.asarray(np.memmap(self.path, self.dtype, "r", shape=self.shape))
+    def array(self) -> Values:
+        # A private map: nothing can be written through it, and compiled kernels take it for any other array.
+        return np.asarray(np.memmap(self.path, self.dtype, "c", shape=self.shape))
 
     def write(self, rows: slice, cols: slice, values: Values) -> None:
         # Not through a map: on a full disk that would end the process without a word.

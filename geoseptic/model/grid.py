@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from geoseptic.errors import GridError
 from geoseptic.model.frame import Frame
-from geoseptic.model.planes import ArrayPlane, Plane, Values, whole
+from geoseptic.model.planes import ArrayPlane, Plane, Values
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -113,7 +113,7 @@ class Raster:
     @property
     def values(self) -> Values:
         """All values at once; where they lie in a file, as a new array."""
-        return whole(self.plane)
+        return self.plane.array()
 
     def with_values(self, cells: Values | Plane, unknown: int | None = None) -> Self:
         return replace(self, cells=cells, unknown=unknown)

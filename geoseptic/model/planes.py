@@ -24,6 +24,9 @@ class Plane(Protocol):
     def read(self, rows: slice, cols: slice) -> Values:
         """The window's values, as a copy or as a view that is not to be written into."""
 
+    def array(self) -> Values:
+        """All of it, not to be written into; of a file only what is looked at comes into memory."""
+
     def write(self, rows: slice, cols: slice, values: Values) -> None:
         """Put `values` in the window's place."""
 
@@ -53,6 +56,9 @@ class ArrayPlane:
     def read(self, rows: slice, cols: slice) -> Values:
         return self.values[rows, cols]
 
+    def array(self) -> Values:
+        return self.values
+
     def write(self, rows: slice, cols: slice, values: Values) -> None:
         self.values[rows, cols] = values
 
@@ -75,13 +81,11 @@ class ConstantPlane:
     def read(self, rows: slice, cols: slice) -> Values:
         return np.full((rows.stop - rows.start, cols.stop - cols.start), self.value, self.dtype)
 
+    def array(self) -> Values:
+        return np.full(self.shape, self.value, self.dtype)
+
     def write(self, rows: slice, cols: slice, values: Values) -> None:
         raise TypeError("a constant plane cannot be written into")
 
     def new(self, dtype: npt.DTypeLike) -> ArrayPlane:
         return ArrayPlane(np.empty(self.shape, dtype))
-
-
-def whole(plane: Plane) -> Values:
-    """All of a plane in memory; an array is handed on as it is."""
-    return plane.read(slice(0, plane.shape[0]), slice(0, plane.shape[1]))

@@ -8,7 +8,6 @@ import numpy.typing as npt
 
 from geoseptic.errors import CodeSilentError
 from geoseptic.model.grid import Raster
-from geoseptic.model.planes import whole
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.fit import Terrain
 from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, UNKNOWN_GROUND
@@ -78,9 +77,9 @@ def terrains_of(ground: LotGround, window_m: float, workers: int) -> tuple[Terra
 
     for_windows(prepare, grid.shape, workers)
     left, _, _, top = grid.bounds_m
-    heights_m = whole(ground.elevation.plane).astype(np.float32, copy=False)
-    trenches = Terrain(heights_m, whole(good), whole(path_m), left, top, grid.cell_size_m, window_m)
-    beds = trenches if bed_good is good else replace(trenches, good=whole(bed_good))
+    heights_m = ground.elevation.plane.array().astype(np.float32, copy=False)
+    trenches = Terrain(heights_m, good.array(), path_m.array(), left, top, grid.cell_size_m, window_m)
+    beds = trenches if bed_good is good else replace(trenches, good=bed_good.array())
     return trenches, beds, replace(trenches, good=np.full(grid.shape, GOOD_GROUND, np.uint8))
 
 

@@ -12,7 +12,7 @@ from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import HEIGHT_NOISE_M, Grid, Raster
-from geoseptic.model.planes import ArrayPlane, Plane, whole
+from geoseptic.model.planes import ArrayPlane, Plane
 from geoseptic.model.results import RasterResult, Results
 from geoseptic.parcels import burn
 from geoseptic.processes import tables
@@ -67,7 +67,7 @@ def drain(elevation: Raster, sites: WellSites, *, min_share: float, building_hei
     """Raise the buildings, open the culverts, fill, and find where each cell drains."""
     use_threads(workers)
     ground_m = _opened(_raised(elevation, sites.buildings_m, building_height_m, workers), elevation.grid, sites.culverts_m)
-    found = drain_ground(whole(ground_m), min_share)
+    found = drain_ground(ground_m.array(), min_share)
     planes = (ArrayPlane(array) for array in (found.filled_m, found.edge, found.receivers, found.d8))
     return Drained(ground_m, *planes)
 
@@ -136,7 +136,7 @@ def presumed_lots(elevation: Raster, sites: WellSites, well_radius_m: float) -> 
 def paths_to_wells(elevation: Raster, sites: WellSites, ground: Drained, *, reach_m: float, well_radius_m: float) -> Paths:
     """The four answers for every cell; a presumed well counts as one at the nearest edge of its lot."""
     discs, lots = well_discs(elevation, sites, well_radius_m), presumed_lots(elevation, sites, well_radius_m)
-    drainage = Drainage(*(whole(plane) for plane in (ground.ground_m, ground.filled_m, ground.edge, ground.receivers, ground.d8)))
+    drainage = Drainage(*(plane.array() for plane in (ground.ground_m, ground.filled_m, ground.edge, ground.receivers, ground.d8)))
     found = well_paths(drainage, discs, elevation.grid.cell_size_m, reach_m, lots)
     distance_m, label, code = (ArrayPlane(array) for array in (found.distance_m, found.label, found.code))
     return Paths(distance_m, label, code, found.reached_by_d8_only, found.reached_without_d8)
@@ -207,7 +207,7 @@ def path_results(
             RasterResult(
                 "well_path_well",
                 elevation.with_values(paths.label, -1),
-                legend_table.well_number(told_apart(whole(paths.label), wells, len(legend_table.NUMBER_COLOURS)).tolist()),
+                legend_table.well_number(told_apart(paths.label.array(), wells, len(legend_table.NUMBER_COLOURS)).tolist()),
                 "Number of the nearest well down the flow path",
                 f"The layer well_discs in well_discs.gpkg names each number. Colours only tell neighbours apart.{hidden}",
                 "",

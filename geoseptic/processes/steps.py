@@ -8,7 +8,6 @@ import numpy.typing as npt
 
 from geoseptic.errors import CodeSilentError
 from geoseptic.model.grid import Raster
-from geoseptic.model.planes import whole
 from geoseptic.model.results import Results
 from geoseptic.model.rules import GROUND_CONDITIONS, RuleSet
 from geoseptic.parcels.envelope import LOT_LINE, Envelopes, envelopes, lot_line_zones
@@ -47,7 +46,7 @@ def needs_ground(rules: RuleSet, parts: Iterable[str], land: Land) -> bool:
 
 def ground_facts(elevation: Raster, ground: Drained, well_radius_m: float) -> Ground:
     """What settles conditions that follow from the ground."""
-    return Ground(elevation, whole(ground.receivers), whole(ground.edge), well_radius_m)
+    return Ground(elevation, ground.receivers.array(), ground.edge.array(), well_radius_m)
 
 
 @stage("setback envelopes")

@@ -7,7 +7,6 @@ import shapely
 
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
-from geoseptic.model.planes import whole
 from geoseptic.processes.land import Land
 from geoseptic.processes.mapping import Mapped
 from geoseptic.terrain import flowpath
@@ -29,7 +28,7 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
     `fields_m` has one row a lot, empty where there is no field.
     """
     grid = elevation.grid
-    distance_m, receivers, labels = (whole(plane) for plane in (mapped.paths.distance_m, mapped.ground.receivers, mapped.paths.label))
+    distance_m, receivers, labels = (plane.array() for plane in (mapped.paths.distance_m, mapped.ground.receivers, mapped.paths.label))
     names = [*land.wells.ids, *land.presumed_ids]
     inverse = ~grid.transform_m
     ways = []

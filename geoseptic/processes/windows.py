@@ -13,12 +13,12 @@ SIDE_CELLS: Final = 2048
 T = TypeVar("T")
 
 
-def windows(shape: tuple[int, int], side_cells: int = SIDE_CELLS) -> Iterator[Window]:
-    """Windows of at most `side_cells` rows and columns that cover the raster, from the north-west, row by row."""
-    rows, cols = shape
-    for top in range(0, rows, side_cells):
-        for left in range(0, cols, side_cells):
-            yield slice(top, min(rows, top + side_cells)), slice(left, min(cols, left + side_cells))
+def windows(shape: tuple[int, int], side_cells: int | None = None) -> Iterator[Window]:
+    """Windows of at most `side_cells` rows and columns (`SIDE_CELLS`) that cover the raster, from the north-west, row by row."""
+    (rows, cols), side = shape, side_cells or SIDE_CELLS
+    for top in range(0, rows, side):
+        for left in range(0, cols, side):
+            yield slice(top, min(rows, top + side)), slice(left, min(cols, left + side))
 
 
 def widened(window: Window, halo_cells: int, shape: tuple[int, int]) -> tuple[Window, Window]:
@@ -31,7 +31,7 @@ def widened(window: Window, halo_cells: int, shape: tuple[int, int]) -> tuple[Wi
     return (wide[0], wide[1]), (inner[0], inner[1])
 
 
-def for_windows(work: Callable[[Window], T], shape: tuple[int, int], workers: int = 1, side_cells: int = SIDE_CELLS) -> list[T]:
+def for_windows(work: Callable[[Window], T], shape: tuple[int, int], workers: int = 1, side_cells: int | None = None) -> list[T]:
     """What `work` gives for every window, in their order; in so many threads."""
     if workers <= 1:
         return [work(window) for window in windows(shape, side_cells)]

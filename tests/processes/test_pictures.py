@@ -8,7 +8,6 @@ from affine import Affine
 
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.grid import Grid, Raster
-from geoseptic.model.planes import whole
 from geoseptic.processes import slopes, tables
 from geoseptic.run.cli import main
 from tests.run.conftest import CELL_M, LEFT, TOP, write_elevation
@@ -51,7 +50,7 @@ def test_the_window_told_is_the_one_that_counts():
         heights = np.full((21, 21), 10, np.float32)
         heights[:, step_col:] = 20
         grid = Grid.of((21, 21), Affine(30, 0, 500_000, 0, -30, 5_200_000), "EPSG:26910", "test")
-        return whole(slopes.slope_percent(Raster(heights, grid), 15.0, "plane", 1))[10, 10]
+        return slopes.slope_percent(Raster(heights, grid), 15.0, "plane", 1).array()[10, 10]
 
     assert of_slope(30.0)["slope"].tags["WINDOW_M"] == "90"
     assert slope_at(11) > 5
