@@ -147,6 +147,9 @@ class _Cutter:
             self.outer_of_status[zones.rows(status)] = zones.outermost(zones.rows(status))
         self.bounds_m = shapely.bounds(self.shapes)
         self.rings = rings_of(self.shapes)
+        reach_m = self.keep_m + MARGIN_M
+        west, south, east, north = shapely.bounds(self.source_m).T
+        self.reach = shapely.STRtree(shapely.box(west - reach_m, south - reach_m, east + reach_m, north + reach_m))
         self.tree = shapely.STRtree(self.shapes)
 
     def cut(self, start: int) -> _Part:
@@ -249,6 +252,9 @@ class _Cutter:
 
         The rings play no part in this.
         """
+        in_reach = np.zeros(len(self.keep_m), bool)
+        in_reach[self.reach.query(shapes)[1]] = True
+        zone = zone[in_reach[zone]]
         at, shape = shapely.STRtree(shapes).query(self.source_m[zone], predicate="dwithin", distance=self.keep_m[zone])
         zone = zone[at]
         cut = self.is_cut[zone]
@@ -272,9 +278,7 @@ def subtract(base: Geometries, owner: npt.NDArray[np.int64], cutters: Geometries
     return _subtract(base, owner, cutters, rings_of(cutters), np.arange(len(cutters)))
 
 
-def _subtract(
-    base: Geometries, owner: npt.NDArray[np.int64], shapes: Geometries, rings: Rings, which: npt.NDArray[np.int64]
-) -> Geometries:
+def _subtract(base: Geometries, owner: npt.NDArray[np.int64], shapes: Geometries, rings: Rings, which: npt.NDArray[np.int64]) -> Geometries:
     """`base[owner[i]]` minus `shapes[which[i]]`, which have these rings."""
     left = base.copy()
     state, cut = cut_shapes(rings_of(base), owner, rings, which)
