@@ -73,8 +73,8 @@ def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: fl
     """Cut every setback out of every parcel.
 
     Wells and other features count wherever they are: on the lot, next door, or beyond the last parcel. One spatial query pairs parcels with
-    zones, then all parcels are cut by vectorised differences, which is far faster than dissolving the zones first. At the end every parcel
-    is tested against every feature with the exact distance predicate.
+    zones, then a kernel cuts the parcels one zone after the other, and the geometry engine those that are not plain; both are far faster than
+    dissolving the zones first. At the end every parcel is tested against every feature with the exact distance predicate.
 
     Parameters
     ----------
@@ -229,9 +229,9 @@ class _Cutter:
 
         def fall_short() -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
             # A shape from which no open zone took anything is the very same in both, and tested once.
-            other = np.flatnonzero([a is not b for a, b in zip(shapes, possible, strict=True)])
-            parcel, found = self._short(possible[other], zone[self.required[zone]])
-            pairs = [self._short(shapes, zone), np.stack([other[parcel], found])]
+            other = possible.copy()
+            other[[a is b for a, b in zip(shapes, possible, strict=True)]] = shapely.Polygon()
+            pairs = [self._short(shapes, zone), self._short(other, zone[self.required[zone]])]
             parcel, found = np.unique(np.concatenate(pairs, axis=1), axis=1)
             return parcel, found
 
