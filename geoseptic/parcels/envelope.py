@@ -73,7 +73,7 @@ def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: fl
     """Cut every setback out of every parcel.
 
     Wells and other features count wherever they are: on the lot, next door, or beyond the last parcel. One spatial query pairs parcels with
-    zones, then a kernel cuts the parcels one zone after the other, and the geometry engine those that are not plain; both are far faster than
+    zones, then a kernel cuts the plain parcels and the geometry engine the others, one zone after the other, which is far faster than
     dissolving the zones first. At the end every parcel is tested against every feature with the exact distance predicate.
 
     Parameters
