@@ -17,7 +17,7 @@ def plane_slope_percent(elevation_m: Floats, cell_size_m: float, window_m: float
 
     A drain field lies on ground some 10 m wide, not on one cell: at 1 m cells, 10 cm of noise makes level ground read 5 percent by finite
     differences, and less than half a percent by a 15 m plane. Every cell is computed from its own window alone, in one fixed order, so a
-    tile with a halo of `half_window_cells` gives the same bits as the whole.
+    tile with a halo of `halo_cells` gives the same bits as the whole.
 
     Parameters
     ----------
@@ -40,6 +40,11 @@ def plane_slope_percent(elevation_m: Floats, cell_size_m: float, window_m: float
 def half_window_cells(cell_size_m: float, window_m: float) -> int:
     """Cells from the middle of the fitting window to its edge."""
     return max(1, round((window_m / cell_size_m - 1) / 2))
+
+
+def halo_cells(cell_size_m: float, window_m: float | None) -> int:
+    """How many cells round a window its slopes hang on: by a plane over `window_m`, or by finite difference where that is None."""
+    return 1 if window_m is None else half_window_cells(cell_size_m, window_m)
 
 
 def horn_slope_percent(elevation_m: Floats, cell_size_m: float) -> Floats:
