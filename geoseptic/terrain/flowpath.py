@@ -94,7 +94,7 @@ def lot_discs(distance_m: Floats, label: Labels, lots: Labels, margin: int, radi
     """
     if margin < lot_margin_cells(radius_m, cell_size_m):
         raise ValueError(f"a margin of {margin} cells does not hold every lot within {radius_m} m")
-    _mark_lots(distance_m, label, lots, margin, float(radius_m), float(cell_size_m), first_label)
+    _mark_lots(distance_m, label, np.ascontiguousarray(lots), margin, float(radius_m), float(cell_size_m), first_label)
 
 
 def lot_margin_cells(radius_m: float, cell_size_m: float) -> int:
@@ -195,7 +195,7 @@ def leaves_within(
     if not edge.any():
         return np.zeros((edge if core is None else edge[core]).shape, bool)
     distance = np.full(edge.shape, np.inf, np.float32)
-    _climb(receivers, np.flatnonzero(edge), distance, np.array(_steps_m(cell_size_m, reach_m)), np.float32(reach_m))
+    _climb(np.ascontiguousarray(receivers), np.flatnonzero(edge), distance, np.array(_steps_m(cell_size_m, reach_m)), np.float32(reach_m))
     inside: npt.NDArray[np.bool_] = np.isfinite(distance if core is None else distance[core])
     return inside
 

@@ -72,31 +72,34 @@ def _plane_slope(z, cell, half, least_share):  # type: ignore[no-untyped-def]
     for row in prange(rows):
         sum_z = np.zeros(cols + 2 * half)
         sum_yz = np.zeros(cols + 2 * half)
+        inner_z, inner_yz = sum_z[half : half + cols], sum_yz[half : half + cols]
         if row >= half and row < rows - half:
             for j in range(-half, half + 1):
+                beside = z[row + j]
                 for col in range(cols):
-                    value = np.float64(z[row + j, col])
-                    sum_z[col + half] += value
-                    sum_yz[col + half] += j * value
+                    value = np.float64(beside[col])
+                    inner_z[col] += value
+                    inner_yz[col] += j * value
         else:
             sum_z[:] = np.nan
         sum_z[:half] = np.nan
         sum_z[cols + half :] = np.nan
+        # Offset by offset for all columns: the compiler then handles several cells at a time, and each cell's sum keeps its order.
+        rise_x = np.zeros(cols)
+        rise_y = np.zeros(cols)
+        for i in range(side):
+            weight = np.float64(i - half)
+            column_z, column_yz = sum_z[i : i + cols], sum_yz[i : i + cols]
+            for col in range(cols):
+                rise_x[col] += weight * column_z[col]
+                rise_y[col] += column_yz[col]
+        slopes = out[row]
         for col in range(cols):
-            if np.isnan(z[row, col]):
-                out[row, col] = np.nan
-                continue
-            rise_x = 0.0
-            rise_y = 0.0
-            for i in range(side):
-                rise_x += (i - half) * sum_z[col + i]
-                rise_y += sum_yz[col + i]
-            rise = rise_x + rise_y
-            if np.isnan(rise):
+            slopes[col] = np.sqrt(rise_x[col] * rise_x[col] + rise_y[col] * rise_y[col]) * scale
+        for col in range(cols):
+            if np.isnan(out[row, col]) and not np.isnan(z[row, col]):
                 # numba counts a parallel loop in unsigned numbers, whose negative would be huge.
                 out[row, col] = _plane_slope_with_gaps(z, np.int64(row), col, half, cell, least_share)
-            else:
-                out[row, col] = math.sqrt(rise_x * rise_x + rise_y * rise_y) * scale
     return out
 
 
