@@ -307,16 +307,18 @@ def _settle(way, distance, label, cols, lengths, reach, unit, top, bottom, left,
         if start <= reach:
             start = np.float32(np.rint(start * per_unit)) * unit
             distance[at] = start
-            if start == 0:
+            # Nearer than one step: no receiver can offer as little.
+            if start < lengths[0]:
                 way[at] = 0
         else:
             distance[at] = np.inf
             if label is not None:
                 label[at] = NO_LABEL
-    offset = np.empty(8, np.int64)
+    # Unsigned, so that no index is tested for being negative; a step back wraps round.
+    offset = np.empty(8, np.uint64)
     for k in range(8):
-        offset[k] = _ROW[k] * cols + _COL[k]
-    stack = np.empty(4096, np.int64)
+        offset[k] = np.uint64(_ROW[k] * cols + _COL[k])
+    stack = np.empty(4096, np.uint64)
     for row in range(top, bottom):
         for first in range(row * cols + left, row * cols + right):
             if way[first] == 0:
@@ -349,7 +351,7 @@ def _settle(way, distance, label, cols, lengths, reach, unit, top, bottom, left,
                 if size == stack.size:
                     if size > way.size:
                         return False
-                    longer = np.empty(2 * size, np.int64)
+                    longer = np.empty(2 * size, np.uint64)
                     longer[:size] = stack
                     stack = longer
                 stack[size] = below
