@@ -1,0 +1,47 @@
+"""Rasters read and written by windows, so that the same work runs over an array in memory and over a file larger than memory."""
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+Values = npt.NDArray[Any]
+
+
+class Plane(Protocol):
+    """One value a cell. Windows lie inside the shape; threads may read any window, and write windows that do not overlap."""
+
+    @property
+    def shape(self) -> tuple[int, int]: ...
+
+    @property
+    def dtype(self) -> np.dtype[Any]: ...
+
+    def read(self, rows: slice, cols: slice) -> Values:
+        """The window's values, as a copy or as a view that is not to be written into."""
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        """Put `values` in the window's place."""
+
+
+@dataclass(frozen=True)
+class ArrayPlane:
+    """An array in memory as a plane; `write` changes the array itself."""
+
+    values: Values
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        rows, cols = self.values.shape
+        return rows, cols
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        return self.values.dtype
+
+    def read(self, rows: slice, cols: slice) -> Values:
+        return self.values[rows, cols]
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        self.values[rows, cols] = values
