@@ -144,14 +144,13 @@ def slope_classes(slope: Floats, limit_percent: float | None) -> npt.NDArray[np.
 @stage("fill and drainage")
 def drain(elevation: Raster, sites: WellSites, *, min_share: float, building_height_m: float = 0.0, workers: int = 1) -> Drainage:
     """Raise the buildings, open the culverts, fill, and find where each cell drains."""
-    use_threads(workers)
     heights_m = elevation.values.astype(np.float32, copy=False)
     if len(sites.buildings_m) and building_height_m > 0:
         roofs = burn.centred(sites.buildings_m, elevation.grid)
         heights_m = conditioning.raise_cells(heights_m, roofs, building_height_m)
     if len(sites.culverts_m):
         heights_m = conditioning.breach(heights_m, [burn.touched([line], elevation.grid) for line in sites.culverts_m])
-    return drain_ground(heights_m, min_share)
+    return drain_ground(heights_m, min_share, workers)
 
 
 def well_discs(elevation: Raster, sites: WellSites, well_radius_m: float) -> WellDiscs:

@@ -1,4 +1,4 @@
-"""A heap of 64-bit keys, the least first. A key holds a height, the cell's number breaks ties: one comparison, and one order on any machine."""
+"""A heap of 64-bit keys, the least first. A key holds a height and, for ties, the cell's number: one comparison, one order everywhere."""
 
 import numpy as np
 from numba import njit

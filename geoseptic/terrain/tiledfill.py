@@ -1,7 +1,7 @@
 """The fill of `drainage.fill` tile by tile, the same bit for bit.
 
-Each tile is flooded by itself, as if water left it over all its sides. Each cell then belongs to the basin of a low on the tile's rim, or to
-the outside. To which level the basins fill shows on the graph of all basins and the saddles between them, which is small; at last each
+Each tile is flooded by itself, as if water left it over all its sides. Each cell then belongs to the basin of a low on the tile's rim, or
+to the outside. To which level the basins fill shows on the graph of all basins and the saddles between them, which is small; at last each
 basin is filled to its level.
 """
 
@@ -267,7 +267,9 @@ def _saddles(z, basin, basins):  # type: ignore[no-untyped-def]
                 if r >= rows or c < 0 or c >= cols:
                     continue
                 there = basin[r, c]
-                if there == here or there == NO_BASIN:
+                if there == here:
+                    continue
+                if there == NO_BASIN:
                     continue
                 low, high = min(here, there), max(here, there)
                 over = max(z[row, col], z[r, c])

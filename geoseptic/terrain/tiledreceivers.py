@@ -1,8 +1,8 @@
 """The receivers and the edge of the data of `drainage` tile by tile, the same bit for bit.
 
-Where the ground falls, a cell's receivers follow from its neighbours. Over level ground they follow from the steps to the level's outlet, which
-may lie many tiles off: tiles that share a level hand each other the steps along their sides until none changes. Steps only ever become
-fewer, down to the fewest, so the order of work changes nothing.
+Where the ground falls, a cell's receivers follow from its neighbours. Over level ground they follow from the steps to the level's outlet,
+which may lie many tiles off: tiles that share a level hand each other the steps along their sides until none changes. Steps only ever
+become fewer, down to the fewest, so the order of work changes nothing.
 """
 
 import math

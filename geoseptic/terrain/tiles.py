@@ -19,7 +19,7 @@ Done = TypeVar("Done")
 
 @dataclass(frozen=True)
 class Tiles:
-    """A raster of `shape` cut into tiles of `tile_shape`; those in the east and the south may be smaller. Raises ValueError for empty tiles."""
+    """A raster cut into tiles of `tile_shape`; those in the east and the south may be smaller. Raises ValueError for empty tiles."""
 
     shape: tuple[int, int]
     tile_shape: tuple[int, int]

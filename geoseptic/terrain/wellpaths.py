@@ -9,6 +9,8 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from geoseptic.terrain import drainage, flowpath
+from geoseptic.terrain.planes import ArrayPlane
+from geoseptic.terrain.tileddrain import drain_by_tiles
 
 Floats = npt.NDArray[np.float32]
 
@@ -65,19 +67,19 @@ class WellPaths:
     reached_without_d8: int
 
 
-def drain(elevation_m: Floats, min_share: float) -> Drainage:
+def drain(elevation_m: Floats, min_share: float, workers: int = 1) -> Drainage:
     """Fill the ground and find where each cell drains; `elevation_m` NaN where unknown. [m]
 
-    Filling is global: done tile by tile, even with a wide margin, a fifth of the reached cells come out wrong.
+    Tiles and `workers` (threads) change no result. Filling is global: with each tile filled for itself, even with a wide margin, a fifth of
+    the reached cells come out wrong.
     """
-    filled_m = drainage.fill(elevation_m)
-    return Drainage(
-        elevation_m,
-        filled_m,
-        drainage.edge_of_data(elevation_m),
-        drainage.dinf_receivers(filled_m, min_share),
-        drainage.d8_receivers(filled_m),
+    shape = elevation_m.shape
+    found = Drainage(
+        elevation_m, np.empty(shape, np.float32), np.empty(shape, np.bool_), np.empty(shape, np.uint8), np.empty(shape, np.uint8)
     )
+    filled, edge, receivers, d8 = (ArrayPlane(values) for values in (found.filled_m, found.edge, found.receivers, found.d8))
+    drain_by_tiles(ArrayPlane(elevation_m), filled, receivers, d8, edge, min_share, workers=workers)
+    return found
 
 
 def well_paths(ground: Drainage, wells: WellDiscs, cell_size_m: float, reach_m: float, lots: PresumedLots | None = None) -> WellPaths:
