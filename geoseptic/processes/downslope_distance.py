@@ -44,5 +44,5 @@ def downslope_distance(
 
     land = land_checks.check_wells(elevation, wells, buildings, culverts, assumed_location_error_m)
     ground = paths.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
-    found = paths.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m)
+    found = paths.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers)
     return paths.path_results(elevation, land, ground, found, length_unit, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers)

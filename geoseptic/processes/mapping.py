@@ -51,7 +51,9 @@ def map_suitability(elevation: Raster, land: Land, rules: RuleSet, chosen: Choic
     ground = flow_paths.drain(
         elevation, land, min_share=chosen.min_share, building_height_m=chosen.building_height_m, workers=chosen.workers
     )
-    paths = flow_paths.paths_to_wells(elevation, land, ground, reach_m=chosen.reach_m, well_radius_m=chosen.well_radius_m)
+    paths = flow_paths.paths_to_wells(
+        elevation, land, ground, reach_m=chosen.reach_m, well_radius_m=chosen.well_radius_m, workers=chosen.workers
+    )
     facts = steps.ground_facts(elevation, ground, chosen.well_radius_m) if steps.needs_ground(rules, chosen.parts, land) else None
     cuts = steps.cut_envelopes(land, rules, chosen.parts, chosen.facts, chosen.granted, facts, chosen.workers)
     by_part = {cut.zones.part: cut for cut in cuts}

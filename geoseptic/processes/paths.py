@@ -1,29 +1,27 @@
 """The ground's drainage and the flow paths to wells, window by window wherever a step is not global."""
 
 from collections import Counter
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import shapely
-from affine import Affine
 
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import HEIGHT_NOISE_M, Grid, Raster
-from geoseptic.model.planes import ArrayPlane, Plane
+from geoseptic.model.planes import Plane
 from geoseptic.model.results import RasterResult, Results
 from geoseptic.parcels import burn
-from geoseptic.processes import tables
+from geoseptic.processes import tables, windows
 from geoseptic.processes.land import WellSites
-from geoseptic.processes.slopes import use_threads
-from geoseptic.processes.windows import Window, for_windows
+from geoseptic.processes.windows import SIDE_CELLS, Window, for_windows, widened
 from geoseptic.stages import stage
-from geoseptic.terrain import conditioning, flowpath
-from geoseptic.terrain.mapcolours import told_apart
-from geoseptic.terrain.wellpaths import Drainage, PresumedLots, WellDiscs, well_paths
-from geoseptic.terrain.wellpaths import drain as drain_ground
+from geoseptic.terrain import conditioning, flowpath, mapcolours
+from geoseptic.terrain.tileddrain import TILE_SHAPE, drain_by_tiles
+from geoseptic.terrain.wellpaths import PresumedLots, WellDiscs, paths_by_windows
 from geoseptic.units import from_metres, metres_per
 
 Floats = npt.NDArray[np.float32]
@@ -65,11 +63,11 @@ class Paths:
 @stage("fill and drainage")
 def drain(elevation: Raster, sites: WellSites, *, min_share: float, building_height_m: float = 0.0, workers: int = 1) -> Drained:
     """Raise the buildings, open the culverts, fill, and find where each cell drains."""
-    use_threads(workers)
     ground_m = _opened(_raised(elevation, sites.buildings_m, building_height_m, workers), elevation.grid, sites.culverts_m)
-    found = drain_ground(ground_m.array(), min_share)
-    planes = (ArrayPlane(array) for array in (found.filled_m, found.edge, found.receivers, found.d8))
-    return Drained(ground_m, *planes)
+    filled_m, edge, receivers, d8 = (ground_m.new(kind) for kind in (np.float32, np.bool_, np.uint8, np.uint8))
+    side = TILE_SHAPE[0] if ground_m.in_memory else SIDE_CELLS
+    drain_by_tiles(ground_m, filled_m, receivers, d8, edge, min_share, (side, side), workers)
+    return Drained(ground_m, filled_m, edge, receivers, d8)
 
 
 def _raised(elevation: Raster, buildings_m: Geometries, height_m: float, workers: int) -> Plane:
@@ -118,28 +116,39 @@ def well_discs(elevation: Raster, sites: WellSites, well_radius_m: float) -> Wel
     return WellDiscs(col, row, np.maximum(sites.location_error_m, well_radius_m), sites.location_error_m)
 
 
-def presumed_lots(elevation: Raster, sites: WellSites, well_radius_m: float) -> PresumedLots | None:
-    """The lots on which a well is presumed, in cells of the raster; None where there are none."""
-    if not len(sites.presumed_m):
-        return None
-    grid = elevation.grid
-    margin = grid.cells(well_radius_m) + 2
-    wider = replace(
-        grid,
-        shape=(grid.shape[0] + 2 * margin, grid.shape[1] + 2 * margin),
-        transform=grid.transform @ Affine.translation(-margin, -margin),
-    )
-    return PresumedLots(burn.numbered(sites.presumed_m, wider), margin, well_radius_m)
+def presumed_lots(elevation: Raster, sites: WellSites, well_radius_m: float) -> Callable[[slice, slice], PresumedLots | None]:
+    """For a window of the raster (rows, columns), the lots on which a well is presumed in its cells; None where there are none near."""
+    grid, margin = elevation.grid, flowpath.lot_margin_cells(well_radius_m, elevation.grid.cell_size_m)
+    tree = shapely.STRtree(sites.presumed_m)
+
+    def lots_in(rows: slice, cols: slice) -> PresumedLots | None:
+        wider = grid.window(slice(rows.start - margin, rows.stop + margin), slice(cols.start - margin, cols.stop + margin))
+        near = np.sort(tree.query(shapely.box(*wider.bounds_m)))
+        if not len(near):
+            return None
+        label = burn.numbered(sites.presumed_m[near], wider)
+        return PresumedLots(np.where(label < 0, label, near.astype(np.int32)[label]), margin, well_radius_m)
+
+    return lots_in
 
 
 @stage("flow paths to wells")
-def paths_to_wells(elevation: Raster, sites: WellSites, ground: Drained, *, reach_m: float, well_radius_m: float) -> Paths:
+def paths_to_wells(
+    elevation: Raster, sites: WellSites, ground: Drained, *, reach_m: float, well_radius_m: float, workers: int = 1
+) -> Paths:
     """The four answers for every cell; a presumed well counts as one at the nearest edge of its lot."""
-    discs, lots = well_discs(elevation, sites, well_radius_m), presumed_lots(elevation, sites, well_radius_m)
-    drainage = Drainage(*(plane.array() for plane in (ground.ground_m, ground.filled_m, ground.edge, ground.receivers, ground.d8)))
-    found = well_paths(drainage, discs, elevation.grid.cell_size_m, reach_m, lots)
-    distance_m, label, code = (ArrayPlane(array) for array in (found.distance_m, found.label, found.code))
-    return Paths(distance_m, label, code, found.reached_by_d8_only, found.reached_without_d8)
+    distance_m, label, code = (elevation.plane.new(kind) for kind in (np.float32, np.int32, np.uint8))
+    counts = paths_by_windows(
+        (ground.receivers, ground.d8, ground.edge),
+        (distance_m, label, code),
+        well_discs(elevation, sites, well_radius_m),
+        elevation.grid.cell_size_m,
+        reach_m,
+        presumed_lots(elevation, sites, well_radius_m),
+        workers,
+        windows.SIDE_CELLS,
+    )
+    return Paths(distance_m, label, code, *counts)
 
 
 def ponding_m(ground: Drained, window: Window) -> Floats:
@@ -161,19 +170,24 @@ def path_results(
     discs = well_discs(elevation, sites, well_radius_m)
     distance, depth = elevation.plane.new(np.float32), elevation.plane.new(np.float32)
 
-    def told(window: Window) -> tuple[Counter[str], npt.NDArray[np.int64]]:
+    def told(window: Window) -> tuple[Counter[str], npt.NDArray[np.int64], Counter[int]]:
         own_m = ponding_m(ground, window)
         distance.write(*window, paths.distance_m.read(*window) * per_m)
         depth.write(*window, own_m * per_m)
-        code, label = paths.code.read(*window), paths.label.read(*window)
+        code = paths.code.read(*window)
+        (wide, _), shape = widened(window, mapcolours.HALO_CELLS, elevation.grid.shape), code.shape
+        # South and east of the window only: the others' edges are theirs.
+        around = paths.label.read(slice(window[0].start, wide[0].stop), slice(window[1].start, wide[1].stop))
+        label = around[: shape[0], : shape[1]]
         tally = np.bincount(code.ravel(), minlength=max(ANSWERS) + 1)
         count = Counter({name: int(tally[answer]) for answer, name in ANSWERS.items()})
         count["cells_ponding"] = int(np.count_nonzero(own_m > 0))
-        return count, np.bincount(label[label >= 0], minlength=wells)
+        return count, np.bincount(label[label >= 0], minlength=wells), mapcolours.shared_edges(around, wells, (shape[0], shape[1]))
 
     found = for_windows(told, elevation.grid.shape, workers)
-    totals = sum((count for count, _ in found), Counter[str]())
-    cells = np.sum([number for _, number in found], axis=0)
+    totals = sum((count for count, _, _ in found), Counter[str]())
+    cells = np.sum([number for _, number, _ in found], axis=0)
+    edges = sum((shared for _, _, shared in found), Counter[int]())
     bound = f"within {reach:g} {BRITISH[unit]} along the flow path"
     hidden = f" {presumed} presumed wells, on no record, count as if at the nearest edge of their lots." if presumed else ""
     answers = {
@@ -207,7 +221,7 @@ def path_results(
             RasterResult(
                 "well_path_well",
                 elevation.with_values(paths.label, -1),
-                legend_table.well_number(told_apart(paths.label.array(), wells, len(legend_table.NUMBER_COLOURS)).tolist()),
+                legend_table.well_number(mapcolours.coloured(edges, wells, len(legend_table.NUMBER_COLOURS)).tolist()),
                 "Number of the nearest well down the flow path",
                 f"The layer well_discs in well_discs.gpkg names each number. Colours only tell neighbours apart.{hidden}",
                 "",

@@ -14,7 +14,7 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT, UNKNOWN_SLOPE
 from geoseptic.processes.windows import Window, for_windows, widened, windows
 from geoseptic.stages import stage
-from geoseptic.terrain.slope import half_window_cells, horn_slope_percent, plane_slope_percent
+from geoseptic.terrain.slope import half_window_cells, halo_cells, horn_slope_percent, plane_slope_percent
 
 Floats = npt.NDArray[np.float32]
 
@@ -35,11 +35,11 @@ def slope_percent(elevation: Raster, window_m: float, method: str, workers: int)
     """Slope of the ground in percent, by a plane over the window or by finite difference."""
     use_threads(workers)
     heights_m, cell_m = elevation.plane, elevation.grid.cell_size_m
-    halo_cells = 1 if method == "horn" else half_window_cells(cell_m, window_m)
+    halo = halo_cells(cell_m, None if method == "horn" else window_m)
     out = heights_m.new(np.float32)
     # The kernels share out a window among threads themselves.
     for window in windows(heights_m.shape):
-        wide, inner = widened(window, halo_cells, heights_m.shape)
+        wide, inner = widened(window, halo, heights_m.shape)
         around_m = heights_m.read(*wide).astype(np.float32, copy=False)
         found = horn_slope_percent(around_m, cell_m) if method == "horn" else plane_slope_percent(around_m, cell_m, window_m)
         out.write(*window, found[inner])

@@ -1,4 +1,4 @@
-"""Where water goes: one global fill, then to which neighbours each cell drains.
+"""Where water goes: one global fill, then to which neighbours each cell drains. `tileddrain` gives the same by tiles, and sooner.
 
 Directions are kept as one byte a cell: bit k is set when neighbour k receives water, counted from east anticlockwise.
 """
@@ -9,6 +9,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 from numba import njit, prange
+
+from geoseptic.terrain.keyheap import cell_of, grown, key_of, pop, push
 
 Floats = npt.NDArray[np.float32]
 Receivers = npt.NDArray[np.uint8]
@@ -41,7 +43,8 @@ def fill(elevation_m: Floats) -> Floats:
     ----------
     barnes2014 (priority flood), wei2019 (slopes without the queue); keys in data/references.toml.
     """
-    return _fill(np.array(elevation_m, np.float32, order="C"))
+    # No zero is negative: the two are level with each other, so that which one is kept would hang on the order of work.
+    return _fill(np.array(elevation_m, np.float32, order="C") + np.float32(0))
 
 
 def edge_of_data(elevation_m: Floats) -> npt.NDArray[np.bool_]:
@@ -117,64 +120,11 @@ def _edge(z):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _push(heap_z, heap_cell, size, height, cell):  # type: ignore[no-untyped-def]
-    if size == heap_z.size:
-        bigger_z = np.empty(2 * size, heap_z.dtype)
-        bigger_cell = np.empty(2 * size, heap_cell.dtype)
-        bigger_z[:size] = heap_z
-        bigger_cell[:size] = heap_cell
-        heap_z, heap_cell = bigger_z, bigger_cell
-    at = size
-    while at > 0:
-        above = (at - 1) >> 1
-        if heap_z[above] <= height:
-            break
-        heap_z[at] = heap_z[above]
-        heap_cell[at] = heap_cell[above]
-        at = above
-    heap_z[at] = height
-    heap_cell[at] = cell
-    return heap_z, heap_cell, size + 1
-
-
-@njit(cache=True, nogil=True)
-def _pop(heap_z, heap_cell, size):  # type: ignore[no-untyped-def]
-    top = heap_cell[0]
-    size -= 1
-    height = heap_z[size]
-    cell = heap_cell[size]
-    at = 0
-    while True:
-        below = 2 * at + 1
-        if below >= size:
-            break
-        if below + 1 < size and heap_z[below + 1] < heap_z[below]:
-            below += 1
-        if heap_z[below] >= height:
-            break
-        heap_z[at] = heap_z[below]
-        heap_cell[at] = heap_cell[below]
-        at = below
-    heap_z[at] = height
-    heap_cell[at] = cell
-    return top, size
-
-
-@njit(cache=True, nogil=True)
-def _grown(queue, size):  # type: ignore[no-untyped-def]
-    if size < queue.size:
-        return queue
-    bigger = np.empty(2 * queue.size, queue.dtype)
-    bigger[:size] = queue
-    return bigger
-
-
-@njit(cache=True, nogil=True)
 def _fill(z):  # type: ignore[no-untyped-def]
     rows, cols = z.shape
     done = np.zeros((rows, cols), np.bool_)
-    heap_z = np.empty(4096, np.float32)
-    heap_cell = np.empty(4096, np.int64)
+    bits = z.reshape(-1).view(np.int32)
+    heap = np.empty(4096, np.int64)
     size = 0
     for row in range(rows):
         for col in range(cols):
@@ -182,12 +132,13 @@ def _fill(z):  # type: ignore[no-untyped-def]
                 done[row, col] = True
             elif _is_edge(z, row, col):
                 done[row, col] = True
-                heap_z, heap_cell, size = _push(heap_z, heap_cell, size, z[row, col], row * cols + col)
+                heap = push(heap, size, key_of(bits[row * cols + col], row * cols + col))
+                size += 1
     climb = np.empty(4096, np.int64)
     pit = np.empty(4096, np.int64)
     while size > 0:
-        cell, size = _pop(heap_z, heap_cell, size)
-        pit[0] = cell
+        pit[0] = cell_of(pop(heap, size))
+        size -= 1
         pits = 1
         climbs = 0
         first = 0
@@ -203,12 +154,12 @@ def _fill(z):  # type: ignore[no-untyped-def]
                     continue
                 done[r, c] = True
                 if z[r, c] > height:
-                    climb = _grown(climb, climbs)
+                    climb = grown(climb, climbs)
                     climb[climbs] = r * cols + c
                     climbs += 1
                 else:
                     z[r, c] = height
-                    pit = _grown(pit, pits)
+                    pit = grown(pit, pits)
                     pit[pits] = r * cols + c
                     pits += 1
         # Cells higher than a settled neighbour drain to it as they are, so slopes need no queue. First in, first out: fewer then wait.
@@ -224,7 +175,7 @@ def _fill(z):  # type: ignore[no-untyped-def]
                     continue
                 if z[r, c] > height:
                     done[r, c] = True
-                    climb = _grown(climb, climbs)
+                    climb = grown(climb, climbs)
                     climb[climbs] = r * cols + c
                     climbs += 1
                 elif not waits:
@@ -237,7 +188,8 @@ def _fill(z):  # type: ignore[no-untyped-def]
                             break
                     waits = not free
             if waits:
-                heap_z, heap_cell, size = _push(heap_z, heap_cell, size, height, cell)
+                heap = push(heap, size, key_of(bits[cell], cell))
+                size += 1
     return z
 
 
@@ -351,7 +303,7 @@ def _drain_levels(z, receivers):  # type: ignore[no-untyped-def]
                     continue
                 if steps[r, c] > 0 and z[r, c] == z[row, col]:
                     steps[row, col] = 0
-                    queue = _grown(queue, size)
+                    queue = grown(queue, size)
                     queue[size] = row * cols + col
                     size += 1
                     break
@@ -367,7 +319,7 @@ def _drain_levels(z, receivers):  # type: ignore[no-untyped-def]
                 continue
             if steps[r, c] > next_steps and z[r, c] == z[row, col]:
                 steps[r, c] = next_steps
-                queue = _grown(queue, size)
+                queue = grown(queue, size)
                 queue[size] = r * cols + c
                 size += 1
     for index in range(size):
