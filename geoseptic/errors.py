@@ -48,6 +48,14 @@ class OutputInUseError(GeosepticError, OSError):
         self.names = tuple(names)
 
 
+class DiskFullError(GeosepticError, OSError):
+    """A working file could not be written; nothing of the outputs was."""
+
+
+class WorkerLostError(GeosepticError, RuntimeError):
+    """A worker process ended before its time; nothing was written."""
+
+
 class SeveralErrors(GeosepticError, ValueError):
     """Several refusals that were found together, each in `errors`."""
 

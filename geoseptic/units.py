@@ -29,6 +29,8 @@ SQUARE_METRES_PER_UNIT: Final[dict[str, float]] = {"m2": 1.0, "ft2": FOOT_M**2}
 CUBIC_METRES_PER_UNIT: Final[dict[str, float]] = {"m3": 1.0, "L": 0.001, "gal": GALLON_M3}
 CUBIC_METRES_PER_DAY_PER_UNIT: Final[dict[str, float]] = {"m3/day": 1.0, "L/day": 0.001, "gpd": GALLON_M3}
 MICROMETRES_PER_SECOND_PER_UNIT: Final[dict[str, float]] = {"um/s": 1.0, "in/h": FOOT_M / 12 / 3600 * 1e6}
+FALL_PER_UNIT: Final[dict[str, float]] = {"in/ft": 1 / 12, "%": 0.01}
+"""Fall of a pipe, in metres on a metre."""
 MINUTES_PER_UNIT: Final[dict[str, float]] = {"min": 1.0, "h": 60.0}
 
 

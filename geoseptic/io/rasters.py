@@ -24,9 +24,11 @@ from rasterio.windows import Window
 
 from geoseptic.errors import ElevationValueError, FileUnreadableError, ParameterError, VerticalUnitError
 from geoseptic.io import styles
+from geoseptic.io.scratch import new_plane
 from geoseptic.model.frame import vertical_unit
-from geoseptic.model.grid import Grid, Raster, Values
+from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, RasterLegend, Swatch
+from geoseptic.model.planes import ArrayPlane, Plane
 from geoseptic.terrain.patches import Patch, sheer_patches
 from geoseptic.units import METRES_PER_UNIT, metres_per
 
@@ -93,7 +95,14 @@ def check_heights(path: Path | str, layer: str, *, unit: str | None = None) -> N
         _height_unit(file, _height_band(file, path), path, unit, layer)
 
 
-def read_elevation(path: Path | str, *, unit: str | None = None, cell_size_m: float | None = None, zero_is_height: bool = False) -> Raster:
+def read_elevation(
+    path: Path | str,
+    *,
+    unit: str | None = None,
+    cell_size_m: float | None = None,
+    zero_is_height: bool = False,
+    scratch: Path | None = None,
+) -> Raster:
     """Heights of the ground, float32, NaN where unknown. [m]
 
     Parameters
@@ -103,6 +112,7 @@ def read_elevation(path: Path | str, *, unit: str | None = None, cell_size_m: fl
         unknown where any part of the ground that it stands for is. [m]
     zero_is_height : take the file's word for zeros that a sheer step parts from the ground beside them; otherwise they are refused, since
         many files say 0 where nothing was measured.
+    scratch : a folder; heights in metres are then kept in a file there and not in memory.
 
     Raises
     ------
@@ -117,7 +127,9 @@ def read_elevation(path: Path | str, *, unit: str | None = None, cell_size_m: fl
         band = _height_band(file, path)
         grid = _grid(file, path, "elevation")
         factor = metres_per(_height_unit(file, band, path, unit))
-        raster = Raster(_heights_m(file, band, path, factor, grid, zero_is_height), grid)
+        into: Plane = ArrayPlane(np.empty(grid.shape, np.float32)) if scratch is None else new_plane(scratch, grid.shape, np.float32)
+        _heights_m(file, band, path, factor, grid, zero_is_height, into)
+        raster = Raster(into.values if isinstance(into, ArrayPlane) else into, grid)
     if cell_size_m is None or abs(cell_size_m - grid.cell_size_m) <= SAME_CELL_SIZE * grid.cell_size_m:
         return raster
     return resampled(raster, cell_size_m)
@@ -256,14 +268,13 @@ def _height_unit(file: Any, band: int, path: Path | str, stated: str | None, lay
     return next(iter(known.values()))
 
 
-def _heights_m(file: Any, band: int, path: Path | str, factor: float, grid: Grid, zero_is_height: bool) -> Floats:
-    """The band in metres, strip by strip; all faults are gathered before they are raised."""
+def _heights_m(file: Any, band: int, path: Path | str, factor: float, grid: Grid, zero_is_height: bool, into: Plane) -> None:
+    """The band in metres into a plane, strip by strip; all faults are gathered before they are raised."""
     scale, offset = file.scales[band - 1], file.offsets[band - 1]
     # GDAL takes an alpha band for a mask only where it is of bytes or 16 bits; one of floats is not looked at.
     alphas = [number for number, kind in zip(file.indexes, file.colorinterp, strict=True) if kind == ColorInterp.alpha]
     masked = MaskFlags.all_valid not in file.mask_flag_enums[band - 1]
     sentinels = _sentinels(np.dtype(file.dtypes[band - 1]))
-    values: Floats = np.empty((file.height, file.width), dtype=np.float32)
     zero: npt.NDArray[np.bool_] | None = None
     impossible: Counter[float] = Counter()
     infinite = known = 0
@@ -285,12 +296,13 @@ def _heights_m(file: Any, band: int, path: Path | str, factor: float, grid: Grid
         known += int((~np.isnan(heights)).sum()) + int(bad.sum())
         blank = (stored == 0) & ~np.isnan(heights)
         if blank.any():
-            zero = np.zeros(values.shape, bool) if zero is None else zero
+            zero = np.zeros(grid.shape, bool) if zero is None else zero
             zero[rows] = blank
-        values[rows] = heights
-    patches = () if zero is None or zero_is_height else sheer_patches(values, zero, grid.cell_size_m)
+        into.write(rows, slice(0, file.width), heights)
+    patches: Sequence[Patch] = ()
+    if zero is not None and not zero_is_height:
+        patches = sheer_patches(into.array(), zero, grid.cell_size_m)
     _refuse(path, impossible, infinite, known, _said_of_zeros(patches, grid, file.nodatavals[band - 1]))
-    return values
 
 
 def _sentinels(dtype: np.dtype[Any]) -> tuple[float, ...]:
@@ -383,7 +395,7 @@ def write_raster(
     ValueError : the raster holds a value that its legend does not name, or floats have a legend of classes.
     """
     target = Path(path)
-    dtype = _file_dtype(raster.values)
+    dtype = _file_dtype(raster.plane)
     whole_numbers = dtype.kind in "iu"
     if not whole_numbers and not isinstance(legend, RampLegend):
         raise ValueError(f"{target.name}: {dtype} values cannot have a legend of classes ('{legend.title}').")
@@ -411,7 +423,7 @@ def write_raster(
         with rasterio.open(draft, "w", **profile) as file:
             for window in _strips(*raster.grid.shape):
                 rows = slice(window.row_off, window.row_off + window.height)
-                file.write(raster.values[rows].astype(dtype, copy=False), 1, window=window)
+                file.write(raster.plane.read(rows, slice(0, window.width)).astype(dtype, copy=False), 1, window=window)
             if dtype == np.uint8:
                 file.write_colormap(1, styles.colour_table(legend))
             file.set_band_description(1, title)
@@ -434,7 +446,7 @@ def write_raster(
     return target, *_write_sidecars(target, legend, counts)
 
 
-def _file_dtype(values: Values) -> np.dtype[Any]:
+def _file_dtype(values: Plane) -> np.dtype[Any]:
     if values.dtype.kind == "f":
         return np.dtype(np.float32)
     return np.dtype(np.uint8) if values.dtype.kind == "b" else values.dtype
@@ -452,7 +464,7 @@ def _counts(raster: Raster) -> dict[int, int]:
     """How many cells hold each value, unknown ones left out."""
     counts: Counter[int] = Counter()
     for window in _strips(*raster.grid.shape):
-        strip = raster.values[window.row_off : window.row_off + window.height]
+        strip = raster.plane.read(slice(window.row_off, window.row_off + window.height), slice(0, window.width))
         low = int(strip.min())
         if int(strip.max()) - low < STRIP_CELLS:  # counting is several times as fast as sorting
             tally = np.bincount(strip.ravel().astype(np.int64) - low)

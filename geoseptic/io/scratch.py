@@ -1,58 +1,72 @@
-"""Rasters in files of their own, for work on more cells than memory holds: a plane that is read and written by windows."""
+"""Rasters larger than memory, as raw files that are read and written by windows."""
 
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+import itertools
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-Values = npt.NDArray[Any]
+from geoseptic.errors import DiskFullError
+from geoseptic.model.planes import Values
+
+_NUMBER = itertools.count()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FilePlane:
-    """A plane (`terrain.planes.Plane`) over an `.npy` file, mapped for one window at a time: memory stays that of the window."""
+    """A plane in a file, row by row. Memory holds a window while it is in use; another process may open the same file by its path."""
 
-    path: Path
+    path: str
     shape: tuple[int, int]
-    dtype: np.dtype[Any]
-    offset: int
+    dtype: np.dtype[Any] = field(default_factory=lambda: np.dtype(np.float32))
 
-    @classmethod
-    def create(cls, path: str | os.PathLike[str], shape: tuple[int, int], dtype: npt.DTypeLike) -> "FilePlane":
-        """A new file of zeros. Raises FileExistsError where there is one; whoever makes it takes it away."""
-        with Path(path).open("xb") as file:
-            header = {"descr": np.lib.format.dtype_to_descr(np.dtype(dtype)), "fortran_order": False, "shape": shape}
-            np.lib.format.write_array_header_1_0(file, header)
-            file.truncate(file.tell() + shape[0] * shape[1] * np.dtype(dtype).itemsize)
-        return cls.open(path)
-
-    @classmethod
-    def open(cls, path: str | os.PathLike[str]) -> "FilePlane":
-        """The plane in a file that holds one array of rows and columns, written row by row. Raises ValueError for any other."""
-        with Path(path).open("rb") as file:
-            if np.lib.format.read_magic(file) != (1, 0):
-                raise ValueError(f"{path} is not an .npy file of version 1.0")
-            shape, by_columns, dtype = np.lib.format.read_array_header_1_0(file)
-            if len(shape) != 2 or by_columns or dtype.hasobject:
-                raise ValueError(f"{path} holds no plane written row by row: {shape}, {dtype}")
-            return cls(Path(path), (shape[0], shape[1]), dtype, file.tell())
+    @property
+    def in_memory(self) -> bool:
+        return False
 
     def read(self, rows: slice, cols: slice) -> Values:
-        with self._mapped("r") as values:
-            return np.array(values[rows, cols])
+        mapped = np.memmap(self.path, self.dtype, "r", shape=self.shape)
+        return np.array(mapped[rows, cols])
+
+    def array(self) -> Values:
+        # A private map: nothing can be written through it, and compiled kernels take it for any other array.
+        return np.asarray(np.memmap(self.path, self.dtype, "c", shape=self.shape))
 
     def write(self, rows: slice, cols: slice, values: Values) -> None:
-        with self._mapped("r+") as mapped:
-            mapped[rows, cols] = values
+        # Not through a map: on a full disk that would end the process without a word.
+        window = np.ascontiguousarray(values, self.dtype)
+        width, size = self.shape[1], self.dtype.itemsize
+        first_row, first_col = rows.start or 0, cols.start or 0
+        try:
+            with Path(self.path).open("r+b", buffering=0) as file:
+                if window.shape[1] == width:
+                    file.seek(first_row * width * size)
+                    _written(file, window)
+                    return
+                for number, line in enumerate(window):
+                    file.seek(((first_row + number) * width + first_col) * size)
+                    _written(file, line)
+        except OSError as error:
+            raise DiskFullError(
+                f"{Path(self.path).parent}: {error}. Make room there, or name another folder with --out, and run again."
+            ) from error
 
-    @contextmanager
-    def _mapped(self, mode: str) -> Iterator[Values]:
-        values: Values = np.memmap(self.path, self.dtype, mode, self.offset, self.shape)  # type: ignore[call-overload]
-        yield values
-        # Unmapped here, since no view leaves the two functions above; what was written is in the file's pages.
-        del values
+    def new(self, dtype: npt.DTypeLike) -> "FilePlane":
+        return new_plane(Path(self.path).parent, self.shape, dtype)
+
+
+def new_plane(folder: Path | str, shape: tuple[int, int], dtype: npt.DTypeLike) -> FilePlane:
+    """An empty plane in a new file of `folder`, which goes with the folder."""
+    path = Path(folder) / f"plane-{next(_NUMBER)}.raw"
+    kind = np.dtype(dtype)
+    with path.open("xb") as file:
+        file.truncate(shape[0] * shape[1] * kind.itemsize)
+    return FilePlane(str(path), shape, kind)
+
+
+def _written(file: Any, values: Values) -> None:
+    data = values.view(np.uint8).data.cast("B")
+    while len(data):
+        data = data[file.write(data) :]

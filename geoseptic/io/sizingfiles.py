@@ -36,12 +36,15 @@ from geoseptic.model.sizing_rules import (
     Band,
     BedroomTable,
     BedRule,
+    BuildingSewer,
     DesignFlow,
     GravelCredit,
     Loading,
     PercolationRule,
+    PitRule,
     ReserveRule,
     SizingRules,
+    Spacing,
     TankRule,
     TrenchRule,
     soil_key,
@@ -49,6 +52,7 @@ from geoseptic.model.sizing_rules import (
 from geoseptic.units import (
     CUBIC_METRES_PER_DAY_PER_UNIT,
     CUBIC_METRES_PER_UNIT,
+    FALL_PER_UNIT,
     FOOT_M,
     GALLON_M3,
     METRES_PER_UNIT,
@@ -57,8 +61,9 @@ from geoseptic.units import (
 )
 
 SIZING_TABLES: Final = frozenset(
-    {"design_flow", "loading", "tank", "gravel_credit", "trench", "bed", "reserve", "assumed", "percolation"}
-)  # fmt: skip
+    {"design_flow", "loading", "tank", "gravel_credit", "trench", "bed", "reserve", "assumed", "percolation", "building_sewer"}
+    | {"test_pits"}
+)
 """Their names, which are also those of the fields of SizingRules."""
 
 LOADING_UNITS: Final[Mapping[str, tuple[str, float]]] = {
@@ -89,10 +94,16 @@ RESERVE_KEYS: Final = frozenset({"percent", "only_where_possible", "cite", "note
 ASSUMED_KEYS: Final = frozenset({"bedrooms", "fewest_bedrooms", "most_bedrooms", "percolation", "soil", "cite", "note"})
 PERCOLATION_KEYS: Final = frozenset(
     {"kind", "holes", "presoak", "min_readings", "duration", "interval_min", "count", "within", "within_percent", "settled_after"}
-    | {"mean_of", "fall", "combine", "apart", "fastest", "slowest", "cite", "note"}
+    | {"mean_of", "fall", "combine", "apart", "fastest", "slowest", "spacing_min", "spacing_max", "cite", "note"}
 )
+SEWER_KEYS: Final = frozenset({"min_fall", "diameter_from", "diameter_to", "cite", "note"})
+PITS_KEYS: Final = frozenset({"number", "spacing_min", "spacing_max", "cite", "note"})
 
 MAX_BEDROOMS: Final = 50
+MAX_FALL: Final = 0.25
+"""Steepest least fall that is believed: 3 in a foot; more is a slip in the number or the unit."""
+MAX_SPACING_M: Final = 100.0
+"""Widest spacing of holes that is believed."""
 Citations = Mapping[str, Citation]
 Entry = Mapping[str, object]
 Value = TypeVar("Value")
@@ -110,11 +121,14 @@ def read_sizing(table: Entry, citations: Citations, bases: Iterable[RuleSet], fa
         "reserve": _single(table, "reserve", RESERVE_KEYS, citations, faults, _reserve),
         "assumed": _single(table, "assumed", ASSUMED_KEYS, citations, faults, _assumed),
         "percolation": _single(table, "percolation", PERCOLATION_KEYS, citations, faults, _percolation),
+        "building_sewer": _lines(table, "building_sewer", SEWER_KEYS, citations, faults, _building_sewer),
+        "test_pits": _single(table, "test_pits", PITS_KEYS, citations, faults, _test_pits),
     }
     merged = _merged(table, own, list(bases), faults)
     _refuse_overlaps(merged, faults)
     _refuse_credits_twice(merged, faults)
     _refuse_fixtures_twice(merged, faults)
+    _refuse_diameters_twice(merged, faults)
     if merged.assumed and merged.assumed.soil and soil_key(merged.assumed.soil) not in {soil_key(name) for name in merged.soils}:
         faults.add("assumed", f"soil '{short(merged.assumed.soil)}' is in no loading line. Known: {', '.join(merged.soils) or 'none'}.")
     return merged
@@ -220,6 +234,12 @@ def _refuse_fixtures_twice(sizing: SizingRules, faults: Faults) -> None:
         faults.add("design_flow", "two lines hold for the same fixtures.")
 
 
+def _refuse_diameters_twice(sizing: SizingRules, faults: Faults) -> None:
+    lines = sorted(sizing.building_sewer, key=lambda line: line.diameter_low_m)
+    if any(before.diameter_high_m >= after.diameter_low_m for before, after in pairwise(lines)):
+        faults.add("building_sewer", "two lines hold for the same diameter.")
+
+
 # --- one line ----------------------------------------------------------------------------------------------------------------
 
 
@@ -258,7 +278,7 @@ def _tank(entry: Entry, citation: Citation, where: str, faults: Faults) -> TankR
 
 def _loading(entry: Entry, citation: Citation, where: str, faults: Faults) -> Loading | None:
     band = read_band(entry, where, faults) if "percolation" in entry else None
-    soils = _soils(entry, where, faults) if "soil" in entry else ()
+    soils = read_soils(entry, where, faults) if "soil" in entry else ()
     if "percolation" not in entry and not soils:
         faults.add(where, "it is for no percolation and no soil: give one of them.")
     layout = (read_names(entry, "layout", LAYOUTS, where, faults, required=False) or ("any",))[0]
@@ -426,8 +446,9 @@ def _percolation(entry: Entry, citation: Citation, where: str, faults: Faults) -
         return None
     fastest = _positive(entry, "fastest", where, faults) if "fastest" in entry else 0.0
     slowest = _positive(entry, "slowest", where, faults) if "slowest" in entry else math.inf
+    spacing = _spacing(entry, where, faults)
     note = read_text(entry, "note", where, faults, required=False)
-    if None in (percent, apart, presoak, holes, readings, count, mean_of, fastest, slowest) or not kind or not combine:
+    if spacing is None or None in (percent, apart, presoak, holes, readings, count, mean_of, fastest, slowest) or not kind or not combine:
         return None
     if (by_drops and within is None) or (by_fall and fall is None) or (kind == "duration" and duration is None):
         return None
@@ -452,7 +473,40 @@ def _percolation(entry: Entry, citation: Citation, where: str, faults: Faults) -
         slowest=slowest,
         citation=citation,
         note=note,
+        spacing=spacing,
     )
+
+
+def _building_sewer(entry: Entry, citation: Citation, where: str, faults: Faults) -> BuildingSewer | None:
+    fall = read_quantity(entry, "min_fall", FALL_PER_UNIT, where, faults)
+    low = read_quantity(entry, "diameter_from", METRES_PER_UNIT, where, faults) if "diameter_from" in entry else 0.0
+    high = read_quantity(entry, "diameter_to", METRES_PER_UNIT, where, faults) if "diameter_to" in entry else math.inf
+    note = read_text(entry, "note", where, faults, required=False)
+    if fall is not None and not 0 < fall <= MAX_FALL:
+        faults.add(where, f"min_fall = '{short(str(entry['min_fall']))}' is not between 0 and 3 in/ft.")
+    if low is not None and high is not None and low > high:
+        faults.add(where, "diameter_from must not be more than diameter_to.")
+    return None if fall is None or low is None or high is None else BuildingSewer(fall, str(entry["min_fall"]), low, high, citation, note)
+
+
+def _test_pits(entry: Entry, citation: Citation, where: str, faults: Faults) -> PitRule | None:
+    number = read_count(entry, "number", where, faults, high=20)
+    spacing = _spacing(entry, where, faults)
+    note = read_text(entry, "note", where, faults, required=False)
+    return None if number is None or spacing is None else PitRule(number, spacing, citation, note)
+
+
+def _spacing(entry: Entry, where: str, faults: Faults) -> Spacing | None:
+    least = read_quantity(entry, "spacing_min", METRES_PER_UNIT, where, faults) if "spacing_min" in entry else 0.0
+    most = read_quantity(entry, "spacing_max", METRES_PER_UNIT, where, faults) if "spacing_max" in entry else math.inf
+    if least is None or most is None:
+        return None
+    if least > most:
+        faults.add(where, "spacing_min must not be more than spacing_max.")
+    for key, value in (("spacing_min", least), ("spacing_max", most)):
+        if key in entry and not 0 < value <= MAX_SPACING_M:
+            faults.add(where, f"{key} = '{short(str(entry[key]))}' is not between 0 and {MAX_SPACING_M:g} m.")
+    return Spacing(least, most)
 
 
 # --- one value ---------------------------------------------------------------------------------------------------------------
@@ -491,7 +545,8 @@ def _bedroom_table(entry: Entry, factor: float, where: str, faults: Faults) -> B
     )
 
 
-def _soils(entry: Entry, where: str, faults: Faults) -> tuple[str, ...]:
+def read_soils(entry: Entry, where: str, faults: Faults) -> tuple[str, ...]:
+    """The names of soil that a line holds for: one, or a list."""
     value = entry["soil"]
     names = [value] if isinstance(value, str) else value
     if not isinstance(names, list) or not names or not all(isinstance(name, str) and name.strip() for name in names):

@@ -1,5 +1,6 @@
 """Soil tables out of TOML: the federal criteria that ship with geoseptic, and a rule set's vertical separations."""
 
+import math
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
@@ -20,7 +21,7 @@ from geoseptic.io.rulevalues import (
     refuse_unknown,
     short,
 )
-from geoseptic.io.sizingfiles import read_band
+from geoseptic.io.sizingfiles import read_band, read_soils
 from geoseptic.model.citation import Citation
 from geoseptic.model.rules import CONDITIONS, EXCLUSIVE, RuleSet
 from geoseptic.model.soil_rules import CLASSES, LIMITING, MEASURED_FROM, PROPERTIES, Criterion, SoilClass, VerticalSeparation
@@ -30,7 +31,9 @@ CRITERIA_FILE: Final = "soil_criteria.toml"
 MAX_SEPARATION_M: Final = 30.0
 """Deepest separation that is believed; a deeper one is a slip in the number or the unit."""
 
-SEPARATION_KEYS: Final = frozenset({"above", "distance", "from", "when", "percolation", "per_inches", "variance", "cite", "note"})
+SEPARATION_KEYS: Final = frozenset(
+    {"above", "distance", "suitable", "from", "when", "percolation", "per_inches", "soil", "variance", "cite", "note"}
+)
 Entry = Mapping[str, object]
 Key = tuple[object, ...]
 
@@ -135,15 +138,21 @@ def _separations(entry: Entry, citations: Mapping[str, Citation], where: str, fa
         if len(group & when) > 1:
             faults.add(where, f"when: {' and '.join(sorted(group & when))} cannot hold together.")
     band = read_band(entry, where, faults) if "percolation" in entry else None
-    distance_m = read_quantity(entry, "distance", METRES_PER_UNIT, where, faults)
-    if distance_m is not None and not 0 < distance_m <= MAX_SEPARATION_M:
+    soils = read_soils(entry, where, faults) if "soil" in entry else ()
+    if read_flag(entry, "suitable", where, faults, default=True):
+        distance_m = read_quantity(entry, "distance", METRES_PER_UNIT, where, faults)
+        stated = str(entry.get("distance", "")).strip()
+    else:
+        distance_m, stated = math.inf, "no depth is enough"
+        if "distance" in entry:
+            faults.add(where, "it has both a distance and suitable = false. Leave one out.")
+    if distance_m is not None and math.isfinite(distance_m) and not 0 < distance_m <= MAX_SEPARATION_M:
         faults.add(where, f"distance = '{short(str(entry['distance']))}' is not between 0 and {MAX_SEPARATION_M:g} m.")
     citation = read_citation(entry, citations, where, faults)
     note = read_text(entry, "note", where, faults, required=False)
     if distance_m is None or citation is None:
         return []
-    stated = str(entry["distance"]).strip()
-    return [VerticalSeparation(name, distance_m, stated, measured_from, when, band, citation, note) for name in above]
+    return [VerticalSeparation(name, distance_m, stated, measured_from, when, band, citation, note, soils) for name in above]
 
 
 def _is_looser(line: VerticalSeparation, before: VerticalSeparation) -> bool:

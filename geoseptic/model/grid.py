@@ -11,8 +11,8 @@ from pyproj import CRS
 
 from geoseptic.errors import GridError
 from geoseptic.model.frame import Frame
+from geoseptic.model.planes import ArrayPlane, Plane, Values
 
-Values = npt.NDArray[np.generic]
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
@@ -83,6 +83,11 @@ class Grid:
         own = self.transform_m
         return np.asarray(own.c + own.a * (col + 0.5), np.float64), np.asarray(own.f + own.e * (row + 0.5), np.float64)
 
+    def window(self, rows: slice, cols: slice) -> Self:
+        """The grid of a part of it, which may reach beyond it."""
+        shape = rows.stop - rows.start, cols.stop - cols.start
+        return replace(self, shape=shape, transform=self.transform @ Affine.translation(cols.start, rows.start))
+
     def cells(self, distance_m: float) -> int:
         """How many cells reach over `distance_m`, rounded up."""
         return ceil(distance_m / self.cell_size_m)
@@ -90,15 +95,29 @@ class Grid:
 
 @dataclass(frozen=True)
 class Raster:
-    """Values on a grid. Floats: NaN = unknown. Integers: `unknown` is the declared code for it."""
+    """Values on a grid, in memory or in a file. Floats: NaN = unknown. Integers: `unknown` is the declared code for it."""
 
-    values: Values
+    cells: Values | Plane
     grid: Grid
     unknown: int | None = None
 
     def __post_init__(self) -> None:
-        if self.values.shape != self.grid.shape:
-            raise GridError(f"values of shape {self.values.shape} do not fit a grid of shape {self.grid.shape}.")
+        if self.cells.shape != self.grid.shape:
+            raise GridError(f"values of shape {self.cells.shape} do not fit a grid of shape {self.grid.shape}.")
 
-    def with_values(self, values: Values, unknown: int | None = None) -> Self:
-        return replace(self, values=values, unknown=unknown)
+    @property
+    def plane(self) -> Plane:
+        """The values, to be read by windows."""
+        return ArrayPlane(self.cells) if isinstance(self.cells, np.ndarray) else self.cells
+
+    @property
+    def values(self) -> Values:
+        """All values at once; where they lie in a file, as a new array."""
+        return self.plane.array()
+
+    def with_values(self, cells: Values | Plane, unknown: int | None = None) -> Self:
+        return replace(self, cells=cells, unknown=unknown)
+
+    def window(self, rows: slice, cols: slice) -> Self:
+        """A part of it, in memory."""
+        return replace(self, cells=self.plane.read(rows, cols), grid=self.grid.window(rows, cols))

@@ -240,6 +240,40 @@ class Assumed:
 
 
 @dataclass(frozen=True)
+class BuildingSewer:
+    """Least fall of the sewer from house to tank, for pipes from `diameter_low_m` to `diameter_high_m` wide, both included."""
+
+    fall_m_per_m: float
+    stated: str
+    diameter_low_m: float
+    diameter_high_m: float
+    citation: Citation
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """How far a hole must be from every other of its kind (`least_m`), and how far it may be from the next one (`most_m`)."""
+
+    least_m: float = 0.0
+    most_m: float = math.inf
+
+    @property
+    def is_stated(self) -> bool:
+        return self != Spacing()
+
+
+@dataclass(frozen=True)
+class PitRule:
+    """Soil pits or borings, in the field and in the reserve each. `note` is for those who dig."""
+
+    number: int
+    spacing: Spacing
+    citation: Citation
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class PercolationRule:
     """How a percolation test is run and read. Times in minutes, lengths in metres, rates in min/in.
 
@@ -267,6 +301,7 @@ class PercolationRule:
     slowest: float
     citation: Citation
     note: str = ""
+    spacing: Spacing = Spacing()
 
 
 @dataclass(frozen=True)
@@ -282,6 +317,8 @@ class SizingRules:
     reserve: ReserveRule | None = None
     assumed: Assumed | None = None
     percolation: PercolationRule | None = None
+    building_sewer: tuple[BuildingSewer, ...] = ()
+    test_pits: PitRule | None = None
 
     @property
     def stated(self) -> frozenset[str]:
@@ -292,6 +329,11 @@ class SizingRules:
     def soils(self) -> tuple[str, ...]:
         """Every soil that the loading table names."""
         return tuple(dict.fromkeys(name for line in self.loading for name in line.soils))
+
+    def sewer_fall(self, diameter_m: float) -> BuildingSewer | None:
+        """The steepest fall that the code asks of a pipe so wide; None where it is silent on it."""
+        lines = [line for line in self.building_sewer if line.diameter_low_m - 1e-9 <= diameter_m <= line.diameter_high_m + 1e-9]
+        return max(lines, key=lambda line: line.fall_m_per_m, default=None)
 
     @property
     def citations(self) -> tuple[Citation, ...]:

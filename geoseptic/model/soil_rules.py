@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from geoseptic.model.citation import Citation
-from geoseptic.model.sizing_rules import Band
+from geoseptic.model.sizing_rules import Band, soil_key
 from geoseptic.units import FOOT_M
 
 SoilClass = Literal["slight", "moderate", "severe"]
@@ -90,6 +90,10 @@ class SoilProperties:
     subsidence_m: Span = UNKNOWN
     permafrost: str | None = None
     restriction_m: Span = UNKNOWN
+    soil: str | None = None
+    """By the name that the rules have for it."""
+    hydrologic_group: str | None = None
+    """A, B, C or D; A/D, B/D or C/D for a soil that is D unless somebody keeps it drained (neh-630-7; key in data/references.toml)."""
 
 
 @dataclass(frozen=True)
@@ -149,7 +153,10 @@ class VerticalSeparation:
     """One line of a code: soil of `distance_m` between a field and what limits it.
 
     measured_from : "field_bottom" (of the trench or bed), or "ground" for usable soil counted from the surface.
-    when : conditions of the rules that must all hold; `band`: percolation rates for which the line holds. Both empty: always.
+    when : conditions of the rules that must all hold; `band`: percolation rates, and `soils`: soils for which the line holds. All empty:
+    always.
+    distance_m : infinite where no depth is enough for the kind of field that is screened here; that never reads as "fails", for another
+    kind may do.
     """
 
     above: str
@@ -160,8 +167,12 @@ class VerticalSeparation:
     band: Band | None
     citation: Citation
     note: str = ""
+    soils: tuple[str, ...] = ()
 
     @property
-    def key(self) -> tuple[str, str, frozenset[str], Band | None]:
+    def key(self) -> tuple[str, str, frozenset[str], Band | None, frozenset[str]]:
         """A line replaces the one of the same key."""
-        return self.above, self.measured_from, self.when, self.band
+        return self.above, self.measured_from, self.when, self.band, frozenset(soil_key(name) for name in self.soils)
+
+    def is_of(self, soil: str) -> bool:
+        return soil_key(soil) in {soil_key(name) for name in self.soils}

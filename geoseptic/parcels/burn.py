@@ -1,6 +1,7 @@
 """Vector shapes to cells. A cell that a shape so much as touches is burnt: exclusion errs to the safe side."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import chain
 from typing import Final
 
 import numpy as np
@@ -14,6 +15,9 @@ from geoseptic.model.grid import Grid
 GROWN_CELLS: Final = 0.015
 """Shapes are grown by this share of a cell before the cells that they touch are burnt: the rasterizer passes over a cell into which a shape
 reaches along an edge by less than about 0.005 of it (0.002 left 31 of 20,000 thin shapes a cell short, 0.008 none)."""
+
+CHUNK: Final = 8192
+"""Polygons handed to the rasterizer at a time: it takes them as lists of numbers, which are large."""
 
 
 def touched(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> npt.NDArray[np.bool_]:
@@ -46,9 +50,25 @@ def _grown(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> Geo
 
 
 def _burn(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid, *, all_touched: bool) -> npt.NDArray[np.bool_]:
-    solid = [shape for shape in shapes_m if shape is not None and not shape.is_empty]
-    if not solid:
-        return np.zeros(grid.shape, bool)
-    burnt = features.rasterize(solid, grid.shape, transform=grid.transform_m, all_touched=all_touched, dtype="uint8")
+    shapes = np.empty(len(shapes_m), object)
+    shapes[:] = list(shapes_m)
+    shapes = shapes[~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)]
+    burnt = np.zeros(grid.shape, np.uint8)
+    areas = np.isin(shapely.get_type_id(shapes), (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON))
+    for some in chain(_as_lists(shapely.get_parts(shapes[areas])), [list(shapes[~areas])]):
+        if some:
+            features.rasterize(some, out=burnt, transform=grid.transform_m, all_touched=all_touched)
     mask: npt.NDArray[np.bool_] = burnt.view(bool)
     return mask
+
+
+def _as_lists(polygons_m: Geometries) -> Iterator[list[dict[str, object]]]:
+    """The polygons, many in one mapping: the rasterizer's own way through each shape's interface takes six times as long as burning it."""
+    for start in range(0, len(polygons_m), CHUNK):
+        rings, owner = shapely.get_rings(polygons_m[start : start + CHUNK], return_index=True)
+        points = list(zip(*shapely.get_coordinates(rings).T.tolist(), strict=True))
+        ends = np.cumsum(shapely.get_num_coordinates(rings)).tolist()
+        polygons: list[list[object]] = [[] for _ in range(min(CHUNK, len(polygons_m) - start))]
+        for number, begin, end in zip(owner.tolist(), [0, *ends[:-1]], ends, strict=True):
+            polygons[number].append(points[begin:end])
+        yield [{"type": "MultiPolygon", "coordinates": [polygon for polygon in polygons if polygon]}]

@@ -12,6 +12,7 @@ from geoseptic.model.frame import Geometries
 from geoseptic.parcels.buffers import MARGIN_M, inward, outward
 from geoseptic.parcels.obstacles import Obstacles
 from geoseptic.parcels.repair import Fabric
+from geoseptic.parcels.ringcut import CUT, NOT_HERE, Rings, cut_areas, cut_shapes, rings_of
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED, Zones
 
 CHUNK = 2000
@@ -72,8 +73,8 @@ def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: fl
     """Cut every setback out of every parcel.
 
     Wells and other features count wherever they are: on the lot, next door, or beyond the last parcel. One spatial query pairs parcels with
-    zones, then all parcels are cut by vectorised differences, which is far faster than dissolving the zones first. At the end every parcel
-    is tested against every feature with the exact distance predicate.
+    zones, then a kernel cuts the plain parcels and the geometry engine the others, one zone after the other, which is far faster than
+    dissolving the zones first. At the end every parcel is tested against every feature with the exact distance predicate.
 
     Parameters
     ----------
@@ -145,6 +146,10 @@ class _Cutter:
         for status in (REQUIRED, MAY_BE_REQUIRED):
             self.outer_of_status[zones.rows(status)] = zones.outermost(zones.rows(status))
         self.bounds_m = shapely.bounds(self.shapes)
+        self.rings = rings_of(self.shapes)
+        reach_m = self.keep_m + MARGIN_M
+        west, south, east, north = shapely.bounds(self.source_m).T
+        self.reach = shapely.STRtree(shapely.box(west - reach_m, south - reach_m, east + reach_m, north + reach_m))
         self.tree = shapely.STRtree(self.shapes)
 
     def cut(self, start: int) -> _Part:
@@ -159,12 +164,12 @@ class _Cutter:
         required, counts = self.required[zone], self.outer_of_status[zone]
         possible = self._left(inside, parcel, zone, covers, counts & required)
         shapes = self._left(possible, parcel, zone, covers, counts & ~required)
-        area_m2 = shapely.area(parcels)
+        area_m2, rings = shapely.area(parcels), rings_of(parcels)
         takes = {LOT_LINE: area_m2 - shapely.area(inside)}
         feature = self.feature[zone]
         for name in sorted(set(feature)):
             own = (feature == name) & self.outer[zone]
-            takes[name] = area_m2 - shapely.area(self._left(parcels, parcel, zone, covers, own))
+            takes[name] = area_m2 - self._area_left(parcels, rings, area_m2, parcel, zone, covers, own)
         shapes, possible, failed = self._proven(parcels, shapes, possible)
         return _Part(shapes, possible, inside, takes, failed + start)
 
@@ -189,7 +194,29 @@ class _Cutter:
         gone[parcel[covers & counts]] = True
         left[gone] = shapely.Polygon()
         more = counts & ~shapely.is_empty(left)[parcel]
-        return subtract(left, parcel[more], self.shapes[zone[more]])
+        return _subtract(left, parcel[more], self.shapes, self.rings, zone[more])
+
+    def _area_left(
+        self,
+        base: Geometries,
+        rings: Rings,
+        area_m2: npt.NDArray[np.float64],
+        parcel: npt.NDArray[np.int64],
+        zone: npt.NDArray[np.int64],
+        covers: npt.NDArray[np.bool_],
+        counts: npt.NDArray[np.bool_],
+    ) -> npt.NDArray[np.float64]:
+        """The area of `base`, of these rings and areas, minus those zones that count. [m2]"""
+        gone = np.zeros(len(base), bool)
+        gone[parcel[covers & counts]] = True
+        more = counts & ~gone[parcel]
+        parcel, zone = parcel[more], zone[more]
+        state, cut_m2 = cut_areas(rings, parcel, self.rings, zone)
+        left_m2 = np.where(gone, 0.0, np.where(state == CUT, cut_m2, area_m2))
+        by_engine = state == NOT_HERE
+        rest = by_engine[parcel]
+        left_m2[by_engine] = shapely.area(_subtract_by_engine(base, parcel[rest], self.shapes[zone[rest]])[by_engine])
+        return left_m2
 
     def _proven(
         self, parcels: Geometries, shapes: Geometries, possible: Geometries
@@ -201,7 +228,10 @@ class _Cutter:
         zone = np.flatnonzero(self.outer_of_status)
 
         def fall_short() -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-            pairs = [self._short(shapes, zone), self._short(possible, zone[self.required[zone]])]
+            # A shape from which no open zone took anything is the very same in both, and tested once.
+            other = possible.copy()
+            other[[a is b for a, b in zip(shapes, possible, strict=True)]] = shapely.Polygon()
+            pairs = [self._short(shapes, zone), self._short(other, zone[self.required[zone]])]
             parcel, found = np.unique(np.concatenate(pairs, axis=1), axis=1)
             return parcel, found
 
@@ -222,6 +252,9 @@ class _Cutter:
 
         The rings play no part in this.
         """
+        in_reach = np.zeros(len(self.keep_m), bool)
+        in_reach[self.reach.query(shapes)[1]] = True
+        zone = zone[in_reach[zone]]
         at, shape = shapely.STRtree(shapes).query(self.source_m[zone], predicate="dwithin", distance=self.keep_m[zone])
         zone = zone[at]
         cut = self.is_cut[zone]
@@ -242,6 +275,20 @@ class _Cutter:
 
 def subtract(base: Geometries, owner: npt.NDArray[np.int64], cutters: Geometries) -> Geometries:
     """`base[owner[i]]` minus `cutters[i]`, for all i; `owner` is sorted."""
+    return _subtract(base, owner, cutters, rings_of(cutters), np.arange(len(cutters)))
+
+
+def _subtract(base: Geometries, owner: npt.NDArray[np.int64], shapes: Geometries, rings: Rings, which: npt.NDArray[np.int64]) -> Geometries:
+    """`base[owner[i]]` minus `shapes[which[i]]`, which have these rings."""
+    left = base.copy()
+    state, cut = cut_shapes(rings_of(base), owner, rings, which)
+    left[state == CUT] = cut
+    rest = state[owner] == NOT_HERE
+    return _subtract_by_engine(left, owner[rest], shapes[which[rest]])
+
+
+def _subtract_by_engine(base: Geometries, owner: npt.NDArray[np.int64], cutters: Geometries) -> Geometries:
+    """`base[owner[i]]` minus `cutters[i]`, for all i; `owner` is sorted."""
     left = base.copy()
     owners, first, count = np.unique(owner, return_index=True, return_counts=True)
     for position in np.flatnonzero(count >= UNION_FROM):
@@ -257,8 +304,7 @@ def subtract(base: Geometries, owner: npt.NDArray[np.int64], cutters: Geometries
 
 def lot_line_zones(fabric: Fabric, cut: Envelopes) -> Geometries:
     """The strip along each parcel's outline that the lot line distance takes."""
-    strips: Geometries = shapely.difference(fabric.shapes_m, cut.inside_m)
-    return strips
+    return subtract(fabric.shapes_m, np.arange(len(fabric.ids)), cut.inside_m)
 
 
 def _joined(arrays: Iterable[Geometries]) -> Geometries:

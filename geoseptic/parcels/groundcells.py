@@ -9,7 +9,7 @@ from affine import Affine
 from numba import njit
 
 from geoseptic.model.frame import Geometries
-from geoseptic.model.grid import Values
+from geoseptic.model.planes import Values
 from geoseptic.terrain.drainage import STEP_COL, STEP_ROW, Receivers
 from geoseptic.terrain.flowpath import exact_unit_m
 

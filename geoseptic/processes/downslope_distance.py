@@ -40,9 +40,9 @@ def downslope_distance(
     leaves the data within the reach, no elevation.
     """
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import steps
+    from geoseptic.processes import paths
 
     land = land_checks.check_wells(elevation, wells, buildings, culverts, assumed_location_error_m)
-    ground = steps.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
-    paths = steps.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m)
-    return steps.path_results(elevation, land, ground, paths, length_unit, reach_m=reach_m, well_radius_m=well_radius_m)
+    ground = paths.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
+    found = paths.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m)
+    return paths.path_results(elevation, land, ground, found, length_unit, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers)

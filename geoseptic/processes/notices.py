@@ -17,6 +17,7 @@ from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
 from geoseptic.processes.land import Land
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.tables import OPEN_FROM_M2
+from geoseptic.processes.windows import windows
 from geoseptic.units import from_metres, metres_per
 
 OFF_FROM_M2 = 1.0
@@ -89,12 +90,17 @@ def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.obj
     outside_m2 = np.zeros(len(shapes))
     beyond = ~shapely.covered_by(shapes, extent)
     outside_m2[beyond] = shapely.area(shapely.difference(shapes[beyond], extent))
-    known, unknown = np.ones(len(shapes), np.int64), np.zeros(len(shapes), np.int64)
-    blind = np.isnan(elevation.values)
-    if blind.any():
-        numbered = [(shape, number) for number, shape in enumerate(shapes, 1) if not shape.is_empty]
-        lot = features.rasterize(numbered, grid.shape, transform=grid.transform_m, dtype="int32")
-        known, unknown = (np.bincount(lot[cells], minlength=len(shapes) + 1)[1:] for cells in (~blind, blind))
+    known, unknown = np.zeros(len(shapes), np.int64), np.zeros(len(shapes), np.int64)
+    if any(np.isnan(elevation.plane.read(*window)).any() for window in windows(grid.shape)):
+        tree = shapely.STRtree(shapes)
+        for window in windows(grid.shape):
+            blind, own = np.isnan(elevation.plane.read(*window)), grid.window(*window)
+            near = [number for number in np.sort(tree.query(shapely.box(*own.bounds_m))).tolist() if not shapes[number].is_empty]
+            if near:
+                numbered = [(shapes[number], number + 1) for number in near]
+                lot = features.rasterize(numbered, own.shape, transform=own.transform_m, dtype="int32")
+                known += np.bincount(lot[~blind], minlength=len(shapes) + 1)[1:]
+                unknown += np.bincount(lot[blind], minlength=len(shapes) + 1)[1:]
     off = (outside_m2 >= shapely.area(shapes) - OFF_FROM_M2) | ((known == 0) & (unknown > 0))
     partly = ~off & ((outside_m2 > OFF_FROM_M2) | (unknown > 0))
     return land.fabric.ids[off], land.fabric.ids[partly]

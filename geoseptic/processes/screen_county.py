@@ -102,7 +102,18 @@ def screen_county(
         raise ParameterError(f"--pipe-depth {pipe_depth_m:g} m is not above the trenches' bottom, --trench-bottom {trench_bottom_m:g} m.")
     from geoseptic.io.soilfiles import load_soil_criteria
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import layouts, lot_sizes, mapping, screening, screening_tables, soil_ground, steps, ways_down
+    from geoseptic.processes import (
+        layouts,
+        lot_ground,
+        lot_sizes,
+        lots,
+        mapping,
+        screening,
+        screening_tables,
+        soil_ground,
+        steps,
+        ways_down,
+    )
     from geoseptic.systems.gravity import Burial
 
     land = land_checks.check_land(
@@ -127,6 +138,7 @@ def screen_county(
     soil = soil_ground.check_soils(
         soils, floodplain, groundwater, elevation.grid.frame, rules, load_soil_criteria(), facts or {}, trench_bottom_m
     )
+    soil = soil_ground.with_found(soil, land.fabric.shapes_m, land.parcels.texts("soil"))
     sizes = lot_sizes.sizes_of(land.parcels, soil_ground.named_soils(soil, rules, land.fabric.shapes_m), rules)
     chosen = mapping.Choices(
         ("drain_field", "reserve", "septic_tank"),
@@ -143,18 +155,16 @@ def screen_county(
     )
     mapped = mapping.map_suitability(elevation, land, rules, chosen)
     excluded = in_floodplain == "exclude"
-    bad = layouts.bad_ground(elevation, mapped, soil, rules, floodplain_excluded=excluded)
-    terrain = layouts.terrain_of(elevation, mapped, soil, bad, window_m)
-    search = layouts.Search(
+    ground = lot_ground.LotGround(elevation, mapped, soil, rules, excluded)
+    search = screening.Search(
         land,
         mapped.cuts,
-        sizes,
-        terrain,
-        layouts.bed_terrain_of(terrain, mapped, rules),
-        bad,
-        layouts.houses(land),
-        soil_ground.flooded_lots(soil, land.fabric.shapes_m, excluded),
-        Burial(sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m),
+        lots.lots_of(land, mapped.cuts, sizes, soil_ground.flooded_lots(soil, land.fabric.shapes_m, excluded)),
+        layouts.Setting(
+            *lot_ground.terrains_of(ground, window_m, workers),
+            Burial.by_code(rules.sizing, sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m),
+        ),
+        ground,
         workers,
     )
     found = screening.screen(search, soil, rules, mapped.ground_facts, facts or {}, frozenset(granted))

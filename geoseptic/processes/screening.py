@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import numpy as np
 import shapely
@@ -11,16 +12,18 @@ from geoseptic.model.frame import Geometries
 from geoseptic.model.rules import DRINKING_WATER, RuleSet
 from geoseptic.parcels import tank
 from geoseptic.parcels.envelope import subtract, without
-from geoseptic.parcels.fit import Placement, Terrain, fit
-from geoseptic.parcels.fitgrid import GOOD_GROUND
+from geoseptic.parcels.fit import Placement
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.proof import broken
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, Zones, zones
 from geoseptic.processes.land import Land
-from geoseptic.processes.layouts import Search, dwellings, has_both, laid_out, profile_of, shapes_of, site_of, start_of
+from geoseptic.processes.layouts import Laid, Setting, joined, laid_out, rooms_in, rooms_on_good_ground, shapes_of
+from geoseptic.processes.lot_ground import LotGround
 from geoseptic.processes.lot_sizes import Sizes, known_number
+from geoseptic.processes.lots import Lots, dwellings
 from geoseptic.processes.soil_ground import SoilLayers, Under, under, worse
 from geoseptic.processes.steps import Cut
+from geoseptic.processes.workers import Pool, pool_of
 from geoseptic.stages import stage
 from geoseptic.systems.gravity import Burial, Profile
 from geoseptic.systems.verdict import DOES_NOT_FIT, FITS_WITHOUT_FULL_RESERVE, verdict
@@ -33,6 +36,18 @@ UNSEEN_WELL_M = 61.0
 
 NAMED = 5
 """How many features an open question names."""
+
+
+@dataclass(frozen=True)
+class Search:
+    """What the screening of all lots is given: layers, envelopes, the lots as the search reads them, and their ground."""
+
+    land: Land
+    cuts: Mapping[str, Cut]
+    lots: Lots
+    setting: Setting
+    ground: LotGround
+    workers: int
 
 
 @dataclass(frozen=True)
@@ -49,6 +64,7 @@ class Screened:
     profile: Profile | None
     under: Under | None
     unproven: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -66,8 +82,26 @@ def screen(
     search: Search, soil: SoilLayers, rules: RuleSet, ground: Ground | None, facts: Mapping[str, bool], granted: frozenset[str]
 ) -> Screening:
     """Search, place, prove and judge every lot."""
-    land, lots = search.land, np.arange(len(search.sizes))
-    tanks, answers = laid_out(search)
+    with pool_of(search.setting, search.workers, len(search.lots)) as pool:
+        laid = joined(pool.each(laid_out, search.lots))
+        screened = _judged(search, laid, soil, rules, ground, facts, granted)
+        bounded = tuple(_with_bounds(search, screened, pool))
+    fields = shapes_of([answer.placement.field if answer.placement else None for answer in laid.answers])
+    return Screening(bounded, fields, laid.tanks, search.setting.burial)
+
+
+def _judged(
+    search: Search,
+    laid: Laid,
+    soil: SoilLayers,
+    rules: RuleSet,
+    ground: Ground | None,
+    facts: Mapping[str, bool],
+    granted: frozenset[str],
+) -> list[Screened]:
+    """The layouts proven, and put into words."""
+    land, lots = search.land, np.arange(len(search.lots))
+    answers, tanks = laid.answers, laid.tanks
     fields = shapes_of([answer.placement.field if answer.placement else None for answer in answers])
     reserves = shapes_of([answer.placement.reserve if answer.placement else None for answer in answers])
     unproven: list[list[str]] = [[] for _ in answers]
@@ -83,9 +117,10 @@ def screen(
         doubts[lot].append(f"{lived_in[lot]} dwellings on the lot: the field is sized for one")
     below, below_reserve = _below(land, soil, fields), _below(land, soil, reserves)
     still_open = _open_zones(land, search.cuts["drain_field"])
+    drives = _under_drives(land, tanks)
     screened = []
     for lot, answer in enumerate(answers):
-        along = profile_of(search, tanks, lot, answer.placement)
+        along = laid.profiles[lot]
         for name, found_below in (("field", below.get(lot)), ("reserve", below_reserve.get(lot))):
             if found_below is not None and found_below.against:
                 doubts[lot].append(f"under the {name}: {found_below.against}")
@@ -98,7 +133,7 @@ def screen(
         words, reasons = verdict(found)
         screened.append(
             Screened(
-                search.sizes[lot],
+                search.lots.sizes[lot],
                 answer.placement,
                 answer.drawn_for if answer.placement else "",
                 answer.fit.decided_by if answer.fit else "soil",
@@ -108,9 +143,10 @@ def screen(
                 along,
                 worse(below[lot], below_reserve.get(lot)) if lot in below else None,
                 tuple(unproven[lot]),
+                drives.get(lot, ()),
             )
         )
-    return Screening(tuple(_with_bounds(search, screened)), fields, tanks, search.burial)
+    return screened
 
 
 def _below(land: Land, soil: SoilLayers, shapes_m: Geometries) -> dict[int, Under]:
@@ -141,7 +177,17 @@ def _pipes_astray(
     return found
 
 
-def _with_bounds(search: Search, screened: list[Screened]) -> list[Screened]:
+def _under_drives(land: Land, tanks: tank.Tanks) -> dict[int, tuple[str, ...]]:
+    """Lot -> which of its pipes as drawn run under a driveway, in words."""
+    drives = shapely.STRtree(land.obstacles.shapes_m[land.obstacles.feature == "driveway"])
+    words: dict[int, list[str]] = {}
+    for lines, name in ((tanks.sewers_m, "sewer from house to tank"), (tanks.effluents_m, "line from tank to field")):
+        for lot in np.unique(drives.query(lines, predicate="crosses")[0]).tolist():
+            words.setdefault(lot, []).append(f"the {name} as drawn runs under a driveway: it must bear the traffic, or go another way")
+    return {lot: tuple(several) for lot, several in words.items()}
+
+
+def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[Screened]:
     """For lots where nothing fits: what binds, and which single feature's setback stands in the way."""
     cut = search.cuts["drain_field"]
     taken = cut.envelopes.takes_m2
@@ -161,12 +207,12 @@ def _with_bounds(search: Search, screened: list[Screened]) -> list[Screened]:
         lot_number, thing = shapely.STRtree(shapes).query(own.shapes_m, predicate="intersects")[::-1]
         order = np.lexsort((thing, lot_number))
         shapes = subtract(shapes, lot_number[order], own.shapes_m[thing[order]])
-        relaxed = dict(zip(members, shapes, strict=True))
-        for lot, fits in zip(members, _fit_in(search, relaxed, search.terrain), strict=True):
+        for lot, fits in zip(members, chain.from_iterable(pool.each(rooms_in, search.lots.of(members), shapes)), strict=True):
             if fits:
                 helps.setdefault(lot, []).append(name)
-    dry = replace(search.terrain, good=np.full_like(search.terrain.good, GOOD_GROUND))
-    by_ground = dict(zip(bare, _fit_in(search, {lot: cut.envelopes.shapes_m[lot] for lot in bare}, dry), strict=True))
+    by_ground = dict(
+        zip(bare, chain.from_iterable(pool.each(rooms_on_good_ground, search.lots.of(bare), cut.envelopes.shapes_m[bare])), strict=True)
+    )
     out = list(screened)
     tank_bound = search.cuts["septic_tank"].envelopes.binding()
     for lot in lots:
@@ -183,31 +229,18 @@ def _with_bounds(search: Search, screened: list[Screened]) -> list[Screened]:
     return out
 
 
-def _fit_in(search: Search, shapes: Mapping[int, shapely.Geometry], terrain: Terrain) -> list[bool]:
-    """Whether field and reserve of each lot's largest size would fit in the shape that stands for its envelope."""
-
-    def fits(lot: int) -> bool:
-        need, shape = search.sizes[lot].largest, shapes[lot]
-        assert need is not None  # lots without a size are not tried
-        if shapely.is_empty(shape):
-            return False
-        return has_both(fit(site_of(shape, shape, True, start_of(search, lot)), need, terrain, search.pipes), need)
-
-    return search.each(fits, list(shapes))
-
-
 def _ground_under(search: Search, lot: int) -> list[str]:
     """What is wrong with the ground of a lot's envelope, the most widespread first."""
-    envelope, terrain = search.cuts["drain_field"].envelopes.shapes_m[lot], search.terrain
+    envelope, grid = search.cuts["drain_field"].envelopes.shapes_m[lot], search.ground.elevation.grid
     left, bottom, right, top = shapely.bounds(envelope)
-    rows, cols = terrain.good.shape
-    row_0, row_1 = (int(np.floor((terrain.top_m - y) / terrain.cell_size_m)) for y in (top, bottom))
-    col_0, col_1 = (int(np.floor((x - terrain.left_m) / terrain.cell_size_m)) for x in (left, right))
-    window = slice(max(0, row_0), min(rows, row_1 + 1)), slice(max(0, col_0), min(cols, col_1 + 1))
+    (first_col, first_row), (last_col, last_row) = ~grid.transform_m @ (left, top), ~grid.transform_m @ (right, bottom)
+    window = (
+        slice(max(0, int(np.floor(first_row))), min(grid.shape[0], int(np.floor(last_row)) + 1)),
+        slice(max(0, int(np.floor(first_col))), min(grid.shape[1], int(np.floor(last_col)) + 1)),
+    )
     row, col = np.mgrid[window]
-    x, y = terrain.left_m + (col + 0.5) * terrain.cell_size_m, terrain.top_m - (row + 0.5) * terrain.cell_size_m
-    inside = shapely.contains_xy(envelope, x, y)
-    cells = {name: int(np.count_nonzero(mask[window] & inside)) for name, mask in search.bad_ground.items()}
+    inside = shapely.contains_xy(envelope, *grid.middles_m(row, col))
+    cells = {name: int(np.count_nonzero(mask & inside)) for name, mask in search.ground.bad(window).items()}
     return sorted((name for name, count in cells.items() if count), key=lambda name: (-cells[name], name)) or [
         "too steep along the trenches"
     ]

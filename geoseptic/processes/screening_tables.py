@@ -10,6 +10,7 @@ from geopandas import GeoDataFrame
 
 from geoseptic.io.gpx import to_wgs84
 from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.model.citation import Citation
 from geoseptic.model.frame import Frame
 from geoseptic.model.legends import VectorLegend
 from geoseptic.model.results import LayerResult, PointsResult, Results
@@ -19,6 +20,7 @@ from geoseptic.processes import screening_legends as legends
 from geoseptic.processes.land import Land
 from geoseptic.processes.lot_sizes import AS_A_BED
 from geoseptic.processes.screening import Screened, Screening
+from geoseptic.processes.sizing_tables import unchecked
 from geoseptic.processes.soil_ground import SoilLayers
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.ways_down import Downslope
@@ -68,7 +70,9 @@ def screening_results(
         (str(identifier), hole)
         for identifier, lot in zip(land.fabric.ids, found.lots, strict=True)
         if lot.placement
-        for hole in propose_holes(str(identifier), lot.placement.field, lot.placement.reserve, rules.sizing.percolation)
+        for hole in propose_holes(
+            str(identifier), lot.placement.field, lot.placement.reserve, rules.sizing.percolation, rules.sizing.test_pits
+        )
     ]
     owners, holes = [owner for owner, _ in proposed], [hole for _, hole in proposed]
     units = _Units(rules)
@@ -103,9 +107,25 @@ def screening_results(
         ),
         citations=tuple(dict.fromkeys(line.citation for line in soil.criteria)) if soil.soils else (),
         counts=counts,
-        warnings=(*soil.notes, *(() if soil.told else ("soil not known: no soil layer was given, see the column assumptions",))),
+        warnings=(
+            *soil.notes,
+            *(() if soil.told else ("soil not known: no soil layer was given, see the column assumptions",)),
+            *unchecked(_in_use(rules, found, soil, bool(holes))),
+        ),
         failures=failures,
     )
+
+
+def _in_use(rules: RuleSet, found: Screening, soil: SoilLayers, are_holes: bool) -> list[Citation]:
+    """Where the values beside the setbacks were read that the verdicts and drawings of this run rest on."""
+    cited = {citation for lot in found.lots for citation in lot.sizes.size.citations}
+    if found.burial.sewer_rule is not None:
+        cited.add(found.burial.sewer_rule.citation)
+    if soil.told:
+        cited.update(line.citation for line in soil.lines)
+    if are_holes:
+        cited.update(rule.citation for rule in (rules.sizing.percolation, rules.sizing.test_pits) if rule is not None)
+    return sorted(cited, key=lambda citation: (citation.key, str(citation)))
 
 
 def _parcels(
@@ -163,7 +183,7 @@ def _parcels(
         "soil_rating": [lot.under.rating if lot.under else "" for lot in lots],
         "separation": [lot.under.separation_words if lot.under else "" for lot in lots],
         "flood_zone": [(lot.under.flood or "not known") if lot.under else "" for lot in lots],
-        "notes": ["; ".join((*lot.sizes.size.notes, *(lot.profile.notes if lot.profile else ()))) for lot in lots],
+        "notes": ["; ".join((*lot.sizes.size.notes, *(lot.profile.notes if lot.profile else ()), *lot.notes)) for lot in lots],
         "decided_by": [lot.decided_by for lot in lots],
     }
     notes = {
@@ -190,7 +210,7 @@ def _parcels(
         f"well_{length}": "Straight distance from the field to it, less its location error",
         "downslope_well": "First well, presumed ones included, that water from the field is known to come to within the reach",
         f"path_{length}": "Length of that way to the nearest place where the well may be; it is drawn to the edge of its disc",
-        "soil": "Mapped soils under the field",
+        "soil": "Mapped soils under the field, with their hydrologic group: of a dual one such as B/D, D holds unless the soil is drained",
         "soil_rating": "Federal interpretive class of these soils for absorption fields, with what limits it",
         "separation": "Whether the code's separation from rock and high water holds by the map",
         "flood_zone": "Flood zone that the field touches",
@@ -343,7 +363,7 @@ def _holes(frame: Frame, holes: Sequence[Hole], owners: Sequence[str]) -> LayerR
     points = np.array([(hole.point.x, hole.point.y) for hole in holes], np.float64).reshape(-1, 2)
     lon, lat = to_wgs84(frame, points)
     rows: list[tuple[object, ...]] = [
-        (owner, hole.label, hole.kind, hole.area, round(float(x), 7), round(float(y), 7))
+        (owner, hole.label, hole.kind, hole.area, round(float(x), 7), round(float(y), 7), hole.note)
         for owner, hole, x, y in zip(owners, holes, lon, lat, strict=True)
     ]
     notes = {
@@ -353,6 +373,7 @@ def _holes(frame: Frame, holes: Sequence[Hole], owners: Sequence[str]) -> LayerR
         "area": "primary, or reserve",
         "longitude": "WGS 84, degrees",
         "latitude": "WGS 84, degrees",
+        "note": "What the code asks of such holes and could not be kept here, or what whoever digs must know",
     }
     return _table(frame, "test_holes", notes, rows, [hole.point for hole in holes], legends.TEST_HOLES, "Proposed test holes")
 

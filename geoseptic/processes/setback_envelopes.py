@@ -52,7 +52,7 @@ def setback_envelopes(
     and open never reads as clear.
     """
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import notices, steps
+    from geoseptic.processes import notices, paths, steps
 
     land = land_checks.check_land(
         parcels,
@@ -75,7 +75,7 @@ def setback_envelopes(
     )
     ground = None
     if elevation is not None and steps.needs_ground(rules, parts, land):
-        drainage = steps.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
+        drainage = paths.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
         ground = steps.ground_facts(elevation, drainage, well_radius_m)
     cut = steps.cut_envelopes(land, rules, parts, facts or {}, frozenset(granted), ground, workers)
     told = notices.notices(land, rules, cut, facts or {}, granted, elevation)

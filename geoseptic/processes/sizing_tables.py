@@ -72,7 +72,7 @@ def percolation_results(found: SiteRate, rules: RuleSet) -> Results:
             "min_per_in": _rate(found.min_per_in),
             "usable": found.usable,
         },
-        warnings=(*found.notes, *_unchecked([found.citation])),
+        warnings=(*found.notes, *unchecked([found.citation])),
     )
 
 
@@ -116,7 +116,7 @@ def sizing_results(found: FieldSize, rules: RuleSet) -> Results:
             *([found.why_not] if found.why_not else []),
             *(f"assumed: {words}" for words in found.assumptions),
             *found.notes,
-            *_unchecked(found.citations),
+            *unchecked(found.citations),
         ),
     )
 
@@ -146,5 +146,6 @@ def _rate(min_per_in: float) -> Cell:
     return NO_FALL if math.isinf(min_per_in) else round(min_per_in, 2)
 
 
-def _unchecked(citations: Iterable[Citation]) -> list[str]:
+def unchecked(citations: Iterable[Citation]) -> list[str]:
+    """A sentence for each value in use that rests on memory or on a secondary page."""
     return [f"value used that was not checked against the code's own text: {citation}" for citation in citations if not citation.checked]

@@ -1,8 +1,9 @@
 """What is mapped below the ground of a run: soil polygons, flood zones and groundwater, all of them optional."""
 
+import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,7 @@ from geoseptic.parcels.soilmap import FloodKind, SoilUnder, flood_kinds, flood_u
 from geoseptic.parcels.tank import on_lots
 from geoseptic.processes.land import source_of
 from geoseptic.stages import stage
-from geoseptic.systems.soils import Separation, VerticalVerdict, interpretation, soil_properties, vertical_verdict
+from geoseptic.systems.soils import Separation, SeparationCheck, VerticalVerdict, interpretation, is_dual, soil_properties, vertical_verdict
 
 Mask = npt.NDArray[np.bool_]
 
@@ -54,6 +55,9 @@ class SoilLayers:
     facts: Mapping[str, bool]
     trench_bottom_m: float
     notes: tuple[str, ...]
+    lots_m: Geometries
+    """Lots on which somebody found the soil; `lot_soils`: its name by the rules."""
+    lot_soils: tuple[str, ...]
 
     @property
     def told(self) -> bool:
@@ -114,15 +118,29 @@ def check_soils(
         facts,
         trench_bottom_m,
         tuple(note for layer in (soil, flood) if layer for note in layer.notes),
+        nothing,
+        (),
     )
+
+
+def with_found(soil: SoilLayers, lots: Geometries, names: npt.NDArray[np.object_]) -> SoilLayers:
+    """With the soil that was found on lots, by the name that the rules have for it: it outweighs that of a map."""
+    found = [place for place, name in enumerate(names) if name]
+    return replace(soil, lots_m=lots[found], lot_soils=tuple(str(names[place]) for place in found))
+
+
+def _found_under(soil: SoilLayers, fields_m: Geometries) -> list[str | None]:
+    """The soil that was found on the lot of each field, None where there is none."""
+    names: list[str | None] = [None] * len(fields_m)
+    field, lot = shapely.STRtree(soil.lots_m).query(shapely.point_on_surface(fields_m), predicate="intersects")
+    for number, place in zip(field.tolist(), lot.tolist(), strict=True):
+        names[number] = soil.lot_soils[place]
+    return names
 
 
 def forbidden_ground(soil: SoilLayers, grid: Grid, floodplain_excluded: bool) -> dict[str, Mask]:
     """Why -> cells where a field may not go for it: too little soil over rock or water; floodway, and floodplain where asked."""
-    shallow: list[shapely.Geometry] = []
-    if soil.soils is not None:
-        shallow = [shape for shape, found in zip(soil.soil_shapes_m, _verdicts(soil, None), strict=True) if found.verdict == "fails"]
-    mask = burn.touched(shallow, grid)
+    mask = burn.touched(_too_shallow(soil), grid)
     if soil.groundwater is not None:
         mask |= _too_wet(soil, soil.groundwater, grid)
     return {TOO_SHALLOW: mask, FLOODED: burn.touched(_flooded(soil, floodplain_excluded), grid)}
@@ -180,23 +198,32 @@ def under(soil: SoilLayers, fields_m: Geometries, percolation_min_per_in: Sequen
         [None] * len(fields_m) if soil.soils is None else soils_under(fields_m, soil.soil_shapes_m, ratings)
     )
     symbols = [] if soil.soils is None else _symbols(soil.soils)
+    tested = _found_under(soil, fields_m)
     return [
-        _under(soil, below, symbols, depth, flood, rate)
-        for below, depth, flood, rate in zip(mapped, water, floods, percolation_min_per_in, strict=True)
+        _under(soil, below, symbols, depth, flood, rate, name)
+        for below, depth, flood, rate, name in zip(mapped, water, floods, percolation_min_per_in, tested, strict=True)
     ]
 
 
 def _under(
-    soil: SoilLayers, below: SoilUnder | None, symbols: Sequence[str], depth: Span, flood: FloodKind | None, rate: float | None
+    soil: SoilLayers,
+    below: SoilUnder | None,
+    symbols: Sequence[str],
+    depth: Span,
+    flood: FloodKind | None,
+    rate: float | None,
+    found: str | None,
 ) -> Under:
-    """What lies under one field; `below` is None where there is no soil map."""
+    """What lies under one field; `below` is None where there is no soil map, `found` is the soil that was found on the lot."""
     names, rating, worst = NOT_KNOWN, None, None
     properties_there = [SoilProperties()]
     if below is not None:
         rating = below.rating
-        names = ", ".join(dict.fromkeys(symbols[number] for number in below.counted)) or NOT_KNOWN
+        names = ", ".join(dict.fromkeys(_named(symbols[number], soil.properties[number]) for number in below.counted)) or NOT_KNOWN
         bare = [SoilProperties()] if below.uncovered_share > 0 or not below.counted else []
         properties_there = [*(soil.properties[number] for number in below.counted), *bare]
+    if found is not None:
+        properties_there = [replace(one, soil=found) for one in properties_there]
     if soil.told:
         verdicts = [vertical_verdict(soil.lines, one, soil.trench_bottom_m, soil.facts, rate, depth) for one in properties_there]
         worst = max(verdicts, key=lambda verdict: WORST.index(verdict.verdict))
@@ -207,8 +234,12 @@ def _under(
         NOT_KNOWN if worst is None else _words(worst),
         flood,
         _against(soil, worst, rating, depth, flood),
-        _warning(rating, flood),
+        _warning(rating, properties_there, flood),
     )
+
+
+def _named(symbol: str, properties: SoilProperties) -> str:
+    return symbol if properties.hydrologic_group is None else f"{symbol} (hydrologic group {properties.hydrologic_group})"
 
 
 def worse(field: Under, reserve: Under | None) -> Under:
@@ -239,8 +270,11 @@ def _judged_elsewhere(soil: SoilLayers, verdict: VerticalVerdict | None) -> set[
     return {line.feature for line in soil.criteria if line.property in properties}
 
 
-def _warning(rating: SoilRating | None, flood: FloodKind | None) -> str:
+def _warning(rating: SoilRating | None, soils: Sequence[SoilProperties], flood: FloodKind | None) -> str:
     words = []
+    dual = sorted({str(one.hydrologic_group) for one in soils if is_dual(one.hydrologic_group)})
+    if dual:
+        words.append(f"soil map: hydrologic group {', '.join(dual)}: high water unless drained")
     if rating is not None and rating.at_worst == "severe":
         words.append(f"soil map: {rating.words} by the federal classes")
     if flood is None:
@@ -248,8 +282,20 @@ def _warning(rating: SoilRating | None, flood: FloodKind | None) -> str:
     return "; ".join(words)
 
 
-def _verdicts(soil: SoilLayers, percolation: float | None) -> list[VerticalVerdict]:
-    return [vertical_verdict(soil.lines, one, soil.trench_bottom_m, soil.facts, percolation) for one in soil.properties]
+def _too_shallow(soil: SoilLayers) -> list[shapely.Geometry]:
+    """Mapped ground that fails in whatever soil, or in the soil of its name; but there not the lots of which the soil was found."""
+    shallow = []
+    tested = shapely.STRtree(soil.lots_m)
+    for shape, there in zip(soil.soil_shapes_m, soil.properties, strict=True):
+        if _fails(soil, replace(there, soil=None)):
+            shallow.append(shape)
+        elif there.soil is not None and _fails(soil, there):
+            shallow.append(shapely.difference(shape, shapely.union_all(soil.lots_m[tested.query(shape, predicate="intersects")])))
+    return shallow
+
+
+def _fails(soil: SoilLayers, there: SoilProperties) -> bool:
+    return vertical_verdict(soil.lines, there, soil.trench_bottom_m, soil.facts).verdict == "fails"
 
 
 def _too_wet(soil: SoilLayers, depth: Raster, grid: Grid) -> Mask:
@@ -280,13 +326,17 @@ def _too_wet(soil: SoilLayers, depth: Raster, grid: Grid) -> Mask:
 def _words(verdict: VerticalVerdict) -> str:
     if verdict.verdict == "holds":
         return "holds by the map"
-    parts = [
-        f"{check.needed.above.replace('_', ' ')} {'too near' if check.verdict == 'fails' else 'not known to be deep enough'}"
-        for check in verdict.checks
-        if check.verdict == verdict.verdict
-    ]
+    parts = [f"{check.needed.above.replace('_', ' ')} {_why(check)}" for check in verdict.checks if check.verdict == verdict.verdict]
     parts += [f"nothing read of {name.replace('_', ' ')}" for name in verdict.silent_on if verdict.verdict == "unknown"]
     return f"{verdict.verdict}: {', '.join(parts)}"
+
+
+def _why(check: SeparationCheck) -> str:
+    if check.verdict == "fails":
+        return "too near"
+    if math.isinf(check.needed.least_m):
+        return "at no depth deep enough for a gravity field in this soil without further treatment"
+    return "not known to be deep enough" + (", for the soil is not known" if math.isinf(check.needed.most_m) else "")
 
 
 def _symbols(soils: CheckedLayer) -> list[str]:

@@ -27,7 +27,8 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
 
     `fields_m` has one row a lot, empty where there is no field.
     """
-    grid, distance_m = elevation.grid, mapped.paths.distance_m
+    grid = elevation.grid
+    distance_m, receivers, labels = (plane.array() for plane in (mapped.paths.distance_m, mapped.ground.receivers, mapped.paths.label))
     names = [*land.wells.ids, *land.presumed_ids]
     inverse = ~grid.transform_m
     ways = []
@@ -50,10 +51,10 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
             continue
         at_row, at_col = np.unravel_index(np.nanargmin(reached), reached.shape)
         start = int(at_row) + row_0, int(at_col) + col_0
-        path = flowpath.trace(mapped.ground.receivers, distance_m, *start)
+        path = flowpath.trace(receivers, distance_m, *start)
         points = np.column_stack(grid.middles_m(path[:, 0], path[:, 1]))
         # The cell's middle may lie just outside the field; the way starts on it.
         from_field = shapely.get_coordinates(shapely.shortest_line(field, shapely.Point(points[0])))[:1]
         line = shapely.LineString(np.vstack([from_field, points]))
-        ways.append(Downslope(number, line, str(names[mapped.paths.label[start]]), float(distance_m[start])))
+        ways.append(Downslope(number, line, str(names[labels[start]]), float(distance_m[start])))
     return ways

@@ -5,7 +5,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,6 +24,7 @@ IN_USE: Final = ("-wal", "-shm", "-journal")
 """What a program that has a GeoPackage open keeps beside it; a log that is left beside a new file would be played into that."""
 
 PARTIAL: Final = ".geoseptic-partial-"
+SCRATCH: Final = ".geoseptic-scratch-"
 
 
 def refuse(process: Process[..., Any], wanted: Request) -> None:
@@ -50,6 +51,25 @@ def beside(out: Path) -> Iterator[Path]:
         yield partial
     finally:
         shutil.rmtree(partial, ignore_errors=True)
+
+
+@contextmanager
+def scratch(out: Path, wanted: bool) -> Iterator[Path | None]:
+    """A folder in `out` for working files, which goes when the block ends, and `out` with it where nothing else is there; None where none
+    is wanted."""
+    if not wanted:
+        yield None
+        return
+    new = [folder for folder in (out, *out.absolute().parents) if not folder.exists()]
+    out.mkdir(parents=True, exist_ok=True)
+    folder = Path(tempfile.mkdtemp(prefix=SCRATCH, dir=out))
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+        with suppress(OSError):  # not empty: the outputs are in it
+            for made in new:
+                made.rmdir()
 
 
 def write(folder: Path, results: Results) -> list[str]:

@@ -5,7 +5,8 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from pathlib import Path
+from typing import Any, Final
 
 import shapely
 from geopandas import GeoDataFrame
@@ -23,6 +24,9 @@ from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words
 from geoseptic.run.manifest import input_records, manifest
 from geoseptic.stages import LOGGER, stage
 
+IN_MEMORY_CELLS: Final = 30_000_000
+"""Rasters with more cells are worked on in files beside the outputs: about 115 bytes a cell are in use at the worst moment in memory."""
+
 
 def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, Any]:
     """Run `process` as `wanted` and return the summary. Raises GeosepticError; then nothing was written."""
@@ -33,15 +37,17 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             headers = read_headers(process, wanted)
         if wanted.dry_run:
             return _plan(process, wanted, headers)
-        values, warnings = _read(process, wanted, headers)
-        results = process(**values)
-        warnings += results.warnings
-        inputs = input_records(process, wanted)
-        with outputs.beside(wanted.out) as partial:
-            with stage("writing"):
-                names = outputs.write(partial, results)
-            record = manifest(process, wanted, headers.rules, results, inputs, warnings, version, started, seconds)
-            removed = outputs.put(wanted.out, partial, names, record)
+        large = any(grid.shape[0] * grid.shape[1] > IN_MEMORY_CELLS for grid in headers.grids.values())
+        with outputs.scratch(wanted.out, large) as scratch:
+            values, warnings = _read(process, wanted, headers, scratch)
+            results = process(**values)
+            warnings += results.warnings
+            inputs = input_records(process, wanted)
+            with outputs.beside(wanted.out) as partial:
+                with stage("writing"):
+                    names = outputs.write(partial, results)
+                record = manifest(process, wanted, headers.rules, results, inputs, warnings, version, started, seconds)
+                removed = outputs.put(wanted.out, partial, names, record)
     return {
         "process": process.id,
         "status": "done, some parcels failed" if results.failures else "done",
@@ -56,7 +62,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
     }
 
 
-def _read(process: Process[..., Any], wanted: Request, headers: Headers) -> tuple[dict[str, Any], list[str]]:
+def _read(process: Process[..., Any], wanted: Request, headers: Headers, scratch: Path | None = None) -> tuple[dict[str, Any], list[str]]:
     """Every parameter's value; files become what they hold. And what is to be told of the files.
 
     Parcels and elevation come first: they say what is near.
@@ -74,7 +80,11 @@ def _read(process: Process[..., Any], wanted: Request, headers: Headers) -> tupl
         elif isinstance(spec, ElevationIn):
             with stage(f"reading {name}"):
                 values[name] = raster_files.read_elevation(
-                    values[name], unit=wanted.units.get(name), cell_size_m=wanted.cell_size_m, zero_is_height=wanted.zero_is_height
+                    values[name],
+                    unit=wanted.units.get(name),
+                    cell_size_m=wanted.cell_size_m,
+                    zero_is_height=wanted.zero_is_height,
+                    scratch=scratch,
                 )
         elif isinstance(spec, DepthIn):
             with stage(f"reading {name}"):

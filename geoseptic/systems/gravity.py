@@ -2,13 +2,18 @@
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from geoseptic.model.sizing_rules import BuildingSewer, SizingRules
 from geoseptic.units import FOOT_M, from_metres
 
 INCH_M = FOOT_M / 12
+
+SEWER_DIAMETER_M: Final = 4 * INCH_M
+"""A house sewer. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -19,7 +24,8 @@ class Burial:
     """Ground to the sewer's invert at the house wall. Common practice, no source."""
 
     sewer_fall_m_per_m: float = 0.25 / 12
-    """Building sewer, house to tank: 1/4 inch a foot. Common practice, no source."""
+    """Building sewer, house to tank: what the code asks at least (`sewer_rule`); where it is silent 1/4 inch a foot, which is common
+    practice, no source."""
 
     tank_drop_m: float = 3 * INCH_M
     """Tank inlet to outlet. Common practice, no source."""
@@ -39,15 +45,33 @@ class Burial:
     deepest_tank_cover_m: float = 3 * FOOT_M
     """A tank with more soil over its inlet is hard to open and to pump out. Common practice, no source."""
 
+    sewer_rule: BuildingSewer | None = None
+    """The line of the code that `sewer_fall_m_per_m` is from; None where it is common practice."""
+
+    @classmethod
+    def by_code(cls, rules: SizingRules, *, sewer_cover_m: float, field_pipe_depth_m: float) -> "Burial":
+        """The sewer's fall from the rules as far as they state one, at the given depths."""
+        rule = rules.sewer_fall(SEWER_DIAMETER_M)
+        fall_m_per_m = cls.sewer_fall_m_per_m if rule is None else rule.fall_m_per_m
+        return cls(sewer_cover_m, fall_m_per_m, field_pipe_depth_m=field_pipe_depth_m, sewer_rule=rule)
+
     def in_words(self) -> str:
         """The assumptions as one sentence, in feet and inches."""
         sewer_in, effluent_in = 12 * self.sewer_fall_m_per_m, 12 * self.effluent_fall_m_per_m
         cover_ft, pipe_ft = from_metres(self.sewer_cover_m, "ft"), from_metres(self.field_pipe_depth_m, "ft")
         return (
-            f"assumed: sewer invert {cover_ft:g} ft below ground at the house, sewer falls {sewer_in:g} in a foot, tank outlet "
+            f"assumed: sewer invert {cover_ft:g} ft below ground at the house, sewer falls {sewer_in:.3g} in a foot ({self._whose_fall}), "
+            "tank outlet "
             f"{from_metres(self.tank_drop_m, 'in'):g} in below its inlet, effluent line falls {effluent_in:g} in a foot, field pipe "
             f"{pipe_ft:g} ft below ground, pipes nowhere less than {from_metres(self.pipe_cover_m, 'ft'):g} ft; the sewer's exit is a guess"
         )
+
+    @property
+    def _whose_fall(self) -> str:
+        if self.sewer_rule is None:
+            return "common practice, the rule set states none"
+        cited = self.sewer_rule.citation
+        return f"least by {cited.section}{'' if cited.checked else ', not checked against the code text'}"
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ is not. It is never zero, and never "none at all".
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import pandas as pd
@@ -38,6 +38,13 @@ MAY_PASS_WATER: Final = ("textural",)
 
 WET_DRAINAGE: Final = frozenset({"somewhat poorly drained", "poorly drained", "very poorly drained", "subaqueous"})
 """Drainage classes that a soil has because water stands in it: no water table on record is then a gap in the record. From memory."""
+
+HYDROLOGIC_GROUP: Final = re.compile(r"[abcd]|[abc]/d")
+"""The four groups, and the dual ones (neh-630-7; key in data/references.toml)."""
+
+DRAINED_M: Final = 0.6
+"""A soil of a dual group counts as drained where seasonal high water is kept at least so deep, 24 in; undrained it is higher (neh-630-7;
+key in data/references.toml)."""
 
 ALWAYS_ASKED: Final = ("bedrock", "impermeable_layer", "high_water")
 """What a code that is silent on it leaves unknown."""
@@ -88,7 +95,20 @@ def properties(row: Row) -> SoilProperties:
         subsidence_m=Span.of(_number(row, "totalsub_r") / 100),
         permafrost="present" if "permafrost" in kind else "absent" if kind or none_reported else None,
         restriction_m=restricted if is_tight else below,
+        soil=_word(row, "soil"),
+        hydrologic_group=hydrologic_group(row),
     )
+
+
+def hydrologic_group(row: Row) -> str | None:
+    """A to D, or a dual group such as "B/D"; None where the survey has none, or a word that is no group."""
+    word = _word(row, "hydgrpdcd")
+    return word.upper() if word and HYDROLOGIC_GROUP.fullmatch(word) else None
+
+
+def is_dual(group: str | None) -> bool:
+    """Whether high water lies in the soil unless somebody keeps it drained."""
+    return group is not None and "/" in group
 
 
 def _depth(row: Row, name: str, described_m: float) -> Span:
@@ -102,7 +122,17 @@ def _depth(row: Row, name: str, described_m: float) -> Span:
 
 
 def _water(row: Row, described_m: float) -> Span:
-    """The least depth in a year. The spring's alone is only a bound: another season may be wetter."""
+    """The least depth in a year. The spring's alone is only a bound: another season may be wetter.
+
+    A depth recorded of a soil with a dual hydrologic group may be that of its drained state: it says how deep water lies at most.
+    """
+    recorded = _recorded_water(row, described_m)
+    if is_dual(hydrologic_group(row)) and recorded.low >= DRAINED_M:
+        return Span(-math.inf, recorded.high)
+    return recorded
+
+
+def _recorded_water(row: Row, described_m: float) -> Span:
     spring = _depth(row, "wtdepaprjunmin", described_m)
     if "wtdepannmin" not in row:
         return Span(-math.inf, spring.high)
@@ -236,7 +266,12 @@ class VerticalVerdict:
 
 
 def separation(needed_m: float, trench_bottom_depth_m: float, limiting_depth_m: float | Span) -> Separation:
-    """Whether `needed_m` of soil lie between the bottom of a trench and what limits it; depths from the ground down, NaN = unknown."""
+    """Whether `needed_m` of soil lie between the bottom of a trench and what limits it; depths from the ground down, NaN = unknown.
+
+    Where no depth is enough (infinite), it is not known what else the code would let one build.
+    """
+    if math.isinf(needed_m):
+        return "unknown"
     limit = limiting_depth_m if isinstance(limiting_depth_m, Span) else Span.of(limiting_depth_m)
     deep_enough_m = needed_m + trench_bottom_depth_m - ROOM_TOLERANCE_M
     if limit.low >= deep_enough_m:
@@ -245,7 +280,10 @@ def separation(needed_m: float, trench_bottom_depth_m: float, limiting_depth_m: 
 
 
 def needed_separations(
-    lines: Sequence[VerticalSeparation], known: Mapping[str, bool] | None = None, percolation_min_per_in: float | None = None
+    lines: Sequence[VerticalSeparation],
+    known: Mapping[str, bool] | None = None,
+    percolation_min_per_in: float | None = None,
+    soil: str | None = None,
 ) -> tuple[NeededSeparation, ...]:
     """What is asked above each thing that the lines name, by what is known of the site.
 
@@ -253,6 +291,7 @@ def needed_separations(
     ----------
     known : condition of the rules -> whether it holds; one not named is unknown, and what it might ask counts in `most_m`.
     percolation_min_per_in : None where not tested.
+    soil : by the name that the rules have for it; None where not known.
 
     Raises
     ------
@@ -262,7 +301,7 @@ def needed_separations(
     groups: dict[tuple[str, str], list[VerticalSeparation]] = {}
     for line in lines:
         groups.setdefault((line.above, line.measured_from), []).append(line)
-    return tuple(_needed(group, facts, percolation_min_per_in) for group in groups.values())
+    return tuple(_needed(group, _Site(facts, percolation_min_per_in, soil)) for group in groups.values())
 
 
 def vertical_verdict(
@@ -285,7 +324,7 @@ def vertical_verdict(
     """
     depths = limiting_depths(soil, groundwater_m)
     checks = []
-    for needed in needed_separations(lines, known, percolation_min_per_in):
+    for needed in needed_separations(lines, known, percolation_min_per_in, soil.soil):
         bottom_m = trench_bottom_depth_m if needed.measured_from == "field_bottom" else 0.0
         depth = depths[needed.above]
         at_most, at_least = (separation(asked_m, bottom_m, depth) for asked_m in (needed.most_m, needed.least_m))
@@ -313,21 +352,36 @@ def limiting_depths(soil: SoilProperties, groundwater_m: Span = UNKNOWN) -> dict
     }
 
 
-def _needed(lines: Sequence[VerticalSeparation], facts: Mapping[str, bool], percolation: float | None) -> NeededSeparation:
-    open_lines = [line for line in lines if _holds(line, facts, percolation) is not False]
+@dataclass(frozen=True)
+class _Site:
+    """What is known of one place: conditions of the rules, percolation and soil."""
+
+    facts: Mapping[str, bool]
+    percolation: float | None
+    soil: str | None
+
+
+def _needed(lines: Sequence[VerticalSeparation], site: _Site) -> NeededSeparation:
+    if site.soil is not None and any(line.soils for line in lines) and not any(line.is_of(site.soil) for line in lines):
+        # A soil that the code does not name may be any of those that it does.
+        site = replace(site, soil=None)
+    open_lines = [line for line in lines if _holds(line, site) is not False]
     # With every line ruled out the longest stays: a gap in a table is no permission.
     largest = max(open_lines or lines, key=lambda line: line.distance_m)
-    sure_m = [line.distance_m for line in open_lines if _holds(line, facts, percolation)]
+    sure_m = [line.distance_m for line in open_lines if _holds(line, site)]
     named = {condition for line in lines if line.band is None and len(line.when) == 1 for condition in line.when}
-    if not sure_m and open_lines and any(group <= named for group in EXCLUSIVE):
+    by_soil_alone = all(line.soils and line.band is None and not line.when for line in lines)
+    if not sure_m and open_lines and (by_soil_alone or any(group <= named for group in EXCLUSIVE)):
         sure_m = [min(line.distance_m for line in open_lines)]
     least_m = max(sure_m, default=0.0) if open_lines else largest.distance_m
     return NeededSeparation(largest.above, largest.measured_from, least_m, largest.distance_m, largest)
 
 
-def _holds(line: VerticalSeparation, facts: Mapping[str, bool], percolation: float | None) -> bool | None:
+def _holds(line: VerticalSeparation, site: _Site) -> bool | None:
     """Whether the line binds; None where that is open."""
-    answers: list[bool | None] = [facts.get(name) for name in line.when]
+    answers: list[bool | None] = [site.facts.get(name) for name in line.when]
     if line.band is not None:
-        answers.append(None if percolation is None else line.band.holds(percolation))
+        answers.append(None if site.percolation is None else line.band.holds(site.percolation))
+    if line.soils:
+        answers.append(None if site.soil is None else line.is_of(site.soil))
     return False if False in answers else None if None in answers else True

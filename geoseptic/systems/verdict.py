@@ -20,6 +20,7 @@ class Found:
     planned, smaller : whether field and reserve would fit at the size that the assumptions plan with, and at the smallest that they leave
         open.
     in_possible : whether they would fit if every open question of the setbacks were answered in the lot's favour.
+    on_another_part : whether they would fit only if another part of the lot than the one with the house were taken.
     on_unknown_ground : whether they would fit if ground of which nothing is known were good.
     tank : whether a place for the tank was found; None where the lot has no house to drain.
     by_gravity : None where a height is not known.
@@ -45,6 +46,7 @@ class Found:
     open_setbacks: str = ""
     doubts: tuple[str, ...] = ()
     tank_in_possible: bool = False
+    on_another_part: bool = False
 
 
 def verdict(found: Found) -> tuple[str, tuple[str, ...]]:
@@ -62,11 +64,15 @@ def verdict(found: Found) -> tuple[str, tuple[str, ...]]:
         missing.append("soil or bedrooms: only the smallest field that they leave open would fit")
     if found.in_possible:
         missing.append(f"an open question of the setbacks{_named(found)}")
+    if found.on_another_part:
+        missing.append("whether a pipe may be led to another part of the lot, where there would be room")
     if found.on_unknown_ground:
         missing.append("elevation, where water goes beyond the edge of the data, or a flood zone that nobody has studied")
     if not missing and not found.field and found.alone_at_best:
         missing.append("soil, house, ground or an open setback: at their best the field alone would fit, without full reserve")
     if missing:
+        if found.tank is False and (found.field or found.planned or found.smaller):
+            missing.append("a place for the tank: none was found beside the field that was drawn")
         return CANNOT_SAY, tuple(missing)
     return _with_tank(found, FITS_WITHOUT_FULL_RESERVE) if found.field else (DOES_NOT_FIT, ())
 

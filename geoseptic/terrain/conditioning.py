@@ -1,4 +1,7 @@
-"""Two corrections that a bare-earth raster needs before water runs over it."""
+"""Two corrections that a bare-earth raster needs before water runs over it.
+
+Buildings are raised cell by cell: windows need no halo. A culvert must lie wholly within the window that opens it.
+"""
 
 from collections.abc import Sequence
 

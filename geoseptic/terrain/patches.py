@@ -5,7 +5,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 Floats = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
@@ -49,6 +48,9 @@ def sheer_patches(heights_m: Floats, suspect: Mask, cell_size_m: float) -> tuple
     owner, step_m = _border(heights_m, suspect, number_m, cell_size_m)
     if len(step_m) and step_m.max() <= ALL_ROUND_M:
         return ()
+    # Few files get here, and the import takes a third of a second.
+    from scipy import ndimage
+
     labels, count = ndimage.label(suspect, np.ones((3, 3), bool))
     cells = np.bincount(labels[suspect], minlength=count + 1)[1:]
     place = labels.ravel()[owner] - 1

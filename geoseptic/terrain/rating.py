@@ -1,4 +1,7 @@
-"""How good the ground is for a drain field where nothing excludes it, from 1 to 100. The scale is our own."""
+"""How good the ground is for a drain field where nothing excludes it, from 1 to 100. The scale is our own.
+
+Each cell is rated by itself: windows need no halo.
+"""
 
 from collections.abc import Mapping, Sequence
 from typing import Final

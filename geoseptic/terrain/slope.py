@@ -17,7 +17,7 @@ def plane_slope_percent(elevation_m: Floats, cell_size_m: float, window_m: float
 
     A drain field lies on ground some 10 m wide, not on one cell: at 1 m cells, 10 cm of noise makes level ground read 5 percent by finite
     differences, and less than half a percent by a 15 m plane. Every cell is computed from its own window alone, in one fixed order, so a
-    tile with a halo of `half_window_cells` gives the same bits as the whole.
+    tile with a halo of `halo_cells` gives the same bits as the whole.
 
     Parameters
     ----------
@@ -40,6 +40,11 @@ def plane_slope_percent(elevation_m: Floats, cell_size_m: float, window_m: float
 def half_window_cells(cell_size_m: float, window_m: float) -> int:
     """Cells from the middle of the fitting window to its edge."""
     return max(1, round((window_m / cell_size_m - 1) / 2))
+
+
+def halo_cells(cell_size_m: float, window_m: float | None) -> int:
+    """How many cells round a window its slopes hang on: by a plane over `window_m`, or by finite difference where that is None."""
+    return 1 if window_m is None else half_window_cells(cell_size_m, window_m)
 
 
 def horn_slope_percent(elevation_m: Floats, cell_size_m: float) -> Floats:
@@ -67,31 +72,34 @@ def _plane_slope(z, cell, half, least_share):  # type: ignore[no-untyped-def]
     for row in prange(rows):
         sum_z = np.zeros(cols + 2 * half)
         sum_yz = np.zeros(cols + 2 * half)
+        inner_z, inner_yz = sum_z[half : half + cols], sum_yz[half : half + cols]
         if row >= half and row < rows - half:
             for j in range(-half, half + 1):
+                beside = z[row + j]
                 for col in range(cols):
-                    value = np.float64(z[row + j, col])
-                    sum_z[col + half] += value
-                    sum_yz[col + half] += j * value
+                    value = np.float64(beside[col])
+                    inner_z[col] += value
+                    inner_yz[col] += j * value
         else:
             sum_z[:] = np.nan
         sum_z[:half] = np.nan
         sum_z[cols + half :] = np.nan
+        # Offset by offset for all columns: the compiler then handles several cells at a time, and each cell's sum keeps its order.
+        rise_x = np.zeros(cols)
+        rise_y = np.zeros(cols)
+        for i in range(side):
+            weight = np.float64(i - half)
+            column_z, column_yz = sum_z[i : i + cols], sum_yz[i : i + cols]
+            for col in range(cols):
+                rise_x[col] += weight * column_z[col]
+                rise_y[col] += column_yz[col]
+        slopes = out[row]
         for col in range(cols):
-            if np.isnan(z[row, col]):
-                out[row, col] = np.nan
-                continue
-            rise_x = 0.0
-            rise_y = 0.0
-            for i in range(side):
-                rise_x += (i - half) * sum_z[col + i]
-                rise_y += sum_yz[col + i]
-            rise = rise_x + rise_y
-            if np.isnan(rise):
+            slopes[col] = np.sqrt(rise_x[col] * rise_x[col] + rise_y[col] * rise_y[col]) * scale
+        for col in range(cols):
+            if np.isnan(out[row, col]) and not np.isnan(z[row, col]):
                 # numba counts a parallel loop in unsigned numbers, whose negative would be huge.
                 out[row, col] = _plane_slope_with_gaps(z, np.int64(row), col, half, cell, least_share)
-            else:
-                out[row, col] = math.sqrt(rise_x * rise_x + rise_y * rise_y) * scale
     return out
 
 

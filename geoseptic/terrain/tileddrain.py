@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from geoseptic.terrain.planes import Plane
+from geoseptic.model.planes import Plane
 from geoseptic.terrain.tiledfill import fill_by_tiles
 from geoseptic.terrain.tiledreceivers import receivers_by_tiles
 

@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from geoseptic.model.planes import Plane
 from geoseptic.terrain.drainage import _COL, _ROW
 from geoseptic.terrain.keyheap import cell_of, grown, key_of, pop, push
-from geoseptic.terrain.planes import Plane
 from geoseptic.terrain.tiles import Sides, Tile, Tiles, for_each, heights_around
 
 Floats = npt.NDArray[np.float32]

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from geoseptic.terrain.planes import Plane
+from geoseptic.model.planes import Plane
 
 Tile = tuple[int, int]
 """Which tile: counted from the north and from the west."""

@@ -33,7 +33,7 @@ if importlib.util.find_spec("geoseptic") is None:
 PARTS = ("drain_field", "septic_tank")
 FLOW_TOOLS = {"flow_whitebox_workflows": "whitebox-workflows", "flow_pyflwdir": "pyflwdir"}
 PACKAGES = ("geoseptic", "numpy", "numba", "scipy", "shapely", "pandas", "geopandas", "pyogrio", "rasterio", *FLOW_TOOLS.values())
-ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS", "RAYON_NUM_THREADS", "GDAL_NUM_THREADS"), "1")
+THREADS_OF = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS", "RAYON_NUM_THREADS", "GDAL_NUM_THREADS")
 STAGE = re.compile(r"^([a-z_ ]+): (\d+\.\d+) s$", re.MULTILINE)
 
 
@@ -48,11 +48,11 @@ class Spent:
     failed: str = ""
 
 
-def spent(command: Sequence[str], core: int | None, limit_s: float) -> tuple[Spent, str]:
-    """Run `command` on one core, at most `limit_s` seconds; what it took, and the text it printed."""
+def spent(command: Sequence[str], core: int | None, limit_s: float, threads: int = 1) -> tuple[Spent, str]:
+    """Run `command` on one core (None: on any), at most `limit_s` seconds; what it took, and the text it printed."""
     load = os.getloadavg()[0]
     paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
-    env = {**os.environ, **ONE_THREAD, "PYTHONPATH": os.pathsep.join(paths)}
+    env = {**os.environ, **dict.fromkeys(THREADS_OF, str(threads)), "PYTHONPATH": os.pathsep.join(paths)}
     started = time.perf_counter()
     process = subprocess.Popen(
         pinned(command, core), cwd=ROOT, env=env, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace"

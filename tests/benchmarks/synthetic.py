@@ -64,12 +64,13 @@ class Lots:
     roads: list[Floats]
 
 
-def write_county(folder: Path, extent: Extent, parcels: int, wells: int, seed: int) -> dict[str, object]:
+def write_county(folder: Path, extent: Extent, parcels: int, wells: int, seed: int, *, with_dem: bool = True) -> dict[str, object]:
     """Make a county and write it to `folder`; returns the paths and counts. Raises ValueError where the lots would be too small."""
     folder.mkdir(parents=True, exist_ok=True)
     ground_rng, lot_rng, house_rng, well_rng = (np.random.default_rng([seed, part]) for part in range(4))
     creeks = creek_lines(extent, ground_rng)
-    heights_m = ground(extent, creeks, ground_rng)
+    if with_dem:
+        write_dem(folder / "dem.tif", ground(extent, creeks, ground_rng), extent.cell_m)
     lots = lay_out(extent, parcels, lot_rng)
     layers = {"parcels": parcel_table(lots)}
     house_corners, house_middles = houses(lots, house_rng)
@@ -77,7 +78,6 @@ def write_county(folder: Path, extent: Extent, parcels: int, wells: int, seed: i
     layers["wells"] = well_table(extent, house_middles, wells, well_rng)
     layers["surface_water"] = table({"kind": ["perennial"] * len(creeks)}, [shapely.linestrings(line) for line in creeks])
     layers["roads"] = table({"name": [f"Road {n}" for n in range(len(lots.roads))]}, [shapely.linestrings(road) for road in lots.roads])
-    write_dem(folder / "dem.tif", heights_m, extent.cell_m)
     county = folder / "county.gpkg"
     county.unlink(missing_ok=True)
     for name, layer in layers.items():
@@ -236,10 +236,11 @@ def main() -> None:
     parser.add_argument("--parcels", type=int, default=20_000)
     parser.add_argument("--wells", type=int, help="default: half as many as parcels")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--no-dem", action="store_true", help="the layers alone")
     options = parser.parse_args()
     extent = Extent(options.rows, options.cols or options.rows, options.cell)
     wells = options.parcels // 2 if options.wells is None else options.wells
-    print(json.dumps(write_county(options.out, extent, options.parcels, wells, options.seed), indent=2))
+    print(json.dumps(write_county(options.out, extent, options.parcels, wells, options.seed, with_dem=not options.no_dem), indent=2))
 
 
 if __name__ == "__main__":

@@ -25,7 +25,7 @@ from geoseptic.io import rasters
 from geoseptic.io.rasters import read_elevation, read_grid, resampled, write_raster
 from geoseptic.model import legend_table
 from geoseptic.model.grid import Grid, Raster
-from geoseptic.processes.steps import slope_classes
+from geoseptic.processes.slopes import slope_classes
 from geoseptic.units import FOOT_M, US_SURVEY_FOOT_M
 
 UTM = "EPSG:26915"

@@ -3,7 +3,7 @@
 import pytest
 
 from geoseptic.io.rulefiles import load_rules
-from geoseptic.model.sizing_rules import Band
+from geoseptic.model.sizing_rules import Band, Spacing
 from geoseptic.units import FOOT_M, GALLON_M3
 from tests.io.test_rulefiles import HEAD, WELL, refusal, written
 
@@ -14,6 +14,8 @@ TEST = "\n[percolation]\nkind = 'successive_drops'\nholes = 3\npresoak = '4 h'\n
 ASSUMED = "\n[assumed]\nbedrooms = 3\nfewest_bedrooms = 2\nmost_bedrooms = 4\nsoil = 'loam'\ncite = 't1'\n"
 SOIL = "\n[[loading]]\nsoil = ['loam', 'silt']\nvalue = 0.6\nunit = 'gpd/ft2'\ncite = 't1'\n"
 CREDIT = "\n[[gravel_credit]]\nfrom = '12 in'\nto = '18 in'\nreduction_percent = 20\ncite = 't1'\n"
+SEWER = "\n[[building_sewer]]\nmin_fall = '0.25 in/ft'\ncite = 't1'\n"
+PITS = "\n[test_pits]\nnumber = 2\nspacing_min = '50 ft'\ncite = 't1'\n"
 ALONE = HEAD.replace("[citation.t1]", "sizing_only = true\n[citation.t1]")
 
 
@@ -101,6 +103,15 @@ BAD = {
     "credits for the same depth": (CREDIT + CREDIT.replace("12 in", "15 in"), "two lines hold for the same depth"),
     "credit from deep to shallow": (CREDIT.replace("18 in", "6 in"), "from must be less than to"),
     "credit of everything": (CREDIT.replace("20", "100"), "reduction_percent must be under 100"),
+    "fall without a unit": (SEWER.replace("0.25 in/ft", "0.25"), "min_fall = '0.25' must be a number, a space and one of in/ft, %"),
+    "fall of nothing": (SEWER.replace("0.25 in/ft", "0 %"), "min_fall = '0 %' is not between 0 and 3 in/ft"),
+    "fall beyond belief": (SEWER.replace("0.25 in/ft", "208 %"), "is not between 0 and 3 in/ft"),
+    "two falls of one pipe": (SEWER + SEWER + "diameter_from = '6 in'\n", "two lines hold for the same diameter"),
+    "diameters backwards": (SEWER + "diameter_from = '6 in'\ndiameter_to = '3 in'\n", "diameter_from must not be more than diameter_to"),
+    "pits without a number": (PITS.replace("number = 2\n", ""), "test_pits: number is missing"),
+    "spacing backwards": (PITS + "spacing_max = '20 ft'\n", "spacing_min must not be more than spacing_max"),
+    "spacing of nothing": (TEST + "spacing_min = '0 ft'\n", "percolation: spacing_min = '0 ft' is not between 0 and 100 m"),
+    "spacing beyond belief": (TEST + "spacing_max = '5000 ft'\n", "is not between 0 and 100 m"),
     "sizing only with setbacks": ("", "holds setbacks"),
 }
 
@@ -111,6 +122,27 @@ def test_faulty_sizing_is_refused_with_its_fault(tmp_path, body, why):
     message = refusal(written(tmp_path, WELL + body, head=head))
     assert "rule set county.toml" in message
     assert why in message
+
+
+def test_fall_of_the_sewer_and_spacing_of_holes_come_in_si(tmp_path):
+    narrow = SEWER + "diameter_to = '3 in'\n"
+    wide = SEWER.replace("0.25 in/ft", "1 %") + "diameter_from = '4 in'\nnote = 'wide'\n"
+    sizing = load_rules(written(tmp_path, WELL + narrow + wide + TEST + "spacing_max = '10 m'\n" + PITS)).sizing
+    assert [(line.fall_m_per_m, line.stated) for line in sizing.building_sewer] == [(pytest.approx(0.25 / 12), "0.25 in/ft"), (0.01, "1 %")]
+    assert [sizing.sewer_fall(inches * FOOT_M / 12) for inches in (3, 3.5, 4)] == [sizing.building_sewer[0], None, sizing.building_sewer[1]]
+    assert sizing.percolation is not None and sizing.percolation.spacing == Spacing(most_m=10.0)
+    assert sizing.test_pits is not None and sizing.test_pits.spacing == Spacing(least_m=pytest.approx(50 * FOOT_M))
+    assert sizing.stated == {"building_sewer", "percolation", "test_pits"}
+    assert len(sizing.citations) == 1
+
+
+def test_county_that_restates_the_sewer_names_it_in_replaces(tmp_path):
+    written(tmp_path, WELL + SEWER, name="state")
+    of_state, steeper = '["state.toml"]', SEWER.replace("0.25", "0.5")
+    assert 'write replaces = ["building_sewer"]' in refusal(written(tmp_path, steeper, extends=of_state))
+    replacing = HEAD.replace("[citation.t1]", "replaces = ['building_sewer']\n[citation.t1]")
+    assert load_rules(written(tmp_path, "", extends=of_state)).sizing.building_sewer[0].stated == "0.25 in/ft"
+    assert load_rules(written(tmp_path, steeper, extends=of_state, head=replacing)).sizing.building_sewer[0].stated == "0.5 in/ft"
 
 
 def test_faults_of_setbacks_and_sizing_are_told_together(tmp_path):

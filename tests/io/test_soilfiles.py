@@ -1,5 +1,7 @@
 """Vertical separations in rule files: read, merged over the sets that a file extends, refused with every fault."""
 
+import math
+
 import pytest
 
 from geoseptic.errors import RuleFileError
@@ -56,6 +58,9 @@ def test_conditions_and_percolation_are_read(tmp_path):
         (body(more="variance = true"), "not looser"),
         (body(more='colour = "red"'), "unknown key 'colour'"),
         (body() + body(), "is already in vertical_separation 1"),
+        (body(more='soil = "loam"') + body(more='soil = "Loam"'), "is already in vertical_separation 1"),
+        (body(more="soil = []"), "soil must be a name in quotes"),
+        (body(more="suitable = false"), "both a distance and suitable = false"),
         (body().replace('cite = "t1"', ""), "cite is missing"),
         (body().replace('from = "field_bottom"', ""), "from is missing"),
         ("\n[vertical_separation]\nabove = 'bedrock'\n", "write each entry as a table of its own"),
@@ -65,6 +70,13 @@ def test_faulty_line_is_refused_with_its_fault(tmp_path, text, why):
     with pytest.raises(RuleFileError, match=r"county\.toml") as caught:
         load_rules(written(tmp_path, HEADED + text))
     assert why in str(caught.value)
+
+
+def test_line_may_be_for_soils_and_may_say_that_no_depth_is_enough(tmp_path):
+    more = 'soil = ["type 1", "gravel"]\nsuitable = false'
+    (line,) = load_rules(written(tmp_path, HEADED + body('"bedrock"', more=more).replace('distance = "4 ft"\n', ""))).vertical_separation
+    assert math.isinf(line.distance_m) and line.stated == "no depth is enough"
+    assert line.is_of("Type  1") and not line.is_of("type 2")
 
 
 def test_county_inherits_and_may_only_loosen_with_a_variance(tmp_path):
@@ -92,7 +104,7 @@ def test_looser_one_of_two_bases_has_to_be_settled(tmp_path):
 def test_shipped_separation_that_was_not_read_says_so(name):
     for line in load_rules(name).vertical_separation:
         assert line.citation.checked or line.citation.note
-        assert 0.3 <= line.distance_m <= 2
+        assert 0.3 <= line.distance_m <= 2 or (math.isinf(line.distance_m) and line.soils)
 
 
 def test_criteria_cite_their_source_and_judge_every_property_once_each_way():

@@ -112,6 +112,15 @@ def test_several_shapes_burn_the_union_of_their_cells():
     assert np.array_equal(touched(shapes, place), each)
 
 
+def test_how_many_polygons_are_handed_over_at_a_time_changes_nothing(monkeypatch):
+    rng = np.random.default_rng(6)
+    place = grid()
+    shapes = [random_shape(rng, number % 6, 0.0, 60.0, 1.0) for number in range(24)]
+    whole = touched(shapes, place), centred(shapes, place)
+    monkeypatch.setattr("geoseptic.parcels.burn.CHUNK", 5)
+    assert np.array_equal(whole, (touched(shapes, place), centred(shapes, place)))
+
+
 def test_centred_burns_the_cells_whose_middle_lies_inside():
     rng = np.random.default_rng(5)
     place = grid()

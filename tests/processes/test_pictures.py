@@ -8,7 +8,7 @@ from affine import Affine
 
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.grid import Grid, Raster
-from geoseptic.processes import steps, tables
+from geoseptic.processes import slopes, tables
 from geoseptic.run.cli import main
 from tests.run.conftest import CELL_M, LEFT, TOP, write_elevation
 
@@ -17,7 +17,7 @@ def of_slope(cell_m, window_m=15.0, method="plane"):
     row, col = np.mgrid[:40, :40]
     grid = Grid.of((40, 40), Affine(cell_m, 0, 500_000, 0, -cell_m, 5_200_000), "EPSG:26910", "test")
     elevation = Raster((100 + 0.05 * cell_m * (row + col)).astype(np.float32), grid)
-    return steps.slope_results(steps.slope_percent(elevation, window_m, method, 1), elevation, load_rules("us-ny"), window_m, method)
+    return slopes.slope_results(slopes.slope_percent(elevation, window_m, method, 1), elevation, load_rules("us-ny"), window_m, method)
 
 
 @pytest.mark.parametrize(
@@ -50,7 +50,7 @@ def test_the_window_told_is_the_one_that_counts():
         heights = np.full((21, 21), 10, np.float32)
         heights[:, step_col:] = 20
         grid = Grid.of((21, 21), Affine(30, 0, 500_000, 0, -30, 5_200_000), "EPSG:26910", "test")
-        return steps.slope_percent(Raster(heights, grid), 15.0, "plane", 1)[10, 10]
+        return slopes.slope_percent(Raster(heights, grid), 15.0, "plane", 1).array()[10, 10]
 
     assert of_slope(30.0)["slope"].tags["WINDOW_M"] == "90"
     assert slope_at(11) > 5

@@ -1,5 +1,6 @@
 """The county screening on small invented lots where the answer is plain: what fits, what binds, what nobody knows."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import geopandas as gpd
@@ -12,6 +13,7 @@ from affine import Affine
 from geoseptic.errors import GridError, ParameterError
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.grid import Grid, Raster
+from geoseptic.model.sizing_rules import PitRule, Spacing
 from geoseptic.parcels import envelope
 from geoseptic.processes.screen_county import screen_county
 from geoseptic.systems.sizing import field_size
@@ -68,7 +70,15 @@ def screened(lot=LOT, house=HOUSE, wells=(OWN_WELL,), stated=KNOWN, error_ft=3.0
         location_error_ft=[error_ft] * len(wells),
     )  # fmt: skip
     houses = layer([house] if house is not None else [], basement=["no"] if house is not None else [])
-    return screen_county(lots, well_layer, elevation or plane(), rules=load_rules(rules), buildings=houses, reach_m=REACH_M, **more)
+    return screen_county(
+        lots,
+        well_layer,
+        elevation or plane(),
+        rules=load_rules(rules) if isinstance(rules, str) else rules,
+        buildings=houses,
+        reach_m=REACH_M,
+        **more,
+    )
 
 
 def row(results):
@@ -189,6 +199,61 @@ def test_deep_dry_soil_is_told_by_the_map_alone():
     assert row(found).verdict == FITS_BY_GRAVITY
     assert row(found).soil == "Wt"
     assert "separation from rock and high water" in row(found).assumptions
+
+
+@pytest.mark.parametrize(("group", "told"), [("B/D", True), ("D", False), ("C", False)])
+def test_hydrologic_group_is_told_and_a_dual_one_warns_and_never_counts_for_the_lot(group, told):
+    dry = wet(box(100, 100, 300, 300), cm=195)
+    found = row(screened(soils=dry.assign(hydgrpdcd=group), stated=TYPICAL, rules="us-typical"))
+    assert found.soil == f"Wt (hydrologic group {group})"
+    assert (f"hydrologic group {group}: high water unless drained" in found.assumptions) is told
+    assert (found.separation == "holds by the map") is not told
+
+
+def washington(soil, stated=KNOWN, **more):
+    everything = wet(box(100, 100, 300, 300), cm=195).assign(
+        soil=soil, brockdepmin=195.0, reskind="lithic bedrock", resdept_r=195.0, **more
+    )
+    return row(screened(soils=everything, stated=stated))
+
+
+def test_washington_judges_the_depth_by_the_soil_that_was_found_and_else_by_the_map():
+    """With the trench bottom at 2 ft some 53 in of soil are left: enough for loam, not for coarse sand."""
+    untested = {"bedrooms": 3, "public_water": "no"}
+    assert washington("loam", untested).separation == "holds by the map"
+    assert washington("coarse sand").separation == "holds by the map"
+    assert "too near" in washington("coarse sand", untested).reasons or washington("coarse sand", untested).verdict == DOES_NOT_FIT
+    assert "for the soil is not known" in washington(None, untested).separation
+    assert "without further treatment" in washington("type 1", {**KNOWN, "soil": "type 1"}).separation
+
+
+@pytest.mark.parametrize(
+    ("rules", "words", "warned"), [("us-typical", "least by UPC 718.1, not checked", True), ("us-ny", "least by 75-A.5(a)", False)]
+)
+def test_fall_of_the_sewer_is_cited_in_its_row_and_warned_of_where_it_was_not_checked(rules, words, warned):
+    found = screened(stated=TYPICAL, rules=rules, facts={"coarse_gravel": False})
+    assert words in drawn(found, "tanks").assumptions[0]
+    assert words in drawn(found, "sewer_lines").assumptions[0]
+    fall = load_rules(rules).sizing.sewer_fall(4 * FT / 12).citation
+    assert any("not checked" in warning and str(fall) in warning for warning in found.warnings) is warned
+
+
+def test_values_of_sizing_and_separation_that_were_not_checked_are_warned_of():
+    found = screened(soils=wet(box(100, 100, 300, 300), cm=195), stated=TYPICAL, rules="us-typical")
+    rules = load_rules("us-typical")
+    for cited in (rules.vertical_separation[0].citation, rules.sizing.trench.citation, rules.sizing.percolation.citation):
+        assert any(str(cited) in warning for warning in found.warnings) is not cited.checked
+
+
+def test_what_a_code_asks_of_pits_stands_beside_them():
+    rules = load_rules("us-typical")
+    pits = PitRule(3, Spacing(least_m=200.0), rules.sizing.trench.citation, "dig by hand")
+    asked = replace(rules, sizing=replace(rules.sizing, test_pits=pits))
+    holes = drawn(screened(stated=TYPICAL, rules=asked), "test_holes")
+    notes = holes[holes.kind == "soil pit"].note
+    assert len(notes) == 6
+    assert notes.str.contains("200 m").all() and notes.str.contains("dig by hand").all()
+    assert (holes[holes.kind == "percolation hole"].note == "").all()
 
 
 def test_floodway_is_kept_out_and_floodplain_by_choice():
@@ -386,6 +451,24 @@ def test_other_part_of_the_lot_across_a_road_does_not_take_the_field():
     assert (drawn(found, "fields").geometry.bounds.miny > BOTTOM + 100).all()
 
 
+def test_room_on_another_part_of_the_lot_only_is_named_as_what_it_is():
+    home = box(155, 208, 180, 235)
+    alone, apart = screened(lot=home), screened(lot=shapely.union(home, box(120, 20, 220, 195)))
+    assert row(alone).verdict == DOES_NOT_FIT
+    assert row(apart).verdict == CANNOT_SAY
+    assert row(apart).reasons == "whether a pipe may be led to another part of the lot, where there would be room"
+    assert drawn(apart, "fields").empty
+
+
+def test_relaxed_distance_must_leave_the_tank_a_place_too():
+    """Wells ring the field's ground; where they also keep the tank away, their distance from the field alone changes nothing."""
+    ring = [shapely.Point(LEFT + x, BOTTOM + y) for x in (115, 170, 225) for y in (115, 160, 205, 245)]
+    at_the_house = [shapely.Point(LEFT + x, BOTTOM + y) for x in (150, 160, 170, 180, 190) for y in (208, 232)]
+    everywhere = [shapely.Point(LEFT + x, BOTTOM + y) for x in range(125, 220, 12) for y in range(125, 240, 12)]
+    assert row(screened(wells=ring)).fits_without == "private well"
+    assert row(screened(wells=[*ring, *at_the_house, *everywhere])).fits_without == ""
+
+
 def test_relaxed_distance_leaves_the_feature_itself_where_it_is():
     """A lot that is all house has room without the distance from buildings only under the house."""
     found = screened(lot=box(150, 190, 222, 250), house=box(152, 192, 208, 248), stated={**KNOWN, "public_water": "yes"})
@@ -402,6 +485,14 @@ def test_lot_whose_envelope_could_not_be_proven_is_not_said_to_lack_room(monkeyp
     found = row(screened())
     assert found.verdict == CANNOT_SAY
     assert "keep every distance" in found.reasons
+
+
+def test_pipe_that_runs_under_a_driveway_is_noted():
+    across = layer([box(120, 211, 220, 214)])
+    found = screened(driveways=across)
+    assert shapely.crosses(drawn(found, "sewer_lines").geometry, across.geometry[0]).any()
+    assert "runs under a driveway" in row(found).notes
+    assert "driveway" not in row(screened()).notes
 
 
 def test_every_parcel_has_one_row_in_its_own_order():

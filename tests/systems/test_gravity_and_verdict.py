@@ -7,6 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
+from geoseptic.io.rulefiles import load_rules
 from geoseptic.systems.gravity import Burial, Ground, profile
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITH_PUMP, FITS_WITHOUT_FULL_RESERVE, Found, verdict
 
@@ -57,7 +58,23 @@ def test_unknown_height_anywhere_on_the_way_claims_neither_gravity_nor_pump():
 
 def test_assumptions_are_told_in_feet_and_inches():
     assert "2 ft below ground at the house" in Burial().in_words()
-    assert "0.25 in a foot" in Burial().in_words()
+    assert "0.25 in a foot (common practice, the rule set states none)" in Burial().in_words()
+
+
+@pytest.mark.parametrize(
+    ("rules", "fall", "words"),
+    [
+        ("us-ny", 0.25 / 12, "sewer falls 0.25 in a foot (least by 75-A.5(a))"),
+        ("us-tx", 0.125 / 12, "sewer falls 0.125 in a foot (least by 285.32(a)(3), not checked against the code text)"),
+        ("us-ma", 0.25 / 12, "sewer falls 0.25 in a foot (common practice, the rule set states none)"),
+    ],
+)
+def test_sewer_falls_as_the_code_asks_and_says_whose_fall_it_is(rules, fall, words):
+    burial = Burial.by_code(load_rules(rules).sizing, sewer_cover_m=1.0, field_pipe_depth_m=0.5)
+    assert burial == replace(Burial(), sewer_cover_m=1.0, field_pipe_depth_m=0.5, sewer_fall_m_per_m=fall, sewer_rule=burial.sewer_rule)
+    assert words in burial.in_words()
+    # 24 ft of sewer, worked by hand.
+    assert profile(SEWER, SEWER, 97 * FT, burial).tank_inlet_m / FT == pytest.approx(100 - 1 / FT - 24 * fall)
 
 
 FITS = Found(field=True, reserve=True, planned=True, smaller=True, in_possible=True, on_unknown_ground=True, tank=True, by_gravity=True)

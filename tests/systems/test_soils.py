@@ -325,6 +325,58 @@ def test_new_york_asks_four_feet_of_soil_and_two_below_the_trench():
     assert verdict_of(rules.vertical_separation, soil, 2.5 * FOOT_M).verdict == "fails"
 
 
+WASHINGTON_FT = [("loam", 3, 3), ("Coarse  Sand", 5, 5), ("type 1", math.inf, math.inf), (None, 3, math.inf), ("muck", 3, math.inf)]
+
+
+@pytest.mark.parametrize(("soil", "least_ft", "most_ft"), WASHINGTON_FT)
+def test_separation_by_soil_asks_for_what_the_soil_may_be(soil, least_ft, most_ft):
+    """A soil that nobody knows, or that the code does not name, may be the one for which no depth is enough."""
+    needed = needed_separations(load_rules("us-wa").vertical_separation, soil=soil)
+    assert {one.above for one in needed} == {"bedrock", "impermeable_layer", "high_water"}
+    assert [(one.least_m / FOOT_M, one.most_m / FOOT_M) for one in needed] == [(pytest.approx(least_ft), pytest.approx(most_ft))] * 3
+
+
+@pytest.mark.parametrize(
+    ("soil", "water_ft", "verdict"),
+    [
+        ("loam", 5.1, "holds"),
+        ("loam", 4.9, "fails"),
+        ("coarse sand", 6.9, "fails"),
+        ("coarse sand", 7.1, "holds"),
+        ("type 1", 30, "unknown"),
+        ("type 1", 0.1, "unknown"),
+        (None, 30, "unknown"),
+        (None, 4.9, "fails"),
+    ],
+)
+def test_no_depth_that_is_enough_leaves_the_verdict_open(soil, water_ft, verdict):
+    """Trench bottom at 2 ft; nothing else limits."""
+    deep = dict.fromkeys(("bedrock_m", "pan_m", "restriction_m"), Span.of(100.0))
+    there = SoilProperties(**deep, water_m=Span.of(water_ft * FOOT_M), soil=soil)
+    assert verdict_of(load_rules("us-wa").vertical_separation, there, 2 * FOOT_M).verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("word", "group"), [("B/D", "B/D"), ("d", "D"), (" A ", "A"), ("D/B", None), ("E", None), ("", None), (None, None), (math.nan, None)]
+)
+def test_hydrologic_group_is_one_of_the_seven_or_unknown(word, group):
+    assert properties({"hydgrpdcd": word}).hydrologic_group == group
+    assert properties({}).hydrologic_group is None
+
+
+@settings(max_examples=200)
+@given(
+    st.sampled_from(["A/D", "B/D", "C/D"]),
+    st.one_of(st.just(math.nan), st.floats(0, 300)),
+    st.one_of(st.just(math.nan), st.floats(50, 300)),
+)
+def test_dual_group_never_makes_water_deeper_than_without_it(group, water_cm, described_cm):
+    row = {"wtdepannmin": water_cm, "described_cm": described_cm}
+    plain, dual = properties(row).water_m, properties({**row, "hydgrpdcd": group}).water_m
+    assert dual.low <= plain.low and dual.high == plain.high
+    assert dual.low < 0.6
+
+
 def test_spans_compare_and_know_when_they_are_exact():
     assert Span.of(math.nan) == UNKNOWN and not UNKNOWN.is_known and Span.of(1).is_known
     assert Span(1, math.inf).shallower(Span.of(2)) == Span(1, 2)

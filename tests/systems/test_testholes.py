@@ -1,6 +1,7 @@
 """Places to dig: how many, evenly spread, inside their area, the same whatever corner a ring begins with."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,9 @@ from shapely import affinity
 
 from geoseptic.errors import ParameterError
 from geoseptic.io.rulefiles import load_rules
-from geoseptic.systems.testholes import FROM_EDGE_M, propose_holes, spread
+from geoseptic.model.sizing_rules import PitRule, Spacing
+from geoseptic.systems.testholes import FROM_EDGE_M, MOST_HOLES, propose_holes, spread
+from tests.parcels.worlds import CITED
 
 PRIMARY = shapely.box(0, 0, 30, 8)
 RESERVE = shapely.box(0, 12, 30, 20)
@@ -122,3 +125,78 @@ def test_more_points_never_stand_closer_than_a_row_would_put_them():
 def test_area_that_is_no_rectangle_is_refused(area, why):
     with pytest.raises(ParameterError, match=why):
         propose_holes("L1", area, None)
+
+
+def rule_with(spacing, holes=3):
+    rule = load_rules("us-pa").sizing.percolation
+    assert rule is not None
+    return replace(rule, holes=holes, spacing=spacing)
+
+
+def of_kind(found, kind, area="primary"):
+    return [hole for hole in found if (hole.kind, hole.area) == (kind, area)]
+
+
+def closest_m(holes):
+    return min(shapely.distance(one.point, other.point) for one in holes for other in holes if one is not other)
+
+
+def test_least_spacing_of_a_code_is_kept_where_even_rows_would_not_keep_it():
+    """Evenly spread with its pits, an area of 80 x 50 ft has its holes some 16 ft apart."""
+    area = shapely.box(0, 0, 24.4, 16)
+    sizing = load_rules("us-il").sizing
+    found = propose_holes("L1", area, None, sizing.percolation, sizing.test_pits)
+    assert closest_m(of_kind(propose_holes("L1", area, None), "percolation hole")) < 15.24
+    for kind in ("percolation hole", "soil pit"):
+        assert len(of_kind(found, kind)) == 3
+        assert closest_m(of_kind(found, kind)) >= 15.24
+    assert all(area.contains(hole.point) for hole in found)
+    assert closest_m(found) > FROM_EDGE_M
+    assert not any(hole.note for hole in of_kind(found, "percolation hole"))
+    assert all(hole.note == sizing.test_pits.note for hole in of_kind(found, "soil pit"))
+
+
+def test_spacing_for_which_there_is_no_room_is_told_at_every_such_hole():
+    sizing = load_rules("us-il").sizing
+    found = propose_holes("L1", shapely.box(0, 0, 12, 6), None, sizing.percolation, sizing.test_pits)
+    for hole in found:
+        assert "15.24 m (50 ft) between any two, for which no room was found" in hole.note
+    assert "Illustration G" in of_kind(found, "percolation hole")[0].note
+    assert "905.55" in of_kind(found, "soil pit")[0].note
+    pit = of_kind(found, "soil pit")[0]
+    assert pit.description == f"soil pit, primary field; {pit.note}"
+
+
+def test_greatest_spacing_adds_holes_until_it_is_kept():
+    area = shapely.box(0, 0, 60, 4)
+    found = of_kind(propose_holes("L1", area, None, rule_with(Spacing(most_m=10.0))), "percolation hole")
+    assert len(found) == 6
+    assert max(min(shapely.distance(one.point, other.point) for other in found if other is not one) for one in found) <= 10 + 1e-6
+    assert not any(hole.note for hole in found)
+
+
+def test_greatest_spacing_that_would_take_too_many_holes_is_told():
+    found = of_kind(propose_holes("L1", shapely.box(0, 0, 60, 4), None, rule_with(Spacing(most_m=0.5))), "percolation hole")
+    assert len(found) == MOST_HOLES
+    assert all("no more than 0.5 m" in hole.note for hole in found)
+
+
+@pytest.mark.parametrize("number", [1, 2, 3, 5])
+def test_as_many_pits_are_proposed_as_the_code_asks(number):
+    rule = PitRule(number, Spacing(), CITED)
+    pits = of_kind(propose_holes("L1", PRIMARY, None, None, rule), "soil pit")
+    assert len(pits) == number
+    assert number == 1 or shapely.distance(pits[0].point, pits[-1].point) > 0.7 * 30
+
+
+@settings(max_examples=200)
+@given(rectangles, st.integers(1, 6), st.integers(1, 4), st.floats(0.5, 30))
+def test_holes_with_a_least_spacing_lie_inside_and_keep_it_or_say_so(area, holes, pits, least_m):
+    spacing = Spacing(least_m)
+    found = propose_holes("L1", area, None, rule_with(spacing, holes), PitRule(pits, spacing, CITED))
+    assert all(area.contains(hole.point) for hole in found)
+    for kind, count in (("percolation hole", holes), ("soil pit", pits)):
+        placed = of_kind(found, kind)
+        assert len(placed) == count
+        kept = count == 1 or closest_m(placed) >= least_m - 1e-6
+        assert all(bool(hole.note) is not kept for hole in placed)

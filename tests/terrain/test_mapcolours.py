@@ -1,9 +1,11 @@
 """No two areas that touch have the same colour, as far as there are colours."""
 
+from collections import Counter
+
 import numpy as np
 import pytest
 
-from geoseptic.terrain.mapcolours import told_apart
+from geoseptic.terrain.mapcolours import HALO_CELLS, coloured, shared_edges, told_apart
 
 
 def same_beside(labels, colours):
@@ -54,3 +56,16 @@ def test_all_colours_are_used_about_as_often():
     labels = nearest_point((80, 80), 160, 9)
     used = np.bincount(told_apart(labels, 160, 8), minlength=8)
     assert used.max() - used.min() <= 2
+
+
+@pytest.mark.parametrize("side", [1, 7, 23, 200])
+def test_edges_counted_by_windows_add_up_and_give_the_same_colours(side):
+    labels = nearest_point((60, 71), 90, 3)
+    labels[np.random.default_rng(4).random(labels.shape) < 0.1] = -1
+    summed = Counter()
+    for top in range(0, 60, side):
+        for left in range(0, 71, side):
+            window = labels[top : top + side + HALO_CELLS, left : left + side + HALO_CELLS]
+            summed += shared_edges(window, 90, (min(side, 60 - top), min(side, 71 - left)))
+    assert summed == shared_edges(labels, 90)
+    assert coloured(summed, 90, 6).tolist() == told_apart(labels, 90, 6).tolist()

@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from geoseptic.io.scratch import FilePlane
+from geoseptic.io.scratch import new_plane
+from geoseptic.model.planes import ArrayPlane
 from geoseptic.terrain import drainage
-from geoseptic.terrain.planes import ArrayPlane
 from geoseptic.terrain.tileddrain import drain_by_tiles
 from geoseptic.terrain.tiles import Tiles
 from geoseptic.terrain.wellpaths import drain
@@ -178,11 +178,11 @@ def test_pit_over_many_tiles_fills_to_an_outlet_in_another_tile():
 
 def test_planes_in_files_give_what_the_whole_gives(tmp_path):
     ground = rough((70, 90), 21, steps_m=0.1, holes=0.01)
-    elevation = FilePlane.create(tmp_path / "elevation.npy", ground.shape, np.float32)
+    elevation = new_plane(tmp_path, ground.shape, np.float32)
     elevation.write(slice(0, 70), slice(0, 90), ground)
-    planes = [FilePlane.create(tmp_path / f"{name}.npy", ground.shape, kind) for name, kind in zip(NAMES, TYPES, strict=True)]
+    planes = [elevation.new(kind) for kind in TYPES]
     drain_by_tiles(elevation, *planes, 0.2, (32, 17), 2)
-    assert_same([np.load(plane.path) for plane in planes], whole(ground))
+    assert_same([plane.array() for plane in planes], whole(ground))
 
 
 def test_drainage_of_a_run_is_that_of_the_whole_raster():

@@ -7,7 +7,7 @@ from shapely import Point, Polygon, affinity, box
 
 from geoseptic.model.grid import Grid
 from geoseptic.parcels import burn
-from geoseptic.terrain import flowpath, wellpaths
+from geoseptic.terrain import flowpath
 from geoseptic.terrain.wellpaths import PresumedLots, WellDiscs, drain, well_paths
 from tests.terrain.grounds import plane, rough
 
@@ -114,12 +114,11 @@ def test_lot_next_to_the_raster_reaches_into_it_with_its_disc():
     assert found.distance_m[35, 50] == pytest.approx(11.5, abs=1.5)
 
 
-def test_searching_in_bands_changes_no_answer(monkeypatch):
+def test_searching_in_windows_changes_no_answer():
     ground = drain(rough((60, 60), 5), 0.2)
     lots = [box(3, 3, 12, 9), box(20, 28, 33, 36), box(40, 50, 59, 59)]
     whole = well_paths(ground, FAR_OFF, 1.0, 30.0, presumed((60, 60), lots))
-    monkeypatch.setattr(wellpaths, "BAND_ROWS", 7)
-    banded = well_paths(ground, FAR_OFF, 1.0, 30.0, presumed((60, 60), lots))
+    banded = well_paths(ground, FAR_OFF, 1.0, 30.0, presumed((60, 60), lots), side_cells=7)
     for name in ("distance_m", "label", "code"):
         assert np.array_equal(getattr(whole, name), getattr(banded, name), equal_nan=True)
     assert (whole.label >= 1).any()

@@ -1,0 +1,91 @@
+"""Rasters read and written by windows, so that the same work runs over an array in memory and over a file larger than memory."""
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+Values = npt.NDArray[Any]
+
+
+class Plane(Protocol):
+    """One value a cell. Windows lie inside the shape; threads may read any window, and write windows that do not overlap."""
+
+    @property
+    def shape(self) -> tuple[int, int]: ...
+
+    @property
+    def dtype(self) -> np.dtype[Any]: ...
+
+    @property
+    def in_memory(self) -> bool: ...
+
+    def read(self, rows: slice, cols: slice) -> Values:
+        """The window's values, as a copy or as a view that is not to be written into."""
+
+    def array(self) -> Values:
+        """All of it, not to be written into; of a file only what is looked at comes into memory."""
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        """Put `values` in the window's place."""
+
+    def new(self, dtype: npt.DTypeLike) -> "Plane":
+        """Another plane of the same shape in the same place, with nothing in it yet."""
+
+
+@dataclass(frozen=True, eq=False)
+class ArrayPlane:
+    """An array in memory as a plane; `write` changes the array itself."""
+
+    values: Values
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        rows, cols = self.values.shape
+        return rows, cols
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        return self.values.dtype
+
+    @property
+    def in_memory(self) -> bool:
+        return True
+
+    def read(self, rows: slice, cols: slice) -> Values:
+        return self.values[rows, cols]
+
+    def array(self) -> Values:
+        return self.values
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        self.values[rows, cols] = values
+
+    def new(self, dtype: npt.DTypeLike) -> "ArrayPlane":
+        return ArrayPlane(np.empty(self.shape, dtype))
+
+
+@dataclass(frozen=True)
+class ConstantPlane:
+    """The same value everywhere; nothing is kept of it."""
+
+    shape: tuple[int, int]
+    value: Any
+    dtype: np.dtype[Any]
+
+    @property
+    def in_memory(self) -> bool:
+        return True
+
+    def read(self, rows: slice, cols: slice) -> Values:
+        return np.full((rows.stop - rows.start, cols.stop - cols.start), self.value, self.dtype)
+
+    def array(self) -> Values:
+        return np.full(self.shape, self.value, self.dtype)
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        raise TypeError("a constant plane cannot be written into")
+
+    def new(self, dtype: npt.DTypeLike) -> ArrayPlane:
+        return ArrayPlane(np.empty(self.shape, dtype))

@@ -1,0 +1,91 @@
+"""The ground as the search for room reads it: where no field may lie for what the ground is, and how high it lies."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from geoseptic.errors import CodeSilentError
+from geoseptic.model.grid import Raster
+from geoseptic.model.rules import RuleSet
+from geoseptic.parcels.fit import Terrain
+from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, UNKNOWN_GROUND
+from geoseptic.processes.mapping import Mapped
+from geoseptic.processes.paths import ponding_m
+from geoseptic.processes.slopes import slope_limit_percent
+from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknown_ground
+from geoseptic.processes.windows import Window, for_windows
+from geoseptic.stages import stage
+from geoseptic.terrain import flowpath
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class LotGround:
+    """What is known of the ground of a run, asked window by window."""
+
+    elevation: Raster
+    mapped: Mapped
+    soil: SoilLayers
+    rules: RuleSet
+    floodplain_excluded: bool
+
+    def bad(self, window: Window) -> dict[str, Mask]:
+        """Why -> cells of the window where no field may lie for what the ground is."""
+        limit_percent = slope_limit_percent(self.rules)
+        found = {}
+        if limit_percent is not None:
+            found[f"slope over {limit_percent:g} percent"] = self.mapped.slope_percent.read(*window) > limit_percent
+        found["hollow that holds water"] = ponding_m(self.mapped.ground, window) > 0
+        found |= forbidden_ground(self.soil, self.elevation.grid.window(*window), self.floodplain_excluded)
+        return {name: mask for name, mask in found.items() if mask.any()}
+
+    def codes(self, window: Window) -> npt.NDArray[np.uint8]:
+        """Codes of `fitgrid` for the cells of the window: bad where anything excludes, unknown where nobody knows."""
+        code = self.mapped.paths.code.read(*window)
+        good = np.full(code.shape, GOOD_GROUND, np.uint8)
+        good[np.isnan(self.mapped.slope_percent.read(*window))] = UNKNOWN_GROUND
+        good[(code == flowpath.NO_ELEVATION) | (code == flowpath.LEAVES_THE_DATA)] = UNKNOWN_GROUND
+        good[unknown_ground(self.soil, self.elevation.grid.window(*window))] = UNKNOWN_GROUND
+        for mask in self.bad(window).values():
+            good[mask] = BAD_GROUND
+        return good
+
+
+@stage("ground of the lots")
+def terrains_of(ground: LotGround, window_m: float, workers: int) -> tuple[Terrain, Terrain, Terrain]:
+    """What the search reads of the ground: for trenches; for beds, which codes allow on gentler ground only (the same where a code does not
+    say); and as if all were good, to ask whether it is the ground or the law that leaves no room."""
+    grid, paths, slope = ground.elevation.grid, ground.mapped.paths, ground.mapped.slope_percent
+    good, path_m = slope.new(np.uint8), slope.new(np.float32)
+    try:
+        bed_percent = ground.rules.slope_limit("drain_field", "bed").max_percent
+        bed_good = slope.new(np.uint8)
+    except CodeSilentError:
+        bed_percent, bed_good = math.inf, good
+
+    def prepare(window: Window) -> None:
+        codes = ground.codes(window)
+        good.write(*window, codes)
+        if bed_good is not good:
+            bed_good.write(*window, np.where(slope.read(*window) > bed_percent, np.uint8(BAD_GROUND), codes))
+        reaches_none = paths.code.read(*window) == flowpath.REACHES_NO_WELL
+        path_m.write(*window, np.where(reaches_none, np.float32(np.inf), paths.distance_m.read(*window)))
+
+    for_windows(prepare, grid.shape, workers)
+    left, _, _, top = grid.bounds_m
+    heights_m = ground.elevation.plane.array().astype(np.float32, copy=False)
+    trenches = Terrain(heights_m, good.array(), path_m.array(), left, top, grid.cell_size_m, window_m)
+    beds = trenches if bed_good is good else replace(trenches, good=bed_good.array())
+    return trenches, beds, replace(trenches, good=np.full(grid.shape, GOOD_GROUND, np.uint8))
+
+
+def height_m(terrain: Terrain, x: float, y: float) -> float:
+    """Height of the fitted ground at a point, NaN where unknown. [m]"""
+    row = int(np.floor((terrain.top_m - y) / terrain.cell_size_m))
+    col = int(np.floor((x - terrain.left_m) / terrain.cell_size_m))
+    height, _, _ = plane_at(terrain.elevation_m, row, col, terrain.half_window, LEAST_KNOWN_SHARE)
+    return float(height)

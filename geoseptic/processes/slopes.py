@@ -1,0 +1,118 @@
+"""Slope of the ground, window by window, and its classes."""
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from geoseptic.errors import CodeSilentError
+from geoseptic.model import legend_table
+from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.model.grid import Raster
+from geoseptic.model.planes import Plane
+from geoseptic.model.results import RasterResult, Results
+from geoseptic.model.rules import RuleSet
+from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT, UNKNOWN_SLOPE
+from geoseptic.processes.windows import Window, for_windows, widened, windows
+from geoseptic.stages import stage
+from geoseptic.terrain.slope import half_window_cells, horn_slope_percent, plane_slope_percent
+
+Floats = npt.NDArray[np.float32]
+
+WIDE_WINDOW = 1.1
+"""A window is an odd number of cells; it may be a tenth wider than asked before that is worth a warning."""
+
+UNKNOWN_CLASS = 255
+"""Nodata of class rasters, which no cell holds: unknown is a class in them, so that overviews count it like the others."""
+
+
+def use_threads(workers: int) -> None:
+    """Let compiled kernels use so many threads, at most those of the machine."""
+    numba.set_num_threads(max(1, min(workers, numba.config.NUMBA_NUM_THREADS)))  # type: ignore[attr-defined]
+
+
+@stage("slope")
+def slope_percent(elevation: Raster, window_m: float, method: str, workers: int) -> Plane:
+    """Slope of the ground in percent, by a plane over the window or by finite difference."""
+    use_threads(workers)
+    heights_m, cell_m = elevation.plane, elevation.grid.cell_size_m
+    halo_cells = 1 if method == "horn" else half_window_cells(cell_m, window_m)
+    out = heights_m.new(np.float32)
+    # The kernels share out a window among threads themselves.
+    for window in windows(heights_m.shape):
+        wide, inner = widened(window, halo_cells, heights_m.shape)
+        around_m = heights_m.read(*wide).astype(np.float32, copy=False)
+        found = horn_slope_percent(around_m, cell_m) if method == "horn" else plane_slope_percent(around_m, cell_m, window_m)
+        out.write(*window, found[inner])
+    return out
+
+
+def slope_limit_percent(rules: RuleSet) -> float | None:
+    """The code's limit for a drain field, None where it is silent."""
+    try:
+        return rules.slope_limit("drain_field").max_percent
+    except CodeSilentError:
+        return None
+
+
+def slope_results(slope: Plane, elevation: Raster, rules: RuleSet, window_m: float, method: str, workers: int = 1) -> Results:
+    """Slope and its classes, with the window that the cells allowed."""
+    limit_percent = slope_limit_percent(rules)
+    classes = slope.new(np.uint8)
+
+    def classify(window: Window) -> None:
+        classes.write(*window, slope_classes(slope.read(*window), limit_percent))
+
+    for_windows(classify, slope.shape, workers)
+    cell_m = elevation.grid.cell_size_m
+    cells = 3 if method == "horn" else 2 * half_window_cells(cell_m, window_m) + 1
+    measured_m = cells * cell_m
+    how = (
+        f"plane over {measured_m:.4g} m ({cells} x {cells} cells)"
+        if method == "plane"
+        else f"Horn's finite difference over {measured_m:.4g} m"
+    )
+    limit = "no limit in the rule set" if limit_percent is None else f"limit of the rule set {limit_percent:g} percent"
+    tags = {
+        "METHOD": method,
+        "WINDOW_M": f"{measured_m:.4g}",
+        "WINDOW_ASKED_M": f"{window_m:g}",
+        "LIMIT_PERCENT": "" if limit_percent is None else f"{limit_percent:g}",
+    }
+    warnings = []
+    if limit_percent is None:
+        warnings.append(f"rule set '{rules.id}' is silent on slope: no cell is excluded for it")
+    if measured_m > WIDE_WINDOW * window_m:
+        warnings.append(
+            f"with cells of {cell_m:.4g} m the slope is that of {measured_m:.4g} m of ground ({cells} cells) and not of {window_m:g} m: "
+            f"it says little of a field {window_m:g} m wide, which may lie on a bank or a bench that does not show. Use an elevation "
+            f"with cells of {window_m / 3:.3g} m or less, or measure the slope on the ground"
+        )
+    return Results(
+        rasters=(
+            RasterResult(
+                "slope", elevation.with_values(slope), legend_table.SLOPE, "Slope of the ground", f"Percent, by {how}.", "percent", tags
+            ),
+            RasterResult(
+                "slope_class",
+                elevation.with_values(classes, UNKNOWN_CLASS),
+                legend_table.SLOPE_CLASS,
+                "Slope class",
+                f"Soil-survey interpretive classes for absorption fields; {limit}. By {how}. {SCREENING_AID}",
+                "",
+                tags,
+            ),
+        ),
+        warnings=tuple(warnings),
+    )
+
+
+def slope_classes(slope: Floats, limit_percent: float | None) -> npt.NDArray[np.uint8]:
+    """Soil-survey class of each cell, with one class of its own above the code's limit and one where it is unknown."""
+    slight, moderate = SLOPE_CLASSES_PERCENT
+    classes = np.full(slope.shape, UNKNOWN_SLOPE, np.uint8)
+    classes[slope < slight] = SLIGHT
+    classes[(slope >= slight) & (slope <= moderate)] = MODERATE
+    classes[slope > moderate] = SEVERE
+    if limit_percent is not None:
+        classes[slope > limit_percent] = OVER_CODE_LIMIT
+    return classes

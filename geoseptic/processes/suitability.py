@@ -1,0 +1,176 @@
+"""Suitability of every cell, window by window: law excludes first, decided by vectors; then the ground; what is left is rated."""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geoseptic.model import legend_table
+from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.model.frame import Geometries
+from geoseptic.model.grid import Grid, Raster
+from geoseptic.model.planes import Plane
+from geoseptic.model.reasons import BIT, REASONS
+from geoseptic.model.results import RasterResult, Results
+from geoseptic.model.rules import RuleSet
+from geoseptic.model.soil_survey import SLOPE_CLASSES_PERCENT
+from geoseptic.parcels import burn
+from geoseptic.parcels.buffers import outward
+from geoseptic.parcels.envelope import DISPUTED, LOT_LINE
+from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED
+from geoseptic.processes.land import Land
+from geoseptic.processes.paths import Drained, Paths, ponding_m
+from geoseptic.processes.slopes import UNKNOWN_CLASS, slope_limit_percent
+from geoseptic.processes.steps import Cut
+from geoseptic.processes.windows import Window, for_windows
+from geoseptic.stages import stage
+from geoseptic.terrain import flowpath, rating
+
+Reasons = npt.NDArray[np.uint32]
+Mask = npt.NDArray[np.bool_]
+
+
+@stage("suitability")
+def suitability_results(
+    elevation: Raster,
+    land: Land,
+    rules: RuleSet,
+    cut: Cut,
+    slope: Plane,
+    ground: Drained,
+    paths: Paths,
+    weights: Mapping[str, float] | None,
+    *,
+    reach_m: float,
+    workers: int = 1,
+) -> Results:
+    """Ratings, classes and reasons of every cell for a drain field whose envelopes are in `cut`; unknown is kept apart."""
+    law = Law.of(land, cut)
+    limit_percent = slope_limit_percent(rules)
+    setback_m = max((entry.distance_m or 0.0) for entry in rules.requirement("drain_field", "private_well").entries)
+    reasons, values, classes = (elevation.plane.new(kind) for kind in (np.uint32, np.uint8, np.uint8))
+
+    def rate(window: Window) -> Counter[str]:
+        own_slope = slope.read(*window)
+        why = law.reasons(elevation.grid.window(*window))
+        by_law = why & ~np.uint32(1 << BIT["setback_open"]) != 0
+        unproven = _has(why, "setback_open")
+        if limit_percent is not None:
+            _set(why, "slope", own_slope > limit_percent)
+        _set(why, "ponding", ponding_m(ground, window) > 0)
+        excluded = why & ~np.uint32(1 << BIT["setback_open"]) != 0
+        code = paths.code.read(*window)
+        _set(why, "well_path_open", code == flowpath.LEAVES_THE_DATA)
+        _set(why, "no_ground", np.isnan(own_slope) | (code == flowpath.NO_ELEVATION))
+        path_m = np.where(code == flowpath.REACHES_NO_WELL, np.float32(np.inf), paths.distance_m.read(*window))
+        factors = {
+            "slope": rating.slope_rating(own_slope, limit_percent or 2 * SLOPE_CLASSES_PERCENT[1], SLOPE_CLASSES_PERCENT),
+            "well_path": rating.well_path_rating(path_m, setback_m, reach_m),
+        }
+        own = rating.suitability(rating.combined(factors, weights), excluded, unproven)
+        reasons.write(*window, why)
+        values.write(*window, own)
+        classes.write(*window, suitability_classes(own, by_law, _has(why, "outside_parcels")))
+        count = Counter({f"reason {name}": int(np.count_nonzero(_has(why, name))) for name in BIT})
+        count["cells_excluded"] = int(np.count_nonzero(own == rating.EXCLUDED))
+        count["cells_unknown"] = int(np.count_nonzero(own == rating.UNKNOWN))
+        return count
+
+    totals = sum(for_windows(rate, elevation.grid.shape, workers), Counter[str]())
+    how = "the least factor decides" if weights is None else "weighted mean of the factors"
+    text = f"{rules.title}, edition {rules.edition}; factors slope and flow path to a well, {how}. {SCREENING_AID}"
+    counts = {
+        "cells": elevation.grid.shape[0] * elevation.grid.shape[1],
+        "cells_excluded": totals["cells_excluded"],
+        "cells_unknown": totals["cells_unknown"],
+        "cells_by_reason": {name: totals[f"reason {name}"] for name in BIT if totals[f"reason {name}"]},
+        "reason_bits": dict(BIT),
+    }
+    return Results(
+        rasters=(
+            RasterResult(
+                "suitability",
+                elevation.with_values(values, rating.UNKNOWN),
+                legend_table.SUITABILITY,
+                "Suitability for a drain field",
+                f"0 excluded or not on a parcel (suitability_class tells these apart), 1 to 100 rated, 255 unknown. {text}",
+                "",
+            ),
+            RasterResult(
+                "suitability_class",
+                elevation.with_values(classes, UNKNOWN_CLASS),
+                legend_table.SUITABILITY_CLASS,
+                "Suitability for a drain field, in classes",
+                text,
+            ),
+            RasterResult(
+                "reasons",
+                elevation.with_values(reasons, None),
+                legend_table.reasons(tuple(REASONS.items())),
+                "Why a cell is excluded or unknown",
+                f"One bit a rule, the highest gives the colour; 0 means that nothing was found. {text}",
+            ),
+        ),
+        counts=counts,
+    )
+
+
+@dataclass(frozen=True)
+class Law:
+    """What the setbacks say of cells: shapes by the reason that a cell has which they so much as touch, and the parcels."""
+
+    shapes_m: Mapping[str, Geometries]
+    trees: Mapping[str, shapely.STRtree]
+    parcels_m: Geometries
+    parcel_tree: shapely.STRtree
+
+    @classmethod
+    def of(cls, land: Land, cut: Cut) -> "Law":
+        """The vector zones decide, cells only show them."""
+        zones = cut.zones
+        required, still_open = (rows[zones.outermost(rows)] for rows in (zones.rows(REQUIRED), zones.rows(MAY_BE_REQUIRED)))
+        feature = np.array(zones.feature, object)[required]
+        shapes = {name: zones.shapes_m[required[feature == name]] for name in sorted(set(feature))}
+        shapes[DISPUTED] = outward(land.fabric.disputed_m, cut.envelopes.lot_line_m)
+        # A cell on a lot line is in no envelope, whether or not the code asks for a distance from it.
+        shapes[LOT_LINE] = cut.strips_m if cut.envelopes.lot_line_m > 0 else shapely.boundary(land.fabric.shapes_m)
+        # A parcel whose distances could not be proven is not known to be clear anywhere.
+        shapes["setback_open"] = np.concatenate([zones.shapes_m[still_open], land.fabric.shapes_m[cut.envelopes.failed]])
+        trees = {name: shapely.STRtree(of_name) for name, of_name in shapes.items()}
+        return cls(shapes, trees, land.fabric.shapes_m, shapely.STRtree(land.fabric.shapes_m))
+
+    def reasons(self, grid: Grid) -> Reasons:
+        """Bits of what the law says of each cell of a grid, an open setback included; shape `grid.shape`."""
+        # Shapes are grown by a part of a cell before they are burnt.
+        around = shapely.buffer(shapely.box(*grid.bounds_m), grid.cell_size_m, join_style="mitre")
+        found = np.zeros(grid.shape, np.uint32)
+        for name, shapes in self.shapes_m.items():
+            _set(found, name, burn.touched(shapes[np.sort(self.trees[name].query(around))], grid))
+        near = np.sort(self.parcel_tree.query(around))
+        _set(found, "outside_parcels", ~burn.centred(self.parcels_m[near], grid))
+        return found
+
+
+def suitability_classes(values: npt.NDArray[np.uint8], by_law: Mask, outside: Mask) -> npt.NDArray[np.uint8]:
+    """Classes of suitability_class.tif, in the order of their legend."""
+    classes = np.full(values.shape, 6, np.uint8)
+    rated = (values != rating.EXCLUDED) & (values != rating.UNKNOWN)
+    classes[rated] = 3
+    classes[rated & (values >= rating.FAIR_FROM)] = 4
+    classes[rated & (values >= rating.GOOD_FROM)] = 5
+    classes[values == rating.EXCLUDED] = 2
+    classes[(values == rating.EXCLUDED) & by_law] = 1
+    classes[outside] = 0
+    return classes
+
+
+def _set(reasons: Reasons, name: str, cells: Mask) -> None:
+    reasons |= cells.astype(np.uint32) << np.uint32(BIT[name])
+
+
+def _has(reasons: Reasons, name: str) -> Mask:
+    found: Mask = reasons & np.uint32(1 << BIT[name]) != 0
+    return found

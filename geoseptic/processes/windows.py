@@ -1,0 +1,39 @@
+"""A raster worked on window by window: what a step needs round a window is its halo, and a result must not depend on the windows."""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from typing import Final, TypeVar
+
+Window = tuple[slice, slice]
+"""Rows and columns."""
+
+SIDE_CELLS: Final = 2048
+"""Side of a window where nothing asks for larger ones: 4 million cells, a few arrays of which fit the caches and the memory anywhere."""
+
+T = TypeVar("T")
+
+
+def windows(shape: tuple[int, int], side_cells: int | None = None) -> Iterator[Window]:
+    """Windows of at most `side_cells` rows and columns (`SIDE_CELLS`) that cover the raster, from the north-west, row by row."""
+    (rows, cols), side = shape, side_cells or SIDE_CELLS
+    for top in range(0, rows, side):
+        for left in range(0, cols, side):
+            yield slice(top, min(rows, top + side)), slice(left, min(cols, left + side))
+
+
+def widened(window: Window, halo_cells: int, shape: tuple[int, int]) -> tuple[Window, Window]:
+    """The window with its halo, cut off at the edge of the raster, and where in that the window itself lies."""
+    wide, inner = [], []
+    for own, length in zip(window, shape, strict=True):
+        start, stop = max(0, own.start - halo_cells), min(length, own.stop + halo_cells)
+        wide.append(slice(start, stop))
+        inner.append(slice(own.start - start, own.stop - start))
+    return (wide[0], wide[1]), (inner[0], inner[1])
+
+
+def for_windows(work: Callable[[Window], T], shape: tuple[int, int], workers: int = 1, side_cells: int | None = None) -> list[T]:
+    """What `work` gives for every window, in their order; in so many threads."""
+    if workers <= 1:
+        return [work(window) for window in windows(shape, side_cells)]
+    with ThreadPoolExecutor(workers) as pool:
+        return list(pool.map(work, windows(shape, side_cells)))

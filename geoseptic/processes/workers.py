@@ -1,0 +1,97 @@
+"""Lots shared out among worker processes: Python between the kernels would hold threads back."""
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Any, Final, TypeVar
+
+import numpy as np
+from loky import get_reusable_executor
+from loky.process_executor import TerminatedWorkerError
+
+from geoseptic.errors import WorkerLostError
+from geoseptic.io.shared import SharedArray, shared
+from geoseptic.parcels.fit import Terrain
+from geoseptic.processes.layouts import Setting
+from geoseptic.processes.lots import Lots
+
+CHUNK: Final = 250
+"""Lots handed out at a time: enough that sending them does not matter, few enough that no worker waits long for the last."""
+
+WORTH_PROCESSES: Final = 1000
+"""With fewer lots, starting workers takes longer than they save."""
+
+TERRAINS: Final = ("terrain", "bed_terrain", "dry_terrain")
+ARRAYS: Final = ("elevation_m", "good", "path_m")
+"""What of a setting goes into files: the arrays of its terrains."""
+
+ONE_THREAD: Final = dict.fromkeys(("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Pool:
+    """Runs tasks over lots in one setting, by itself or with worker processes that read the ground from files."""
+
+    setting: Setting
+    workers: int
+    files: "_SettingFiles | None"
+
+    def each(self, task: Callable[..., T], lots: Lots, *columns: Any) -> list[T]:
+        """`task(lots, setting, *columns)` for the lots in chunks, in their order; columns are arrays with one row a lot."""
+        parts = [slice(start, start + CHUNK) for start in range(0, len(lots), CHUNK)]
+        if self.files is None or len(parts) < 2:
+            return [task(lots.of(part), self.setting, *(column[part] for column in columns)) for part in parts]
+        executor = get_reusable_executor(max_workers=self.workers, env=ONE_THREAD)
+        waiting = [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
+        try:
+            return [answer.result() for answer in waiting]
+        except TerminatedWorkerError as error:
+            raise WorkerLostError(
+                "a worker process of the search for room ended before its time, most likely for want of memory. Nothing was written. "
+                "Run again with fewer workers (--workers 1), or with fewer parcels at a time."
+            ) from error
+        finally:
+            for answer in waiting:
+                answer.cancel()
+
+
+@contextmanager
+def pool_of(setting: Setting, workers: int, lots: int) -> Iterator[Pool]:
+    """A pool for so many lots; its files are gone afterwards, its worker processes wait for the next task and end when idle."""
+    if workers <= 1 or lots < WORTH_PROCESSES:
+        yield Pool(setting, 1, None)
+        return
+    terrains = {name: getattr(setting, name) for name in TERRAINS}
+    arrays = {(name, array): getattr(terrain, array) for name, terrain in terrains.items() for array in ARRAYS}
+    # Terrains share arrays: each goes into one file.
+    once = {str(id(array)): array for array in arrays.values()}
+    with shared(once) as files:
+        empty: dict[str, Any] = {name: _without_arrays(terrain) for name, terrain in terrains.items()}
+        bare = replace(setting, **empty)
+        yield Pool(setting, workers, _SettingFiles(bare, {key: files[str(id(array))] for key, array in arrays.items()}))
+
+
+@dataclass(frozen=True)
+class _SettingFiles:
+    """A setting whose ground is in files, by terrain and array."""
+
+    bare: Setting
+    files: Mapping[tuple[str, str], SharedArray]
+
+    def opened(self) -> Setting:
+        arrays = {file: file.opened() for file in set(self.files.values())}
+        terrains: dict[str, Any] = {}
+        for name in TERRAINS:
+            own: dict[str, Any] = {array: arrays[self.files[name, array]] for array in ARRAYS}
+            terrains[name] = replace(getattr(self.bare, name), **own)
+        return replace(self.bare, **terrains)
+
+
+def _without_arrays(terrain: Terrain) -> Terrain:
+    return replace(terrain, elevation_m=np.empty((0, 0), np.float32), good=np.empty((0, 0), np.uint8), path_m=np.empty((0, 0), np.float32))
+
+
+def _task(task: Callable[..., T], lots: Lots, files: _SettingFiles, *columns: Any) -> T:
+    return task(lots, files.opened(), *columns)

@@ -1,0 +1,132 @@
+"""Fill, D8, D-infinity and distance to wells on one core and on two, timed side by side with general-purpose tools on one core.
+
+    python tests/benchmarks/bench_paths.py [--rows 4000 --wells 10000] [--pairs 3]
+
+Every side is one process that reads the elevation and the wells and writes the distances to a tiled GeoTIFF. Prints Markdown; writes every
+run to OUT/results.json. The peers need the extra `bench`; README.md beside this file says what they do.
+"""
+
+import argparse
+import importlib.util
+import itertools
+import json
+import os
+import resource
+import shutil
+import statistics
+import sys
+import time
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+from bench_suitability_map import FLOW_TOOLS, HERE, ROOT, Spent, machine, make_county, middle, plan_of, spent
+
+
+def our_work(county: Path, out: Path, workers: int) -> dict[str, float]:
+    """Read, drain, walk, write; the seconds of each, the CPU seconds of the walk, the peak memory before and after it."""
+    marks = [("start", time.perf_counter())]
+    import geopandas
+    import numba
+    import numpy as np
+    import rasterio
+
+    from geoseptic.io.rasters import read_elevation
+    from geoseptic.processes import inputs
+    from geoseptic.terrain.wellpaths import WellDiscs, drain, well_paths
+
+    numba.set_num_threads(workers)
+    marks.append(("import", time.perf_counter()))
+    elevation = read_elevation(county / "dem.tif", unit="m")
+    wells = geopandas.read_file(county / "county.gpkg", layer="wells")
+    error_m = wells["location_error_m"].fillna(inputs.ASSUMED_LOCATION_ERROR_M).to_numpy(float)
+    col, row = ~elevation.grid.transform @ (wells.geometry.x.to_numpy(), wells.geometry.y.to_numpy())
+    discs = WellDiscs(col, row, np.maximum(error_m, inputs.WELL_RADIUS_M), error_m)
+    marks.append(("read", time.perf_counter()))
+    height_m = elevation.values
+    ground = drain(height_m, inputs.MIN_SHARE, workers)
+    marks.append(("fill, D-infinity, D8", time.perf_counter()))
+    peak_kib, cpu_s = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time()
+    found = well_paths(ground, discs, elevation.grid.cell_size_m, inputs.REACH_M, workers=workers)
+    marks.append(("flow paths", time.perf_counter()))
+    told = {"flow paths, CPU": time.process_time() - cpu_s, "MiB before flow paths": peak_kib / 1024}
+    told["MiB after"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    with rasterio.open(
+        out / "ours.tif", "w", driver="GTiff", height=height_m.shape[0], width=height_m.shape[1], count=1, dtype="float32", nodata=np.nan,
+        crs=elevation.grid.crs.to_wkt(), transform=elevation.grid.transform, tiled=True, compress="deflate",
+    ) as file:  # fmt: skip
+        file.write(found.distance_m, 1)
+    marks.append(("write", time.perf_counter()))
+    return {**{name: at - before for (_, before), (name, at) in itertools.pairwise(marks)}, **told}
+
+
+def run(side: str, county: Path, out: Path, plan: Path, core: int | None, limit_s: float) -> tuple[Spent, dict[str, float]]:
+    """One run of one side."""
+    if side in FLOW_TOOLS:
+        command = [sys.executable, str(HERE / "peers.py"), side, "--county", str(county), "--out", str(out), "--plan", str(plan)]
+        return spent(command, core, limit_s)[0], {}
+    workers = int(side.split()[1])
+    command = [sys.executable, __file__, "--only", str(county), "--out", str(out), "--workers", str(workers)]
+    took, printed = spent(command, core if workers == 1 else None, limit_s, workers)
+    return took, {} if took.failed else json.loads(printed.splitlines()[-1])
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--rows", type=int, default=4000)
+    parser.add_argument("--cols", type=int, help="default: as many as rows")
+    parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
+    parser.add_argument("--parcels", type=int, default=20_000)
+    parser.add_argument("--wells", type=int, help="default: half as many as parcels")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--pairs", type=int, default=3)
+    parser.add_argument("--workers", type=int, default=2, help="threads of our second run")
+    parser.add_argument("--core", type=int, default=max(0, (os.cpu_count() or 1) - 1), help="core that processes of one thread are held to")
+    parser.add_argument("--limit", type=float, default=900.0, help="seconds after which a process is stopped")
+    parser.add_argument("--out", type=Path, default=ROOT / "out" / "bench_paths")
+    parser.add_argument("--only", type=Path, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    out = options.out.resolve()
+    if options.only:
+        print(json.dumps(our_work(options.only, out, options.workers)))
+        return
+    core = options.core if shutil.which("taskset") else None
+    peers = [name for name in FLOW_TOOLS if importlib.util.find_spec(name.removeprefix("flow_"))]
+    sides = ["ours 1", f"ours {options.workers}", *peers]
+    wells = options.parcels // 2 if options.wells is None else options.wells
+    make_county(out / "warm", 400, 400, options.cell, 200, 100, options.seed)
+    make_county(out / "county", options.rows, options.cols or options.rows, options.cell, options.parcels, wells, options.seed)
+    plan = out / "plan.json"
+    plan.write_text(json.dumps(plan_of("us-wa", "")), encoding="utf-8")
+    for side in sides:
+        run(side, out / "warm", out, plan, core, options.limit)
+    pairs: list[dict[str, tuple[Spent, dict[str, float]]]] = []
+    for turn in range(options.pairs):
+        order = sides if turn % 2 == 0 else sides[::-1]
+        pairs.append({side: run(side, out / "county", out, plan, core, options.limit) for side in order})
+    print(f"## Flow paths, {options.rows} x {options.cols or options.rows} cells of {options.cell:g} m, {wells} wells\n")
+    print("| side | wall s, median (least-greatest) | CPU s | s per M cell, CPU | peak MiB |\n|---|---|---|---|---|")
+    million = options.rows * (options.cols or options.rows) / 1e6
+    for side in sides:
+        own = [pair[side][0] for pair in pairs]
+        if failed := next((one.failed for one in own if one.failed), ""):
+            print(f"| {side} | {failed} | | | |")
+            continue
+        cpu = [one.cpu_s for one in own]
+        cells = middle([one.wall_s for one in own]), middle(cpu), f"{statistics.median(cpu) / million:.3f}"
+        print(f"| {FLOW_TOOLS.get(side, side)} | {' | '.join(cells)} | {max(one.peak_mib for one in own):.0f} |")
+    for side in sides[:2]:
+        print(f"\n| {side} | median |\n|---|---|")
+        for name in pairs[0][side][1]:
+            print(f"| {name} | {statistics.median(pair[side][1][name] for pair in pairs):.2f} |")
+    missing = [tool for name, tool in FLOW_TOOLS.items() if name not in peers]
+    loads = [took.load_before for pair in pairs for took, _ in pair.values()]
+    print("".join(f"\n- not measured: {name}" for name in missing))
+    print(f"- noise: load average before a process {middle(loads)}")
+    plain: list[dict[str, Any]] = [{side: {**asdict(took), "stages": told} for side, (took, told) in pair.items()} for pair in pairs]
+    (out / "results.json").write_text(json.dumps({"machine": machine(), "pairs": plain}, indent=2) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,117 @@
+"""Slope by a plane over 15 m with its classes, timed side by side with `gdaldem slope -compute_edges` on one core, tiled files in and out.
+
+    python tests/benchmarks/bench_slope.py [--rows 4000] [--pairs 5]
+
+A pair is one run of each side, in turns the one and the other first. Ours is two things: the bare work (read, slope and classes, both
+written with gdaldem's own creation options), and the whole command with checks, overviews and styles. Prints Markdown; writes every run to
+OUT/results.json. Needs gdaldem.
+"""
+
+import argparse
+import itertools
+import json
+import os
+import shutil
+import statistics
+import sys
+import time
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+from bench_suitability_map import ROOT, STAGE, Spent, machine, make_county, middle, spent
+
+SIDES = ("bare work", "whole command", "gdaldem slope")
+
+
+def bare_work(dem: Path, out: Path, rules: str) -> dict[str, float]:
+    """Read, slope and classes, write; the seconds of each."""
+    marks = [("start", time.perf_counter())]
+    import rasterio
+
+    from geoseptic import slope_suitability
+    from geoseptic.io.rasters import read_elevation
+    from geoseptic.io.rulefiles import load_rules
+
+    rule_set = load_rules(rules)
+    marks.append(("import", time.perf_counter()))
+    elevation = read_elevation(dem, unit="m")
+    marks.append(("read", time.perf_counter()))
+    results = slope_suitability(elevation, rules=rule_set)
+    marks.append(("slope and classes", time.perf_counter()))
+    for name in ("slope", "slope_class"):
+        values = results[name].raster.values
+        with rasterio.open(
+            out / f"{name}.tif", "w", driver="GTiff", height=values.shape[0], width=values.shape[1], count=1, dtype=values.dtype.name,
+            crs=elevation.grid.crs.to_wkt(), transform=elevation.grid.transform, tiled=True, compress="deflate",
+        ) as file:  # fmt: skip
+            file.write(values, 1)
+        marks.append((f"write {name}", time.perf_counter()))
+    return {name: at - before for (_, before), (name, at) in itertools.pairwise(marks)}
+
+
+def run(side: str, dem: Path, out: Path, rules: str, core: int | None, limit_s: float) -> tuple[Spent, dict[str, float]]:
+    """One run of one side; what it took, and the seconds of its stages where it tells them."""
+    if side == "gdaldem slope":
+        tiff = ["-co", "TILED=YES", "-co", "COMPRESS=DEFLATE"]
+        return spent(["gdaldem", "slope", "-p", "-compute_edges", "-q", str(dem), str(out / "gdaldem.tif"), *tiff], core, limit_s)[0], {}
+    if side == "bare work":
+        took, printed = spent([sys.executable, __file__, "--only", str(dem), "--out", str(out), "--rules", rules], core, limit_s)
+        return took, {} if took.failed else json.loads(printed.splitlines()[-1])
+    command = [sys.executable, str(ROOT / "scripts" / "slope_suitability.py"), "--elevation", str(dem), "--elevation-unit", "m"]
+    took, printed = spent([*command, "--rules", rules, "--out", str(out / "whole"), "--overwrite", "-v"], core, limit_s)
+    return took, {name: float(seconds) for name, seconds in STAGE.findall(printed)}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--rows", type=int, default=4000)
+    parser.add_argument("--cols", type=int, help="default: as many as rows")
+    parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--pairs", type=int, default=5)
+    parser.add_argument("--rules", default="us-wa")
+    parser.add_argument("--core", type=int, default=max(0, (os.cpu_count() or 1) - 1), help="core that every process is held to")
+    parser.add_argument("--limit", type=float, default=300.0, help="seconds after which a process is stopped")
+    parser.add_argument("--out", type=Path, default=ROOT / "out" / "bench_slope")
+    parser.add_argument("--only", type=Path, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    out = options.out.resolve()
+    if options.only:
+        print(json.dumps(bare_work(options.only, out, options.rules)))
+        return
+    if not shutil.which("gdaldem"):
+        raise SystemExit("gdaldem is missing: nothing to compare with")
+    core = options.core if shutil.which("taskset") else None
+    for name, rows, cols in (("warm", 400, 400), ("county", options.rows, options.cols or options.rows)):
+        make_county(out / name, rows, cols, options.cell, 100, 50, options.seed)
+    for side in SIDES:
+        run(side, out / "warm" / "dem.tif", out, options.rules, core, options.limit)
+    pairs: list[dict[str, tuple[Spent, dict[str, float]]]] = []
+    for turn in range(options.pairs):
+        order = SIDES if turn % 2 == 0 else SIDES[::-1]
+        pairs.append({side: run(side, out / "county" / "dem.tif", out, options.rules, core, options.limit) for side in order})
+    failed = [f"{side}: {took.failed}" for pair in pairs for side, (took, _) in pair.items() if took.failed]
+    if failed:
+        raise SystemExit("\n".join(failed))
+    print(f"## Slope, {options.rows} x {options.cols or options.rows} cells of {options.cell:g} m, one core, {options.pairs} pairs\n")
+    print("| | wall s, median (least-greatest) | CPU s | over gdaldem, wall | over gdaldem, CPU | peak MiB |\n|---|---|---|---|---|---|")
+    for side in SIDES:
+        own = [pair[side][0] for pair in pairs]
+        peer = [pair["gdaldem slope"][0] for pair in pairs]
+        over = [[getattr(a, what) / getattr(b, what) for a, b in zip(own, peer, strict=True)] for what in ("wall_s", "cpu_s")]
+        cells = (middle([one.wall_s for one in own]), middle([one.cpu_s for one in own]), *map(middle, over))
+        print(f"| {side} | {' | '.join(cells)} | {max(one.peak_mib for one in own):.0f} |")
+    for side in SIDES[:2]:
+        print(f"\n| {side} | wall s, median |\n|---|---|")
+        for name in pairs[0][side][1]:
+            print(f"| {name} | {statistics.median(pair[side][1][name] for pair in pairs):.2f} |")
+    loads = [took.load_before for pair in pairs for took, _ in pair.values()]
+    print(f"\n- noise: load average before a process {middle(loads)}")
+    plain: list[dict[str, Any]] = [{side: {**asdict(took), "stages": stages} for side, (took, stages) in pair.items()} for pair in pairs]
+    (out / "results.json").write_text(json.dumps({"machine": machine(), "pairs": plain}, indent=2) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
