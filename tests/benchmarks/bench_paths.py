@@ -34,8 +34,7 @@ def our_work(county: Path, out: Path, workers: int) -> dict[str, float]:
 
     from geoseptic.io.rasters import read_elevation
     from geoseptic.processes import inputs
-    from geoseptic.terrain import drainage
-    from geoseptic.terrain.wellpaths import Drainage, WellDiscs, well_paths
+    from geoseptic.terrain.wellpaths import WellDiscs, drain, well_paths
 
     numba.set_num_threads(workers)
     marks.append(("import", time.perf_counter()))
@@ -46,12 +45,8 @@ def our_work(county: Path, out: Path, workers: int) -> dict[str, float]:
     discs = WellDiscs(col, row, np.maximum(error_m, inputs.WELL_RADIUS_M), error_m)
     marks.append(("read", time.perf_counter()))
     height_m = elevation.values
-    filled_m = drainage.fill(height_m)
-    marks.append(("fill", time.perf_counter()))
-    edge, receivers = drainage.edge_of_data(height_m), drainage.dinf_receivers(filled_m, inputs.MIN_SHARE)
-    marks.append(("D-infinity", time.perf_counter()))
-    ground = Drainage(height_m, filled_m, edge, receivers, drainage.d8_receivers(filled_m))
-    marks.append(("D8", time.perf_counter()))
+    ground = drain(height_m, inputs.MIN_SHARE, workers)
+    marks.append(("fill, D-infinity, D8", time.perf_counter()))
     peak_kib, cpu_s = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time()
     found = well_paths(ground, discs, elevation.grid.cell_size_m, inputs.REACH_M, workers=workers)
     marks.append(("flow paths", time.perf_counter()))

@@ -127,7 +127,7 @@ def many_grounds() -> list[tuple[str, Floats]]:
 def test_tiles_of_any_shape_give_what_the_whole_gives(name: str, ground: Floats):
     expected = whole(ground)
     if name in ("nested pits", "walls", "steps"):
-        assert (expected[0] > ground).sum() > 100, "this ground has nothing to fill"
+        assert (expected[0] > ground).sum() > 30, "this ground has nothing to fill"
     for tile_shape in TILE_SHAPES:
         for workers in (1, 2):
             assert_same(by_tiles(ground, tile_shape, workers), expected)
