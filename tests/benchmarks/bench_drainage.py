@@ -2,8 +2,8 @@
 
     python tests/benchmarks/bench_drainage.py [--rows 4000 --pairs 3] [--tile 512]
 
-Every run is one process, which loads the heights, works, and tells the seconds of its stages and its peak memory. Prints Markdown. Peers are
-timed by bench_paths.py, which does the same work and then the distances.
+Every run is one process, which loads the heights, works, and tells the seconds of its stages and its peak memory. Prints Markdown. Peers
+are timed by bench_paths.py, which does the same work and then the distances.
 """
 
 import argparse
@@ -111,9 +111,8 @@ def main() -> None:
         for side in options.sides if turn % 2 == 0 else options.sides[::-1]:
             runs[side].append(run(side, full))
     print(f"## Drainage, {rows} x {cols} cells, tiles of {options.tile}\n")
-    print(
-        "| side | fill, wall s | receivers, wall s | whole process, CPU s | s per M cell | MiB before | peak MiB |\n|---|---|---|---|---|---|---|"
-    )
+    columns = ("side", "fill, wall s", "receivers, wall s", "whole process, CPU s", "s per M cell", "MiB before", "peak MiB")
+    print(f"| {' | '.join(columns)} |\n|{'---|' * len(columns)}")
     for side, own in runs.items():
         seconds = [statistics.median(one[name] for one in own) for name in ("fill", "receivers")]
         memory = [max(one[name] for one in own) for name in ("MiB before", "peak MiB")]
