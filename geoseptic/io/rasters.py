@@ -29,6 +29,8 @@ from geoseptic.model.frame import vertical_unit
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, RasterLegend, Swatch
 from geoseptic.model.planes import ArrayPlane, Plane
+from geoseptic.model.results import RasterResult
+from geoseptic.pools import processes
 from geoseptic.terrain.patches import Patch, sheer_patches
 from geoseptic.units import METRES_PER_UNIT, metres_per
 
@@ -36,6 +38,9 @@ Floats = npt.NDArray[np.float32]
 
 STRIP_CELLS: Final = 4_000_000
 """Cells that one read or write handles at a time: 32 MB in float64, enough to cross many tiles at once."""
+
+WORTH_PROCESSES: Final = 4_000_000
+"""Cells from which on it pays to start worker processes for packing."""
 
 LOWEST_M: Final = -500.0
 HIGHEST_M: Final = 9000.0
@@ -370,6 +375,25 @@ def _strips(rows: int, columns: int) -> Iterator[Window]:
 # ---------------------------------------------------------------------------------------------------------------- writing
 
 
+def write_rasters(folder: Path, rasters: Sequence[RasterResult], workers: int = 1) -> None:
+    """Write every raster as `write_raster` does, large ones packed by so many worker processes."""
+    large = [raster for raster in rasters if raster.raster.grid.shape[0] * raster.raster.grid.shape[1] >= WORTH_PROCESSES]
+    if workers <= 1 or len(large) < 2:
+        for raster in rasters:
+            told: dict[str, Any] = {"unit": raster.unit, "title": raster.title, "description": raster.description, "tags": raster.tags}
+            write_raster(folder / f"{raster.name}.tif", raster.raster, raster.legend, **told)
+        return
+    with processes(workers) as executor:
+        waiting = []
+        for raster in rasters:
+            target = folder / f"{raster.name}.tif"
+            counts = _draft(target, raster)
+            waiting.append((executor.submit(_pack, target, raster.legend, _file_dtype(raster.raster.plane)), target, raster.legend, counts))
+        for packed, target, legend, counts in waiting:
+            packed.result()
+            _write_sidecars(target, legend, counts)
+
+
 def write_raster(
     path: Path | str,
     raster: Raster,
@@ -395,6 +419,21 @@ def write_raster(
     ValueError : the raster holds a value that its legend does not name, or floats have a legend of classes.
     """
     target = Path(path)
+    try:
+        counts = _draft(target, RasterResult(target.stem, raster, legend, title, description, unit, tags or {}))
+        _pack(target, legend, _file_dtype(raster.plane))
+    finally:
+        _draft_of(target).unlink(missing_ok=True)
+    return target, *_write_sidecars(target, legend, counts)
+
+
+def _draft_of(target: Path) -> Path:
+    return target.with_name(f".{target.stem}.draft.tif")
+
+
+def _draft(target: Path, told: RasterResult) -> dict[int, int]:
+    """Write the values as they are, tiled and unpacked; how many cells hold each value, where that matters to the styles."""
+    raster, legend = told.raster, told.legend
     dtype = _file_dtype(raster.plane)
     whole_numbers = dtype.kind in "iu"
     if not whole_numbers and not isinstance(legend, RampLegend):
@@ -403,47 +442,48 @@ def write_raster(
     strangers = styles.undeclared(legend, np.array(sorted(counts), dtype=np.int64))
     if strangers:
         raise ValueError(f"{target.name}: the legend '{legend.title}' does not name the values {strangers[:20]}.")
+    profile: dict[str, Any] = {
+        "driver": "GTiff",
+        "height": raster.grid.shape[0],
+        "width": raster.grid.shape[1],
+        "count": 1,
+        "dtype": dtype.name,
+        "crs": _file_crs(raster.grid),
+        "transform": raster.grid.transform,
+        "nodata": raster.unknown if whole_numbers else np.nan,
+        "tiled": True,
+        "blockxsize": 512,
+        "blockysize": 512,
+        "bigtiff": "IF_SAFER",
+    }
+    with rasterio.open(_draft_of(target), "w", **profile) as file:
+        for window in _strips(*raster.grid.shape):
+            rows = slice(window.row_off, window.row_off + window.height)
+            file.write(raster.plane.read(rows, slice(0, window.width)).astype(dtype, copy=False), 1, window=window)
+        if dtype == np.uint8:
+            file.write_colormap(1, styles.colour_table(legend))
+        file.set_band_description(1, told.title)
+        file.units = (told.unit,)
+        file.update_tags(TITLE=told.title, DESCRIPTION=told.description, **_legend_tags(legend), **told.tags)
+    return counts
 
-    draft = target.with_name(f".{target.stem}.draft.tif")
-    try:
-        profile: dict[str, Any] = {
-            "driver": "GTiff",
-            "height": raster.grid.shape[0],
-            "width": raster.grid.shape[1],
-            "count": 1,
-            "dtype": dtype.name,
-            "crs": _file_crs(raster.grid),
-            "transform": raster.grid.transform,
-            "nodata": raster.unknown if whole_numbers else np.nan,
-            "tiled": True,
-            "blockxsize": 512,
-            "blockysize": 512,
-            "bigtiff": "IF_SAFER",
-        }
-        with rasterio.open(draft, "w", **profile) as file:
-            for window in _strips(*raster.grid.shape):
-                rows = slice(window.row_off, window.row_off + window.height)
-                file.write(raster.plane.read(rows, slice(0, window.width)).astype(dtype, copy=False), 1, window=window)
-            if dtype == np.uint8:
-                file.write_colormap(1, styles.colour_table(legend))
-            file.set_band_description(1, title)
-            file.units = (unit,)
-            file.update_tags(TITLE=title, DESCRIPTION=description, **_legend_tags(legend), **(tags or {}))
-        rasterio.shutil.copy(
-            draft,
-            target,
-            driver="COG",
-            compress="DEFLATE",
-            # Differences of neighbouring codes are no smaller than the codes: a predictor made such files 15 to 35 percent larger.
-            predictor="YES" if isinstance(legend, RampLegend) else "NO",
-            blocksize=512,
-            overview_resampling=_overview_method(legend, whole_numbers),
-            bigtiff="IF_SAFER",
-            **({} if whole_numbers else FLOAT_DEFLATE),
-        )
-    finally:
-        draft.unlink(missing_ok=True)
-    return target, *_write_sidecars(target, legend, counts)
+
+def _pack(target: Path, legend: RasterLegend, dtype: np.dtype[Any]) -> None:
+    """Make the draft a Cloud Optimized GeoTIFF, with its overviews, and take it away."""
+    whole_numbers = dtype.kind in "iu"
+    rasterio.shutil.copy(
+        _draft_of(target),
+        target,
+        driver="COG",
+        compress="DEFLATE",
+        # Differences of neighbouring codes are no smaller than the codes: a predictor made such files 15 to 35 percent larger.
+        predictor="YES" if isinstance(legend, RampLegend) else "NO",
+        blocksize=512,
+        overview_resampling=_overview_method(legend, whole_numbers),
+        bigtiff="IF_SAFER",
+        **({} if whole_numbers else FLOAT_DEFLATE),
+    )
+    _draft_of(target).unlink()
 
 
 def _file_dtype(values: Plane) -> np.dtype[Any]:

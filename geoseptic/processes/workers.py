@@ -6,12 +6,10 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, TypeVar
 
 import numpy as np
-from loky import get_reusable_executor
-from loky.process_executor import TerminatedWorkerError
 
-from geoseptic.errors import WorkerLostError
 from geoseptic.io.shared import SharedArray, shared
 from geoseptic.parcels.fit import Terrain
+from geoseptic.pools import processes
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lots import Lots
 
@@ -24,8 +22,6 @@ WORTH_PROCESSES: Final = 1000
 TERRAINS: Final = ("terrain", "bed_terrain", "dry_terrain")
 ARRAYS: Final = ("elevation_m", "good", "path_m")
 """What of a setting goes into files: the arrays of its terrains."""
-
-ONE_THREAD: Final = dict.fromkeys(("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 T = TypeVar("T")
 
@@ -43,18 +39,13 @@ class Pool:
         parts = [slice(start, start + CHUNK) for start in range(0, len(lots), CHUNK)]
         if self.files is None or len(parts) < 2:
             return [task(lots.of(part), self.setting, *(column[part] for column in columns)) for part in parts]
-        executor = get_reusable_executor(max_workers=self.workers, env=ONE_THREAD)
-        waiting = [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
-        try:
-            return [answer.result() for answer in waiting]
-        except TerminatedWorkerError as error:
-            raise WorkerLostError(
-                "a worker process of the search for room ended before its time, most likely for want of memory. Nothing was written. "
-                "Run again with fewer workers (--workers 1), or with fewer parcels at a time."
-            ) from error
-        finally:
-            for answer in waiting:
-                answer.cancel()
+        with processes(self.workers) as executor:
+            waiting = [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
+            try:
+                return [answer.result() for answer in waiting]
+            finally:
+                for answer in waiting:
+                    answer.cancel()
 
 
 @contextmanager

@@ -72,18 +72,9 @@ def scratch(out: Path, wanted: bool) -> Iterator[Path | None]:
                 made.rmdir()
 
 
-def write(folder: Path, results: Results) -> list[str]:
+def write(folder: Path, results: Results, workers: int = 1) -> list[str]:
     """Write all results into an empty folder; their names."""
-    for raster in results.rasters:
-        raster_files.write_raster(
-            folder / f"{raster.name}.tif",
-            raster.raster,
-            raster.legend,
-            unit=raster.unit,
-            title=raster.title,
-            description=raster.description,
-            tags=raster.tags,
-        )
+    raster_files.write_rasters(folder, results.rasters, workers)
     for name in dict.fromkeys(layer.file for layer in results.layers):
         vector_files.write_layers(
             folder / f"{name}.gpkg",

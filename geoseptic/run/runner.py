@@ -45,7 +45,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             inputs = input_records(process, wanted)
             with outputs.beside(wanted.out) as partial:
                 with stage("writing"):
-                    names = outputs.write(partial, results)
+                    names = outputs.write(partial, results, int(wanted.values.get("workers", 1)))
                 record = manifest(process, wanted, headers.rules, results, inputs, warnings, version, started, seconds)
                 removed = outputs.put(wanted.out, partial, names, record)
     return {

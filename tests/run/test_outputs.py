@@ -104,9 +104,9 @@ def test_geopackage_that_somebody_opens_while_the_run_goes_on_is_not_replaced(hi
     before = contents(mapped)
     write_results = outputs.write
 
-    def meanwhile(folder: Path, results: object) -> list[str]:
+    def meanwhile(folder: Path, results: object, workers: int) -> list[str]:
         (mapped / "envelopes.gpkg-wal").write_bytes(b"changes")
-        return write_results(folder, results)
+        return write_results(folder, results, workers)
 
     monkeypatch.setattr(outputs, "write", meanwhile)
     assert main("suitability_map", [*arguments(hillside, mapped), "--overwrite"]) == 3
