@@ -121,14 +121,31 @@ def room_for(table, wide, deep, fits):  # type: ignore[no-untyped-def]
     rows, cols = table.shape[0] - 1, table.shape[1] - 1
     full = wide * deep
     places, low, high, near, far = 0, -1, -1, cols, -1
-    for row in range(rows - deep + 1):
-        for col in range(cols - wide + 1):
-            if within(table, row, row + deep, col, col + wide) == full:
-                fits[row, col] = True
-                places += 1
-                low, high = (row if low == -1 else low), row
-                near, far = min(near, col), max(far, col)
+    across = cols - wide + 1
+    for row in range(rows - deep + 1 if across > 0 else 0):
+        below_left, below_right = table[row, :across], table[row, wide:]
+        above_left, above_right = table[row + deep, :across], table[row + deep, wide:]
+        line = fits[row, :across]
+        found = 0
+        for col in range(across):
+            line[col] = above_right[col] - below_right[col] - above_left[col] + below_left[col] == full
+            found += line[col]
+        if found:
+            places += found
+            low, high = (row if low == -1 else low), row
+            near, far = _ends(line, near, far)
     return places, low, high, (near if places else -1), far
+
+
+@njit(cache=True, nogil=True)
+def _ends(line, near, far):  # type: ignore[no-untyped-def]
+    """The first and last place set in a line that has one, and those of other lines."""
+    first, last = 0, line.size - 1
+    while not line[first]:
+        first += 1
+    while not line[last]:
+        last -= 1
+    return min(near, first), max(far, last)
 
 
 @njit(cache=True, nogil=True)

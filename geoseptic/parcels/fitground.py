@@ -178,17 +178,33 @@ def ground_at(patch, x, y):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def runs_level(patch, u, v, cosine, sine, count, length_m, trenches, step_m):  # type: ignore[no-untyped-def]
     """Whether the ground is known, and differs by no more than the trenches' drop, along the axis of each of `count` trenches: at both
-    ends, which are looked at first, and at steps of at most `step_m`. (u, v) is the lower left corner of their rectangle in coordinates
-    turned by the angle of `cosine` and `sine`."""
-    rows, cols = patch.planes.shape[:2]
+    ends, and at steps of at most `step_m`. (u, v) is the lower left corner of their rectangle in coordinates turned by the angle of
+    `cosine` and `sine`."""
     steps = int(math.ceil(length_m / step_m))
+    # Most that fail do so at the ends or in the middle of some trench: these come first.
+    if not _level_at(patch, u, v, cosine, sine, count, length_m, trenches, steps, max(1, steps // 2)):
+        return False
+    return _level_at(patch, u, v, cosine, sine, count, length_m, trenches, steps, 1)
+
+
+@njit(cache=True, nogil=True)
+def may_run_level(patch, u, v, cosine, sine, count, length_m, trenches, step_m):  # type: ignore[no-untyped-def]
+    """As `runs_level`, as far as the ends and one or two points between them tell."""
+    steps = int(math.ceil(length_m / step_m))
+    return _level_at(patch, u, v, cosine, sine, count, length_m, trenches, steps, max(1, steps // 2))
+
+
+@njit(cache=True, nogil=True)
+def _level_at(patch, u, v, cosine, sine, count, length_m, trenches, steps, every):  # type: ignore[no-untyped-def]
+    """Whether `runs_level` holds at both ends and at every so many of the steps."""
+    rows, cols = patch.planes.shape[:2]
     across_step, along_step = length_m * cosine / steps, -length_m * sine / steps
     for trench in range(int(count)):
         axis = v + trench * trenches.pitch_m + 0.5 * trenches.width_m
         from_left, from_top = u * cosine - axis * sine - patch.left_m, patch.top_m - u * sine - axis * cosine
         low, high = np.inf, -np.inf
-        for step in range(-1, steps):
-            at = steps if step == -1 else step
+        for step in range(-every, steps, every):
+            at = steps if step < 0 else step
             x, y = (from_left + at * across_step) / patch.cell_m, (from_top + at * along_step) / patch.cell_m
             height = np.nan
             if 0 <= x < cols and 0 <= y < rows:

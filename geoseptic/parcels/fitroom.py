@@ -100,10 +100,10 @@ def _no_room(options, shape):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def spot_at(room, option, row, col, layouts, grid):  # type: ignore[no-untyped-def]
+def spot_at(row, col, option, deep, wide, length_m, depth_m, grid):  # type: ignore[no-untyped-def]
     """The rectangle in the middle of its block of cells, so that the choice turns with the lot."""
-    u = grid.left + (col + 0.5 * room.wide[option]) * grid.cell - 0.5 * layouts[option, 1]
-    v = grid.bottom + (row + 0.5 * room.deep[option]) * grid.cell - 0.5 * layouts[option, 2]
+    u = grid.left + (col + 0.5 * wide) * grid.cell - 0.5 * length_m
+    v = grid.bottom + (row + 0.5 * deep) * grid.cell - 0.5 * depth_m
     return Spot(option, u, v)
 
 
@@ -113,13 +113,14 @@ def look_for_level(room, option, end, layouts, grid, trenches, patch, step_m):  
     low, high, near, far = room.ends[option]
     first, last = (low, high) if end < 2 else (near, far)
     other_first, other_last = (near, far) if end < 2 else (low, high)
-    count, length_m = layouts[option, 0], layouts[option, 1]
+    count, length_m, depth_m = layouts[option]
+    deep, wide, fits = room.deep[option], room.wide[option], room.fits[option]
     for step in range(last - first + 1 if room.places[option] else 0):
         at = first + step if end % 2 == 0 else last - step
         for other in range(other_first, other_last + 1):
             row, col = (at, other) if end < 2 else (other, at)
-            if room.fits[option, row, col]:
-                spot = spot_at(room, option, row, col, layouts, grid)
+            if fits[row, col]:
+                spot = spot_at(row, col, option, deep, wide, length_m, depth_m, grid)
                 if runs_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, trenches, step_m):
                     room.level[option, end] = at
                     return

@@ -11,12 +11,15 @@ import numpy as np
 from numba import njit
 
 from geoseptic.parcels.fitgrid import SLACK_M, cells_for, grid_over, inside_cells, turned
-from geoseptic.parcels.fitground import STEP_M, Under, ground_at, keep_good_ground, runs_level, under_trenches
+from geoseptic.parcels.fitground import STEP_M, Under, ground_at, keep_good_ground, may_run_level, runs_level, under_trenches
 from geoseptic.parcels.fitroom import Grid, Spot, look_for_level, room_in, spot_at
 
 FALL_TO_SPARE_M = 0.15
 """Sewage reaches a field by itself only with so much fall in hand, where there is a choice: heights of a raster, and the places of tank and
 pipes, are no better known. Common practice, no source."""
+
+ROUNDING = 1e-3
+"""So much a bound on a score is kept above what rounding could make of it; a score has less than 1e11."""
 
 
 class House(NamedTuple):
@@ -27,6 +30,20 @@ class House(NamedTuple):
     invert_m: float
     fall_m_per_m: float
     pipe_depth_m: float
+
+
+class _Where(NamedTuple):
+    """Where the cells of a patch are: upper left corner and cell side, rows and columns. [m]
+
+    Apart from its arrays: compiled code counts references to each array of a tuple that it hands on, which costs more than what the
+    innermost loops do.
+    """
+
+    left_m: float
+    top_m: float
+    cell_m: float
+    rows: int
+    cols: int
 
 
 class Best(NamedTuple):
@@ -65,6 +82,7 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
     best = Best(least_kind - 1, 0.0, Spot(-1, 0.0, 0.0), Spot(-1, 0.0, 0.0), np.inf, Under(np.nan, np.nan, np.nan), np.nan, np.nan)
     met_unknown = False
     alike = same and np.array_equal(work.fields, work.reserves)
+    ceilings = _ceilings(patch)
     for number in range(tries.turns.size):
         turn = tries.turns[number]
         cosine, sine = math.cos(turn), math.sin(turn)
@@ -81,15 +99,16 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
         spares = fields
         if not alike or not np.array_equal(tries.fields[number], tries.reserves[number]):
             spares = room_in(free, work.reserves, tries.reserves[number], side)
-        best = _at_turn(best, turn, fields, spares, Grid(left, bottom, side, cosine, sine), most_spots, work, house, patch)
+        best = _at_turn(best, turn, fields, spares, Grid(left, bottom, side, cosine, sine), most_spots, work, house, patch, ceilings)
     return best, met_unknown
 
 
 @njit(cache=True, nogil=True)
-def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch):  # type: ignore[no-untyped-def]
+def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch, ceilings):  # type: ignore[no-untyped-def]
     """`best`, or what is better than it at this turn; `fields` and `spares` have the `Room` for field and reserve."""
     gap = cells_for(work.gap_m, grid.cell)
     needs_reserve = work.reserves.shape[0] > 0
+    where = _Where(patch.left_m, patch.top_m, patch.cell_m, patch.planes.shape[0], patch.planes.shape[1])
     improved, at_row, at_col = False, -1, -1
     for option in range(fields.places.size):
         if fields.places[option] == 0:
@@ -103,29 +122,40 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch): 
             possible = 2 if not needs_reserve or _may_be_room(spares, low, high, near, far, deep, wide, gap) else 1
             if possible < best.kind:
                 break
-            for row in range(low, high + 1):
-                # Spots are taken alike from both ends, so that the choice turns with the lot.
-                if abs(2 * row - rows) // 2 % stride > 0:
-                    continue
-                for col in range(near, far + 1):
-                    if not fields.fits[option, row, col] or abs(2 * col - cols) // 2 % stride > 0:
+            beside = _beside(spares, deep, wide, gap)
+            columns = _spaced(near, far, cols, stride)
+            for row in _spaced(low, high, rows, stride):
+                line = fields.fits[option, row]
+                for col in columns:
+                    if not line[col]:
                         continue
-                    kind = 2 if not needs_reserve or _may_be_room(spares, row, row, col, col, deep, wide, gap) else 1
+                    kind = 2 if not needs_reserve or row >= beside[0] or row <= beside[1] or col >= beside[2] or col <= beside[3] else 1
                     if kind < best.kind:
                         continue
-                    spot = spot_at(fields, option, row, col, work.fields, grid)
+                    spot = spot_at(row, col, option, deep, wide, length_m, depth_m, grid)
+                    # Of the same kind only what scores more is taken.
+                    to_beat = best.score if kind == best.kind else -np.inf
+                    to_row, to_col = _cell_at(where, grid, spot.u + 0.5 * length_m, spot.v + 0.5 * depth_m)
+                    least_run = _least_run(house, grid, spot, length_m, depth_m)
+                    if not ceilings[to_row, to_col] + _for_place(least_run, length_m) > to_beat:
+                        continue
                     run, to_middle = _runs(house, grid, spot, length_m, depth_m)
                     height, slope, path = _middle(patch, grid, spot, length_m, depth_m)
-                    hoped = _score(_in_hand(house, height, run), path, slope, run, length_m, to_middle)
-                    if kind == best.kind and not hoped > best.score:
+                    if not _score(_in_hand(house, height, run), path, slope, run, length_m, to_middle) > to_beat:
+                        continue
+                    if not may_run_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
+                        continue
+                    for_place = _for_place(least_run, length_m)
+                    if not _may_score(ceilings, where, grid, spot, count, length_m, work.trenches, to_beat - for_place):
+                        continue
+                    under, in_hand, score = _looked_under(patch, grid, spot, work, house, run, to_middle, to_beat)
+                    if not score > to_beat:
                         continue
                     if not runs_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
                         continue
-                    under = under_trenches(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches)
-                    in_hand = _in_hand(house, max(under.top_m, _highest_corner(patch, grid, spot, length_m, depth_m)), run)
-                    score = _score(in_hand, under.path_m, under.steepest, run, length_m, to_middle)
-                    if needs_reserve and kind == 2 and (best.kind < 2 or score > best.score):
+                    if needs_reserve and kind == 2:
                         kind = 2 if _is_room(spares, row, col, deep, wide, gap, grid, work, patch) else 1
+                        beside = _beside(spares, deep, wide, gap)
                     if kind > best.kind or (kind == best.kind and score > best.score):
                         best = Best(
                             kind, turn, spot, Spot(-1, 0.0, 0.0), score, under, max(0.0, -in_hand) if not np.isnan(in_hand) else np.nan, run
@@ -141,6 +171,39 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch): 
 
 
 @njit(cache=True, nogil=True)
+def _spaced(first, last, whole, stride):  # type: ignore[no-untyped-def]
+    """Every so many rows or columns, taken alike from both ends of the whole, so that the choice turns with the lot."""
+    chosen = np.empty(last - first + 1, np.int64)
+    count = 0
+    for at in range(first, last + 1):
+        if stride == 1 or abs(2 * at - whole) // 2 % stride == 0:
+            chosen[count] = at
+            count += 1
+    return chosen[:count]
+
+
+@njit(cache=True, nogil=True)
+def _looked_under(patch, grid, spot, work, house, run, to_middle, to_beat):  # type: ignore[no-untyped-def]
+    """The ground under a field's trenches, what is in hand, and the score.
+
+    Every further trench can only lower the score: once that is not over `to_beat`, the rest is not looked at.
+    """
+    count, length_m, depth_m = work.fields[spot.layout]
+    corner = _highest_corner(patch, grid, spot, length_m, depth_m)
+    top, steepest, path, in_hand, score = -np.inf, 0.0, np.inf, np.nan, np.inf
+    for trench in range(int(count)):
+        v = spot.v + trench * work.trenches.pitch_m
+        one = under_trenches(patch, spot.u, v, grid.cosine, grid.sine, 1, length_m, work.trenches)
+        top, steepest = max(top, one.top_m), max(steepest, one.steepest)
+        path = np.nan if np.isnan(path) or np.isnan(one.path_m) else min(path, one.path_m)
+        in_hand = _in_hand(house, max(top, corner), run)
+        score = _score(in_hand, path, steepest, run, length_m, to_middle)
+        if not score > to_beat:
+            break
+    return Under(top, steepest, path), in_hand, score
+
+
+@njit(cache=True, nogil=True)
 def _may_be_room(spares, low, high, near, far, deep, wide, gap):  # type: ignore[no-untyped-def]
     """Whether the reserve may have room beside a field of `deep` x `wide` cells that may stand from `low` to `high` and `near` to `far`,
     by what is known so far of its trenches."""
@@ -150,6 +213,28 @@ def _may_be_room(spares, low, high, near, far, deep, wide, gap):  # type: ignore
             if _beyond(at, end, spares.deep[option], spares.wide[option], low, high, near, far, deep, wide, gap):
                 return True
     return False
+
+
+@njit(cache=True, nogil=True)
+def _beside(spares, deep, wide, gap):  # type: ignore[no-untyped-def]
+    """Where a field of `deep` x `wide` cells stands for the reserve to have room as in `_may_be_room`: from the first row up, up to the
+    second one, from the third, a column, or up to the fourth."""
+    unseen = spares.fits.shape[1] + spares.fits.shape[2] + 1
+    up_from, down_from, right_from, left_from = unseen, -1, unseen, -1
+    for option in range(spares.places.size):
+        for end in range(4):
+            at = spares.level[option, end] if spares.level[option, end] > -2 else spares.ends[option, end]
+            if at < 0:
+                continue
+            if end == 0:
+                up_from = min(up_from, at + spares.deep[option] + gap)
+            elif end == 1:
+                down_from = max(down_from, at - deep - gap)
+            elif end == 2:
+                right_from = min(right_from, at + spares.wide[option] + gap)
+            else:
+                left_from = max(left_from, at - wide - gap)
+    return up_from, down_from, right_from, left_from
 
 
 @njit(cache=True, nogil=True)
@@ -195,14 +280,16 @@ def _reserve(field, row, col, fields, gap, spares, grid, work, house, patch):  #
             if spares.places[option] == 0 or spares.level[option, 0] == -1 or (abs(length_m - field_length_m) < SLACK_M) != alike:
                 continue
             low, high, near, far = spares.ends[option]
+            spare_deep, spare_wide = spares.deep[option], spares.wide[option]
             for r in range(low, high + 1):
-                beside = r >= row + deep + gap or r + spares.deep[option] + gap <= row
+                beside = r >= row + deep + gap or r + spare_deep + gap <= row
+                line = spares.fits[option, r]
                 for c in range(near, far + 1):
-                    if not spares.fits[option, r, c]:
+                    if not line[c]:
                         continue
-                    if not beside and c < col + wide + gap and c + spares.wide[option] + gap > col:
+                    if not beside and c < col + wide + gap and c + spare_wide + gap > col:
                         continue
-                    spot = spot_at(spares, option, r, c, work.reserves, grid)
+                    spot = spot_at(r, c, option, spare_deep, spare_wide, length_m, depth_m, grid)
                     away = math.hypot(spot.u + 0.5 * length_m - middle_u, spot.v + 0.5 * depth_m - middle_v)
                     if away > nearest + SLACK_M:
                         continue
@@ -215,6 +302,43 @@ def _reserve(field, row, col, fields, gap, spares, grid, work, house, patch):  #
         if best.layout >= 0:
             break
     return best
+
+
+@njit(cache=True, nogil=True)
+def _ceilings(patch):  # type: ignore[no-untyped-def]
+    """For each cell of the patch the most that its path and slope leave of the score of a field that lies on it, of no length; with a rim
+    of one cell for all that is outside."""
+    rows, cols = patch.planes.shape[:2]
+    most = np.full((rows + 2, cols + 2), _score(np.inf, np.nan, 0.0, 0.0, 0.0, 0.0))
+    for row in range(rows):
+        for col in range(cols):
+            rise_x, rise_y = patch.planes[row, col, 1], patch.planes[row, col, 2]
+            slope = math.sqrt(rise_x * rise_x + rise_y * rise_y)
+            # Under trenches an unknown slope counts for nothing.
+            slope = 0.0 if np.isnan(slope) else slope
+            most[row + 1, col + 1] = _score(np.inf, np.float64(patch.path_m[row, col]), slope, 0.0, 0.0, 0.0)
+    return most
+
+
+@njit(cache=True, nogil=True)
+def _cell_at(where, grid, u, v):  # type: ignore[no-untyped-def]
+    """Row and column in `_ceilings` of a point."""
+    x, y = u * grid.cosine - v * grid.sine, u * grid.sine + v * grid.cosine
+    row, col = int(math.floor((where.top_m - y) / where.cell_m)), int(math.floor((x - where.left_m) / where.cell_m))
+    return min(max(row, -1), where.rows) + 1, min(max(col, -1), where.cols) + 1
+
+
+@njit(cache=True, nogil=True)
+def _may_score(ceilings, where, grid, spot, count, length_m, trenches, to_beat):  # type: ignore[no-untyped-def]
+    """Whether the ground under both ends and the middle of each trench, points of `under_trenches`, leaves a score over `to_beat`."""
+    steps = int(math.ceil(length_m / STEP_M))
+    for trench in range(int(count)):
+        v = spot.v + trench * trenches.pitch_m + 0.5 * trenches.width_m
+        for step in (0, steps // 2, steps):
+            row, col = _cell_at(where, grid, spot.u + length_m * step / steps, v)
+            if not ceilings[row, col] > to_beat:
+                return False
+    return True
 
 
 @njit(cache=True, nogil=True)
@@ -244,6 +368,23 @@ def _runs(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
     u, v = house.x * grid.cosine + house.y * grid.sine, house.y * grid.cosine - house.x * grid.sine
     run = math.hypot(max(0.0, spot.u - u, u - spot.u - length_m), max(0.0, spot.v - v, v - spot.v - depth_m))
     return run, math.hypot(spot.u + 0.5 * length_m - u, spot.v + 0.5 * depth_m - v)
+
+
+@njit(cache=True, nogil=True)
+def _least_run(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
+    """A bound just below the run of `_runs`, found with less work."""
+    if np.isnan(house.x):
+        along, across = spot.u + 0.5 * length_m, spot.v + 0.5 * depth_m
+    else:
+        u, v = house.x * grid.cosine + house.y * grid.sine, house.y * grid.cosine - house.x * grid.sine
+        along, across = max(0.0, spot.u - u, u - spot.u - length_m), max(0.0, spot.v - v, v - spot.v - depth_m)
+    return (1.0 - 1e-9) * math.sqrt(along * along + across * across)
+
+
+@njit(cache=True, nogil=True)
+def _for_place(least_run, length_m):  # type: ignore[no-untyped-def]
+    """What length and run leave of a score at most, to go with `_ceilings`."""
+    return _score(np.inf, np.nan, 0.0, least_run, length_m, 0.0) + ROUNDING
 
 
 @njit(cache=True, nogil=True)
