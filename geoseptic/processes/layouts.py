@@ -9,7 +9,7 @@ import shapely
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import tank
 from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, Terrain, fit
-from geoseptic.processes.lot_ground import height_m
+from geoseptic.processes.lot_ground import heights_m, lowest_m
 from geoseptic.processes.lot_sizes import AS_A_BED, LARGEST, PLANNED, SMALLEST
 from geoseptic.processes.lots import NO_ROOM, Lots
 from geoseptic.systems.gravity import Burial, Ground, Profile, profile
@@ -17,6 +17,9 @@ from geoseptic.systems.verdict import Found
 
 OPEN_FROM_M2 = 1.0
 """An envelope that could grow by less has no open question worth a search."""
+
+LOWER_STILL_M = 0.3
+"""By how much fitted ground at the edge of what is known may lie below all heights round it."""
 
 TO_SPARE_M = 0.1
 """So that a rounding does not take the tank's place again."""
@@ -130,10 +133,11 @@ def _beside_the_tank(lots: Lots, setting: Setting, laid: Laid) -> dict[int, Sear
 
 
 def _below_the_tank(lots: Lots, setting: Setting, laid: Laid) -> dict[int, Searched]:
-    """Where sewage would have to be lifted, the field is looked for once more from the tank as it stands; taken where that lifts less."""
+    """Where sewage would have to be lifted and some ground lies low enough, the field is looked for once more from the tank as it stands;
+    taken where it then needs no pump."""
     second = {}
     for lot, run in enumerate(laid.profiles):
-        if run is not None and run.lift_m > 0:
+        if run is not None and run.lift_m > 0 and _may_run_down(lots, lot, setting, run):
             # As much lower as was missing: the search knows nothing of the ground on the way and of the header along the field.
             centre = laid.tanks.centres_m[lot]
             start = float(shapely.get_x(centre)), float(shapely.get_y(centre)), run.tank_outlet_m - run.lift_m
@@ -141,10 +145,16 @@ def _below_the_tank(lots: Lots, setting: Setting, laid: Laid) -> dict[int, Searc
     moved = _moved(lots, setting, laid, second)
     better = {}
     for lot, answer in second.items():
-        before, after = laid.profiles[lot], moved.profiles[lot]
-        if before is not None and after is not None and after.lift_m < before.lift_m:
+        after = moved.profiles[lot]
+        if after is not None and after.by_gravity:
             better[lot] = answer
     return better
+
+
+def _may_run_down(lots: Lots, lot: int, setting: Setting, run: Profile) -> bool:
+    """Whether any ground of the field's envelope lies low enough for the tank's outlet."""
+    lowest = lowest_m(setting.terrain, lots.field_m[lot]) - setting.burial.field_pipe_depth_m
+    return lowest <= run.tank_outlet_m + LOWER_STILL_M
 
 
 def _again(
@@ -284,7 +294,7 @@ def start_of(lots: Lots, lot: int, setting: Setting) -> tuple[float, float, floa
     middle = shapely.centroid(house)
     x, y = float(shapely.get_x(middle)), float(shapely.get_y(middle))
     fall_m = burial.sewer_cover_m + burial.sewer_fall_m_per_m * tank.TANK_LENGTH_M + burial.tank_drop_m
-    return x, y, height_m(setting.terrain, x, y) - fall_m
+    return x, y, float(heights_m(setting.terrain, np.array([[x, y]]))[0]) - fall_m
 
 
 def profile_of(setting: Setting, tanks: tank.Tanks, lot: int, placement: Placement | None) -> Profile | None:
@@ -302,13 +312,13 @@ def _with_headers(setting: Setting, tanks: tank.Tanks, answers: Sequence[Searche
         placement = answers[lot].placement
         assert placement is not None  # a tank is placed where there is a field
         corners = shapely.get_coordinates(placement.field)[:-1]
-        heights_m = np.array([height_m(setting.terrain, x, y) for x, y in corners])
-        if np.isnan(heights_m).any():
+        high_m = heights_m(setting.terrain, corners)
+        if np.isnan(high_m).any():
             continue
         line = shapely.get_coordinates(effluents_m[lot])
         # Of corners about as high the nearest.
         far_m = np.hypot(*(corners - line[-1]).T)
-        top = np.lexsort((far_m, -np.round(heights_m, 1)))[0]
+        top = np.lexsort((far_m, -np.round(high_m, 1)))[0]
         effluents_m[lot] = shapely.LineString(np.vstack([line, corners[top]]))
     return replace(tanks, effluents_m=effluents_m)
 
@@ -320,7 +330,7 @@ def _ground_along(line: shapely.LineString, terrain: Terrain) -> Ground:
     steps = np.linspace(0.0, length_m, max(2, int(np.ceil(length_m / terrain.cell_size_m)) + 1))
     stations_m = np.unique(np.concatenate([corners, steps]))
     places = shapely.get_coordinates(shapely.line_interpolate_point(line, stations_m))
-    return Ground(stations_m, np.array([height_m(terrain, x, y) for x, y in places]))
+    return Ground(stations_m, heights_m(terrain, places))
 
 
 def shapes_of(shapes: Sequence[shapely.Geometry | None]) -> Geometries:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from geoseptic.errors import CodeSilentError
 from geoseptic.model.grid import Raster
@@ -18,7 +19,7 @@ from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknow
 from geoseptic.processes.windows import Window, for_windows
 from geoseptic.stages import stage
 from geoseptic.terrain import flowpath
-from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, heights_at
 
 Mask = npt.NDArray[np.bool_]
 
@@ -83,9 +84,21 @@ def terrains_of(ground: LotGround, window_m: float, workers: int) -> tuple[Terra
     return trenches, beds, replace(trenches, good=np.full(grid.shape, GOOD_GROUND, np.uint8))
 
 
-def height_m(terrain: Terrain, x: float, y: float) -> float:
-    """Height of the fitted ground at a point, NaN where unknown. [m]"""
-    row = int(np.floor((terrain.top_m - y) / terrain.cell_size_m))
-    col = int(np.floor((x - terrain.left_m) / terrain.cell_size_m))
-    height, _, _ = plane_at(terrain.elevation_m, row, col, terrain.half_window, LEAST_KNOWN_SHARE)
-    return float(height)
+def heights_m(terrain: Terrain, xy_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Heights of the fitted ground at points of shape (n, 2), NaN where unknown; shape (n,). [m]"""
+    rows = np.floor((terrain.top_m - xy_m[:, 1]) / terrain.cell_size_m).astype(np.int64)
+    cols = np.floor((xy_m[:, 0] - terrain.left_m) / terrain.cell_size_m).astype(np.int64)
+    found: npt.NDArray[np.float64] = heights_at(terrain.elevation_m, rows, cols, terrain.half_window, LEAST_KNOWN_SHARE)
+    return found
+
+
+def lowest_m(terrain: Terrain, shape_m: shapely.Geometry) -> float:
+    """A height that no fitted ground in the box round a shape lies below, NaN where none is known there. [m]"""
+    left, bottom, right, top = shapely.bounds(shape_m)
+    around, (rows, cols) = terrain.half_window, terrain.elevation_m.shape
+    row_0, row_1 = (int(np.floor((terrain.top_m - y) / terrain.cell_size_m)) for y in (top, bottom))
+    col_0, col_1 = (int(np.floor((x - terrain.left_m) / terrain.cell_size_m)) for x in (left, right))
+    box_m = terrain.elevation_m[
+        max(0, row_0 - around) : min(rows, row_1 + around + 1), max(0, col_0 - around) : min(cols, col_1 + around + 1)
+    ]
+    return float(np.nanmin(box_m)) if box_m.size and not np.isnan(box_m).all() else math.nan

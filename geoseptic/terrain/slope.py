@@ -167,3 +167,12 @@ def _horn_slope(z, cell):  # type: ignore[no-untyped-def]
             rise_y = ((sw + 2 * s + se) - (nw + 2 * n + ne)) / (8 * cell)
             out[row, col] = 100.0 * math.sqrt(rise_x * rise_x + rise_y * rise_y)
     return out
+
+
+@njit(cache=True, nogil=True)
+def heights_at(z, rows, cols, half, least_share):  # type: ignore[no-untyped-def]
+    """Heights of `plane_at` at several cells: float64 array of the shape of `rows` and `cols`, in the unit of `z`."""
+    out = np.empty(rows.size, np.float64)
+    for number in range(rows.size):
+        out[number] = plane_at(z, rows[number], cols[number], half, least_share)[0]
+    return out
