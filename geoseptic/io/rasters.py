@@ -279,21 +279,27 @@ def _heights_m(file: Any, band: int, path: Path | str, factor: float, grid: Grid
     # GDAL takes an alpha band for a mask only where it is of bytes or 16 bits; one of floats is not looked at.
     alphas = [number for number, kind in zip(file.indexes, file.colorinterp, strict=True) if kind == ColorInterp.alpha]
     masked = MaskFlags.all_valid not in file.mask_flag_enums[band - 1]
-    sentinels = _sentinels(np.dtype(file.dtypes[band - 1]))
+    # Numbers that no height may be are refused for that: only those that pass for heights need be looked for as stored.
+    sentinels = [
+        number for number in _sentinels(np.dtype(file.dtypes[band - 1])) if LOWEST_M <= (number * scale + offset) * factor <= HIGHEST_M
+    ]
+    as_stored = file.dtypes[band - 1] == "float32" and (scale, offset, factor) == (1.0, 0.0, 1.0)
     zero: npt.NDArray[np.bool_] | None = None
     impossible: Counter[float] = Counter()
     infinite = known = 0
     for window in _strips(file.height, file.width):
         rows = slice(window.row_off, window.row_off + window.height)
         stored = file.read(band, window=window)
-        heights = (stored.astype(np.float64) * scale + offset) * factor
+        heights = stored.copy() if as_stored else (stored.astype(np.float64) * scale + offset) * factor
         if masked:
             heights[file.read_masks(band, window=window) == 0] = np.nan
         for alpha in alphas:
             heights[file.read(alpha, window=window) == 0] = np.nan
         wild = np.isinf(heights)
         infinite += int(wild.sum())
-        bad = ~wild & ((heights < LOWEST_M) | (heights > HIGHEST_M) | (np.isin(stored, sentinels) & ~np.isnan(heights)))
+        bad = ~wild & ((heights < LOWEST_M) | (heights > HIGHEST_M))
+        if sentinels:
+            bad |= ~wild & np.isin(stored, sentinels) & ~np.isnan(heights)
         if bad.any():
             numbers, counts = np.unique(stored[bad], return_counts=True)
             impossible.update({float(number): int(count) for number, count in zip(numbers, counts, strict=True)})

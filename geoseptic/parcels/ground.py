@@ -18,13 +18,16 @@ from geoseptic.parcels import groundcells
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.groundcells import HOLDS, NO, UNKNOWN, Cells, States, Targets
 from geoseptic.terrain.drainage import Receivers
-from geoseptic.terrain.flowpath import leaves_within
+from geoseptic.terrain.flowpath import halo_cells, leaves_within
 
 Mask = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 
 PATH_M = 304.8
 """How long a direct path of drainage may be, 1,000 ft as the default reach in processes/inputs.py. Our own choice."""
+
+BAND_ROWS = 2048
+"""Rows that are asked at a time where the whole raster is: bounds the memory, and changes no answer."""
 
 CHUNK = 256
 """Features asked at a time: enough to share the overhead, few enough to share out the work."""
@@ -49,7 +52,14 @@ class Ground:
     @cached_property
     def leaves(self) -> Mask:
         """Whether water from the cell leaves the data within a path's bound: nobody knows what it drains to. Shape of the raster."""
-        return leaves_within(self.receivers, self.edge, self.elevation.grid.cell_size_m, PATH_M)
+        cell_m, (rows, cols) = self.elevation.grid.cell_size_m, self.edge.shape
+        halo, out = halo_cells(PATH_M, cell_m), np.zeros(self.edge.shape, bool)
+        for top in range(0, rows, BAND_ROWS):
+            first, last = max(0, top - halo), min(rows, top + BAND_ROWS + halo)
+            core = slice(top - first, min(rows, top + BAND_ROWS) - first), slice(0, cols)
+            own = slice(top, top + BAND_ROWS)
+            out[own] = leaves_within(self.receivers[first:last], self.edge[first:last], cell_m, PATH_M, core)
+        return out
 
     def regions(
         self, condition: str, shapes_m: Geometries, distance_m: float, location_error_m: Floats, workers: int = 1

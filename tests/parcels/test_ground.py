@@ -300,3 +300,12 @@ def test_side_of_a_well_placed_to_the_metre_is_open_only_beside_it():
     _, unknown = side_of(ground, "feature_downslope", shapely.Point(120.5, 120.5), 100 * FT, 10.0)
     assert unknown.covers(shapely.box(114.5, 100, 132.5, 140))
     assert unknown.intersection(shapely.union(shapely.box(85, 100, 112, 140), shapely.box(135, 100, 155, 140))).area == 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_bands_of_rows_change_nothing_of_where_water_leaves_the_data(seed, monkeypatch):
+    monkeypatch.setattr(ground_module, "PATH_M", 25.0)
+    whole = rough_ground(seed).leaves
+    monkeypatch.setattr(ground_module, "BAND_ROWS", 9)
+    assert 0 < whole.sum() < whole.size
+    assert np.array_equal(rough_ground(seed).leaves, whole)
