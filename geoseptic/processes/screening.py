@@ -21,7 +21,7 @@ from geoseptic.processes.layouts import Laid, Setting, joined, laid_out, rooms_i
 from geoseptic.processes.lot_ground import LotGround
 from geoseptic.processes.lot_sizes import Sizes, known_number
 from geoseptic.processes.lots import Lots, dwellings
-from geoseptic.processes.soil_ground import SoilLayers, Under, under, worse
+from geoseptic.processes.soil_ground import TOO_SHALLOW, SoilLayers, Under, under, worse
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.workers import Pool, pool_of
 from geoseptic.stages import stage
@@ -220,7 +220,9 @@ def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[S
         if reasons and screened[lot].placement is not None and tank_bound[lot]:
             reasons = (*reasons, f"the tank is bound by {tank_bound[lot]}")
         elif not reasons and by_ground[lot]:
-            reasons = (f"the setbacks leave room, the ground does not: {', '.join(_ground_under(search, lot))}",)
+            wrong = _ground_under(search, lot)
+            other = "; a code may allow another kind of system there, with treatment or under pressure" if TOO_SHALLOW in wrong else ""
+            reasons = (f"the setbacks leave room, X{other}",)
         elif not reasons:
             bound = ", ".join(name.replace("_", " ") for name in greediest[lot][:RELAXED])
             what = "field and reserve" if screened[lot].verdict == DOES_NOT_FIT else "the reserve besides the field"
