@@ -222,7 +222,7 @@ def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[S
         elif not reasons and by_ground[lot]:
             wrong = _ground_under(search, lot)
             other = "; a code may allow another kind of system there, with treatment or under pressure" if TOO_SHALLOW in wrong else ""
-            reasons = (f"the setbacks leave room, X{other}",)
+            reasons = (f"the setbacks leave room, the ground does not: {', '.join(wrong)}{other}",)
         elif not reasons:
             bound = ", ".join(name.replace("_", " ") for name in greediest[lot][:RELAXED])
             what = "field and reserve" if screened[lot].verdict == DOES_NOT_FIT else "the reserve besides the field"
