@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from geoseptic.model.frame import Geometries
@@ -20,6 +21,8 @@ OPEN_FROM_M2 = 1.0
 
 LOWER_STILL_M = 0.3
 """By how much fitted ground at the edge of what is known may lie below all heights round it."""
+
+AT_A_CORNER_M = 1e-6
 
 TO_SPARE_M = 0.1
 """So that a rounding does not take the tank's place again."""
@@ -59,11 +62,13 @@ class Searched:
 
 @dataclass(frozen=True)
 class Laid:
-    """Layouts of some lots, one entry each: what was found, tanks with their lines, heights along the run (None: not known, or no run)."""
+    """Layouts of some lots, one entry each: what was found, tanks with their lines, heights along the run to the field, and along a
+    straight one to the reserve (None: not known, or no run)."""
 
     answers: list[Searched]
     tanks: tank.Tanks
     profiles: list[Profile | None]
+    to_reserve: list[Profile | None]
 
 
 def laid_out(lots: Lots, setting: Setting) -> Laid:
@@ -86,17 +91,24 @@ def joined(parts: Sequence[Laid]) -> Laid:
         [answer for part in parts for answer in part.answers],
         tank.Tanks(**columns),
         [along for part in parts for along in part.profiles],
+        [along for part in parts for along in part.to_reserve],
     )
 
 
 def _with_tanks(lots: Lots, setting: Setting, answers: list[Searched], possible: bool = False) -> Laid:
-    """A tank beside the field of every lot that has one; `possible` in what every open question of its setbacks would leave it."""
+    """A tank beside the field of every lot that has one; `possible` in what every open question of its setbacks would leave it, and with
+    pipes across anything but buildings."""
     fields_m = shapes_of([answer.placement.field if answer.placement else None for answer in answers])
     reserves_m = shapes_of([answer.placement.reserve if answer.placement else None for answer in answers])
-    envelopes_m = lots.tank_possible_m if possible else lots.tank_m
-    placed = tank.place(lots.houses_m, envelopes_m, fields_m, reserves_m, lots.shapes_m, lots.barriers_m)
+    envelopes_m, barriers_m = (lots.tank_possible_m, lots.roofs_m) if possible else (lots.tank_m, lots.barriers_m)
+    placed = tank.place(lots.houses_m, envelopes_m, fields_m, reserves_m, lots.shapes_m, barriers_m)
     tanks = _with_headers(setting, placed, answers)
-    return Laid(answers, tanks, [profile_of(setting, tanks, lot, answer.placement) for lot, answer in enumerate(answers)])
+    return Laid(
+        answers,
+        tanks,
+        [profile_of(setting, tanks, lot, answer.placement) for lot, answer in enumerate(answers)],
+        [profile_to_reserve(setting, tanks, lot, answer.placement) for lot, answer in enumerate(answers)],
+    )
 
 
 def _moved(lots: Lots, setting: Setting, laid: Laid, answers: Mapping[int, Searched]) -> Laid:
@@ -113,10 +125,10 @@ def _taken_over(laid: Laid, rows: Sequence[int], anew: Laid) -> Laid:
     for column in fields(tank.Tanks):
         columns[column.name] = getattr(laid.tanks, column.name).copy()
         columns[column.name][list(rows)] = getattr(anew.tanks, column.name)
-    found, profiles = list(laid.answers), list(laid.profiles)
-    for row, answer, along in zip(rows, anew.answers, anew.profiles, strict=True):
-        found[row], profiles[row] = answer, along
-    return Laid(found, tank.Tanks(**columns), profiles)
+    found, profiles, to_reserve = list(laid.answers), list(laid.profiles), list(laid.to_reserve)
+    for number, row in enumerate(rows):
+        found[row], profiles[row], to_reserve[row] = anew.answers[number], anew.profiles[number], anew.to_reserve[number]
+    return Laid(found, tank.Tanks(**columns), profiles, to_reserve)
 
 
 def _beside_the_tank(lots: Lots, setting: Setting, laid: Laid) -> dict[int, Searched]:
@@ -302,11 +314,29 @@ def profile_of(setting: Setting, tanks: tank.Tanks, lot: int, placement: Placeme
     if placement is None or not tanks.placed[lot]:
         return None
     sewer, effluent = _ground_along(tanks.sewers_m[lot], setting.terrain), _ground_along(tanks.effluents_m[lot], setting.terrain)
-    return profile(sewer, effluent, float(effluent.heights_m[-1]), setting.burial)
+    return profile(sewer, effluent, _highest_m(setting, placement.trenches), setting.burial)
+
+
+def profile_to_reserve(setting: Setting, tanks: tank.Tanks, lot: int, placement: Placement | None) -> Profile | None:
+    """The same to the reserve, along a straight line to its highest corner: no line is drawn to it yet."""
+    if placement is None or placement.reserve is None or not tanks.placed[lot]:
+        return None
+    corners = shapely.get_coordinates(placement.reserve)[:-1]
+    high_m = heights_m(setting.terrain, corners)
+    if np.isnan(high_m).any():
+        return None
+    line = shapely.LineString([shapely.get_coordinates(tanks.centres_m[lot])[0], corners[np.argmax(high_m)]])
+    sewer, effluent = _ground_along(tanks.sewers_m[lot], setting.terrain), _ground_along(line, setting.terrain)
+    return profile(sewer, effluent, _highest_m(setting, placement.reserve_trenches), setting.burial)
+
+
+def _highest_m(setting: Setting, trenches: Sequence[shapely.Polygon]) -> float:
+    """The highest ground at any corner of any trench, NaN where one is not known. [m]"""
+    return float(np.max(heights_m(setting.terrain, shapely.get_coordinates(np.array(trenches, object)))))
 
 
 def _with_headers(setting: Setting, tanks: tank.Tanks, answers: Sequence[Searched]) -> tank.Tanks:
-    """The tanks with their effluent lines led on along the field to its highest corner, from where all trenches can be fed."""
+    """The tanks with their effluent lines led on round the field to its highest corner, from where all trenches can be fed."""
     effluents_m = tanks.effluents_m.copy()
     for lot in np.flatnonzero(tanks.placed).tolist():
         placement = answers[lot].placement
@@ -316,11 +346,25 @@ def _with_headers(setting: Setting, tanks: tank.Tanks, answers: Sequence[Searche
         if np.isnan(high_m).any():
             continue
         line = shapely.get_coordinates(effluents_m[lot])
-        # Of corners about as high the nearest.
-        far_m = np.hypot(*(corners - line[-1]).T)
-        top = np.lexsort((far_m, -np.round(high_m, 1)))[0]
-        effluents_m[lot] = shapely.LineString(np.vstack([line, corners[top]]))
+        ways = [_along_ring(placement.field, line[-1], corner) for corner in corners]
+        # Of corners about as high the one with the shortest way.
+        lengths_m = np.array([float(shapely.length(shapely.LineString(way))) for way in ways])
+        top = np.lexsort((lengths_m, -np.round(high_m, 1)))[0]
+        effluents_m[lot] = shapely.LineString(np.vstack([line, ways[top][1:]]))
     return replace(tanks, effluents_m=effluents_m)
+
+
+def _along_ring(shape: shapely.Polygon, start: npt.NDArray[np.float64], end: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """The shorter way along the outline of a polygon from one point on it to another, as points of shape (n, 2) with both ends."""
+    ring = shapely.get_coordinates(shape)
+    whole_m = float(shapely.length(shape))
+    own = shapely.line_locate_point(shapely.LineString(ring), shapely.points(np.array([start, end])))
+    corner_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])[:-1]
+    ahead_m = (own[1] - own[0]) % whole_m
+    forward = ahead_m <= whole_m / 2
+    away_m = (corner_m - own[0]) % whole_m if forward else (own[0] - corner_m) % whole_m
+    between = np.flatnonzero((away_m > AT_A_CORNER_M) & (away_m < min(ahead_m, whole_m - ahead_m) - AT_A_CORNER_M))
+    return np.vstack([start, ring[between[np.argsort(away_m[between])]], end])
 
 
 def _ground_along(line: shapely.LineString, terrain: Terrain) -> Ground:

@@ -17,18 +17,31 @@ from geoseptic.processes.steps import Cut
 
 NO_ROOM = shapely.Polygon()
 
+NO_WAY_THROUGH = frozenset(
+    {
+        "pool", "surface_water", "intermittent_water", "water_supply_reservoir", "water_supply_tributary", "irrigation_canal", "wetland",
+        "vernal_pool", "dry_well", "existing_field", "existing_pit",
+    }
+)  # fmt: skip
+"""Features besides buildings through which no pipe is led. Common practice, no source."""
+
+TRENCH_WIDTH_M = 0.6
+"""2 ft. Common practice, no source."""
+
 
 @dataclass(frozen=True)
 class Lots:
     """What the search knows of each lot; empty geometries where there is none. [m]
 
-    houses : the building whose sewage the field takes. barriers : what no pipe may run under.
+    houses : the building whose sewage the field takes.
+    roofs : buildings, under which no pipe may run. barriers : these, and whatever else no pipe is led through.
     field, reserve, tank : the envelopes; `possible` if every open question of the setbacks is answered in the lot's favour.
     failed : an envelope of the lot could not be shown to keep every distance.
     """
 
     shapes_m: Geometries
     houses_m: Geometries
+    roofs_m: Geometries
     barriers_m: Geometries
     field_m: Geometries
     field_possible_m: Geometries
@@ -59,6 +72,7 @@ def lots_of(land: Land, cuts: Mapping[str, Cut], sizes: Sequence[Sizes], tank_fo
         land.fabric.shapes_m,
         houses(land),
         on_lots(land.fabric.shapes_m, land.buildings_m),
+        on_lots(land.fabric.shapes_m, barriers(land)),
         field.shapes_m,
         field.possible_m,
         reserve.shapes_m,
@@ -68,6 +82,14 @@ def lots_of(land: Land, cuts: Mapping[str, Cut], sizes: Sequence[Sizes], tank_fo
         failed,
         as_array,
     )
+
+
+def barriers(land: Land) -> Geometries:
+    """What no pipe is led through: buildings, pools, water, old systems. Lines and points are as wide as a pipe's trench."""
+    shapes = land.obstacles.shapes_m[np.isin(land.obstacles.feature, list(NO_WAY_THROUGH))]
+    thin = shapely.get_dimensions(shapes) < 2
+    shapes[thin] = shapely.buffer(shapes[thin], TRENCH_WIDTH_M / 2, quad_segs=2)
+    return np.concatenate([land.buildings_m, shapes])
 
 
 def houses(land: Land) -> Geometries:

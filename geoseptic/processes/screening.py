@@ -11,7 +11,7 @@ from geoseptic.errors import CodeSilentError, listed
 from geoseptic.model.frame import Geometries
 from geoseptic.model.rules import DRINKING_WATER, RuleSet
 from geoseptic.parcels import tank
-from geoseptic.parcels.envelope import subtract, without
+from geoseptic.parcels.envelope import LOT_LINE, subtract, without
 from geoseptic.parcels.fit import Placement
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.proof import broken
@@ -20,8 +20,8 @@ from geoseptic.processes.land import Land
 from geoseptic.processes.layouts import Laid, Setting, joined, laid_out, rooms_in, rooms_on_good_ground, shapes_of
 from geoseptic.processes.lot_ground import LotGround
 from geoseptic.processes.lot_sizes import Sizes, known_number
-from geoseptic.processes.lots import Lots, dwellings
-from geoseptic.processes.soil_ground import TOO_SHALLOW, SoilLayers, Under, under, worse
+from geoseptic.processes.lots import NO_WAY_THROUGH, Lots, dwellings
+from geoseptic.processes.soil_ground import TOO_SHALLOW, SoilLayers, Under, floodways, under, worse
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.workers import Pool, pool_of
 from geoseptic.stages import stage
@@ -30,6 +30,9 @@ from geoseptic.systems.verdict import DOES_NOT_FIT, FITS_WITHOUT_FULL_RESERVE, v
 
 RELAXED = 4
 """How many of the greediest features are tried one by one when nothing fits."""
+
+TOLD_ONLY = frozenset({"cut_bank", "water_line", "drain"})
+"""Features that pipes may cross with care; that they do is told."""
 
 UNSEEN_WELL_M = 61.0
 """200 ft, the longest distance from a private well in the rule sets: how near a house without a well on record is worth a word."""
@@ -65,6 +68,7 @@ class Screened:
     under: Under | None
     unproven: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    to_reserve: Profile | None = None
 
 
 @dataclass(frozen=True)
@@ -110,14 +114,17 @@ def _judged(
         for lot in np.flatnonzero(broken(shapes, lots, land.fabric, cut.zones, land.obstacles, cut.envelopes.lot_line_m)).tolist():
             unproven[lot].append(f"the {part.replace('_', ' ')} could not be shown to keep every distance")
     doubts = [list(words) for words in unproven]
-    for lot, words in _pipes_astray(search, tanks, rules, ground, facts, granted):
+    astray, beside = _pipes_astray(search, tanks, rules, ground, facts, granted)
+    for lot, words in astray:
         doubts[lot].append(words)
+    notes: list[list[str]] = [[] for _ in answers]
+    for lot, words in [*beside, *_crossed(search, soil, tanks)]:
+        notes[lot].append(words)
     lived_in, _ = dwellings(land)
     for lot in np.flatnonzero(lived_in > 1).tolist():
         doubts[lot].append(f"{lived_in[lot]} dwellings on the lot: the field is sized for one")
     below, below_reserve = _below(land, soil, fields), _below(land, soil, reserves)
     still_open = _open_zones(land, search.cuts["drain_field"])
-    drives = _under_drives(land, tanks)
     screened = []
     for lot, answer in enumerate(answers):
         along = laid.profiles[lot]
@@ -143,7 +150,8 @@ def _judged(
                 along,
                 worse(below[lot], below_reserve.get(lot)) if lot in below else None,
                 tuple(unproven[lot]),
-                drives.get(lot, ()),
+                tuple(notes[lot]),
+                laid.to_reserve[lot],
             )
         )
     return screened
@@ -158,33 +166,62 @@ def _below(land: Land, soil: SoilLayers, shapes_m: Geometries) -> dict[int, Unde
 
 def _pipes_astray(
     search: Search, tanks: tank.Tanks, rules: RuleSet, ground: Ground | None, facts: Mapping[str, bool], granted: frozenset[str]
-) -> list[tuple[int, str]]:
-    """Lots whose pipes as drawn leave the lot or come nearer to drinking water than a building sewer may, in words.
+) -> tuple[list[tuple[int, str]], list[tuple[int, str]]]:
+    """Lots whose pipes as drawn leave the lot, or come nearer to drinking water, ponds and old systems than a building sewer may; and those
+    that come nearer than that to anything else, in words.
 
-    Codes that say nothing of a building sewer leave only the lot and the features themselves to keep.
+    Codes that say nothing of a building sewer leave only the lot and the features themselves to keep. The line from tank to field carries
+    the same sewage and is held to the same.
     """
-    land = search.land
-    water = land.obstacles.kept(np.isin(land.obstacles.feature, list(DRINKING_WATER)))
+    land, lots = search.land, np.arange(len(search.lots))
+    feature = land.obstacles.feature
+    serious = np.isin(feature, list(DRINKING_WATER | NO_WAY_THROUGH))
+    # The sewer starts at a building, drives are told apart, and a house has water and power lines of its own.
+    other = np.isin(feature, list(TOLD_ONLY))
+    doubts: list[tuple[int, str]] = []
+    notes: list[tuple[int, str]] = []
+    for rows, found, what in (
+        (serious, doubts, "leaves the lot or comes too near a well or water, a pool or an old system: another way must be found"),
+        (other, notes, "comes nearer to a cut, drain or water line than the code lets a sewer, or crosses it"),
+    ):
+        some = land.obstacles.kept(rows)
+        try:
+            kept_from = zones(some, rules, "building_sewer", facts=facts, granted=granted, ground=ground)
+        except CodeSilentError:
+            kept_from = Zones("building_sewer")
+        for lines, name in _pipes(tanks):
+            for lot in np.flatnonzero(broken(lines, lots, land.fabric, kept_from, some, 0.0)).tolist():
+                found.append((lot, f"the {name} as drawn {what}"))
     try:
-        kept_from = zones(water, rules, "building_sewer", facts=facts, granted=granted, ground=ground)
+        from_line_m = rules.requirement("building_sewer", LOT_LINE).settled(facts, granted).largest.distance_m or 0.0
     except CodeSilentError:
-        kept_from = Zones("building_sewer")
-    lots = np.arange(len(land.fabric.ids))
-    found = []
-    for lines, words in ((tanks.sewers_m, "sewer from house to tank"), (tanks.effluents_m, "line from tank to field")):
-        for lot in np.flatnonzero(broken(lines, lots, land.fabric, kept_from, water, 0.0)):
-            found.append((int(lot), f"the {words} as drawn leaves the lot or comes too near a well or water: another way must be found"))
+        from_line_m = 0.0
+    if from_line_m > 0:
+        for lines, name in _pipes(tanks):
+            near = shapely.dwithin(lines, shapely.boundary(land.fabric.shapes_m), from_line_m)
+            notes += [
+                (lot, f"the {name} as drawn is nearer to the lot line than the code lets a sewer") for lot in np.flatnonzero(near).tolist()
+            ]
+    return doubts, notes
+
+
+def _pipes(tanks: tank.Tanks) -> tuple[tuple[Geometries, str], ...]:
+    return (tanks.sewers_m, "sewer from house to tank"), (tanks.effluents_m, "line from tank to field")
+
+
+def _crossed(search: Search, soil: SoilLayers, tanks: tank.Tanks) -> list[tuple[int, str]]:
+    """Lots with pipes as drawn under a driveway, through a floodway or over the reserve, in words."""
+    obstacles = search.land.obstacles
+    found = [(lot, "the line from tank to field as drawn runs over the reserve") for lot in np.flatnonzero(tanks.crosses_reserve).tolist()]
+    for shapes, where in (
+        (obstacles.shapes_m[obstacles.feature == "driveway"], "under a driveway: it must bear the traffic, or go another way"),
+        (floodways(soil), "through a mapped floodway"),
+    ):
+        tree = shapely.STRtree(shapes)
+        for lines, name in _pipes(tanks):
+            lots = np.unique(tree.query(lines, predicate="intersects")[0]).tolist()
+            found += [(lot, f"the {name} as drawn runs {where}") for lot in lots]
     return found
-
-
-def _under_drives(land: Land, tanks: tank.Tanks) -> dict[int, tuple[str, ...]]:
-    """Lot -> which of its pipes as drawn run under a driveway, in words."""
-    drives = shapely.STRtree(land.obstacles.shapes_m[land.obstacles.feature == "driveway"])
-    words: dict[int, list[str]] = {}
-    for lines, name in ((tanks.sewers_m, "sewer from house to tank"), (tanks.effluents_m, "line from tank to field")):
-        for lot in np.unique(drives.query(lines, predicate="crosses")[0]).tolist():
-            words.setdefault(lot, []).append(f"the {name} as drawn runs under a driveway: it must bear the traffic, or go another way")
-    return {lot: tuple(several) for lot, several in words.items()}
 
 
 def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[Screened]:

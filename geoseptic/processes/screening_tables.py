@@ -169,6 +169,10 @@ def _parcels(
         f"field_{area}": [None if lot.placement is None else round(shapely.area(lot.placement.field) / per_area) for lot in lots],
         "slope_percent": [None if lot.placement is None else _round(lot.placement.slope_percent, 1) for lot in lots],
         f"lift_{length}": units.lengths([None if lot.profile is None else lot.profile.lift_m for lot in lots]),
+        f"fall_to_spare_{length}": units.lengths(
+            [lot.profile.to_spare_m if lot.profile is not None and lot.profile.by_gravity else None for lot in lots]
+        ),
+        f"reserve_lift_{length}": units.lengths([None if lot.to_reserve is None else lot.to_reserve.lift_m for lot in lots]),
         f"run_{length}": units.lengths(
             [
                 None if lot.profile is None else float(shapely.length(sewer) + shapely.length(effluent))
@@ -183,7 +187,10 @@ def _parcels(
         "soil_rating": [lot.under.rating if lot.under else "" for lot in lots],
         "separation": [lot.under.separation_words if lot.under else "" for lot in lots],
         "flood_zone": [(lot.under.flood or "not known") if lot.under else "" for lot in lots],
-        "notes": ["; ".join((*lot.sizes.size.notes, *(lot.profile.notes if lot.profile else ()), *lot.notes)) for lot in lots],
+        "notes": [
+            "; ".join((*lot.sizes.size.notes, *(lot.profile.notes if lot.profile else ()), *_of_reserve(lot, length), *lot.notes))
+            for lot in lots
+        ],
         "decided_by": [lot.decided_by for lot in lots],
     }
     notes = {
@@ -205,6 +212,8 @@ def _parcels(
         f"field_{area}": "Area of the primary field as drawn, the soil between its trenches included",
         "slope_percent": "Slope of the ground under it",
         f"lift_{length}": "How far a pump has to lift; 0 by gravity, empty where a height is not known",
+        f"fall_to_spare_{length}": "How much higher than the field's pipe the line arrives by gravity; empty where a pump is needed",
+        f"reserve_lift_{length}": "The lift to the reserve along a straight line; 0 by gravity, empty where it is not known",
         f"run_{length}": "Pipe from house to tank and on to the field, as drawn",
         "nearest_well": "Well nearest to the field, presumed ones included",
         f"well_{length}": "Straight distance from the field to it, less its location error",
@@ -224,6 +233,13 @@ def _parcels(
         f"Does a system fit? By {rules.title}",
         notes,
     )
+
+
+def _of_reserve(lot: Screened, unit: str) -> tuple[str, ...]:
+    """Told where the field needs no pump and its reserve would."""
+    if lot.profile is None or lot.to_reserve is None or not lot.profile.by_gravity or lot.to_reserve.by_gravity:
+        return ()
+    return (f"the reserve would need a pump with a lift of {from_metres(lot.to_reserve.lift_m, unit):.1f} {unit}",)
 
 
 def _soil_words(lot: Screened) -> str:

@@ -151,6 +151,11 @@ def flooded_lots(soil: SoilLayers, lots: Geometries, floodplain_excluded: bool) 
     return on_lots(lots, _flooded(soil, floodplain_excluded))
 
 
+def floodways(soil: SoilLayers) -> Geometries:
+    """The mapped floodways."""
+    return _zones_of(soil, "floodway")
+
+
 def _flooded(soil: SoilLayers, floodplain_excluded: bool) -> Geometries:
     return _zones_of(soil, "floodway", *(("floodplain",) if floodplain_excluded else ()))
 

@@ -74,6 +74,10 @@ class Burial:
         return f"least by {cited.section}{'' if cited.checked else ', not checked against the code text'}"
 
 
+MARGIN_M: Final = 0.3048
+"""Less than a foot to spare is within what a survey from the air and a guessed sewer exit may be wrong by. Our own choice."""
+
+
 @dataclass(frozen=True)
 class Ground:
     """Heights of the ground along one line, downstream: at `stations_m` from its upper end. Both of shape (points,). [m]"""
@@ -98,6 +102,11 @@ class Profile:
     @property
     def by_gravity(self) -> bool:
         return self.lift_m == 0
+
+    @property
+    def to_spare_m(self) -> float:
+        """How much higher the line by gravity arrives than the field's pipe; below 0 where it does not get there. [m]"""
+        return self.arrives_at_m - self.field_pipe_m
 
 
 def profile(sewer: Ground, effluent: Ground, field_top_m: float, burial: Burial) -> Profile | None:
@@ -136,6 +145,10 @@ def profile(sewer: Ground, effluent: Ground, field_top_m: float, burial: Burial)
     deepest_m = max(deepest_m, sewer_deepest_m)
     cover_m = tank_ground_m - inlet_m
     notes = []
+    if lift_m == 0 and arrives_m - pipe_m < MARGIN_M:
+        notes.append(
+            f"by gravity with only {from_metres(arrives_m - pipe_m, 'ft'):.1f} ft to spare: have house, tank and field levelled first"
+        )
     if cover_m > burial.deepest_tank_cover_m:
         notes.append(f"the tank's inlet lies {from_metres(cover_m, 'ft'):.1f} ft below ground: plan a riser, or another place for the tank")
     if deepest_m > burial.deepest_tank_cover_m:

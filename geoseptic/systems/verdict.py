@@ -80,11 +80,13 @@ def verdict(found: Found) -> tuple[str, tuple[str, ...]]:
 def _with_tank(found: Found, fits: str) -> tuple[str, tuple[str, ...]]:
     """`fits`, if the tank has a place too, the run's heights are known, and nothing speaks against the layout."""
     if found.tank is False and found.tank_in_possible:
-        return CANNOT_SAY, (f"an open question of the setbacks decides whether the tank has a place{_named(found)}",)
+        question = f"an open question of the setbacks{_named(found)}, or whether a pipe may cross water, a pool or an old system,"
+        return CANNOT_SAY, (f"{question} decides whether the tank has a place",)
     if found.tank is False:
         return DOES_NOT_FIT, ("no place for the tank between the house and its setbacks",)
     if found.tank is None:
-        return CANNOT_SAY, ("no house on the lot: where sewage starts is not known", *found.doubts)
+        room = "field and reserve have room; " if found.field and found.reserve else ""
+        return CANNOT_SAY, (f"{room}no house on the lot: where sewage starts is not known", *found.doubts)
     if found.by_gravity is None:
         return CANNOT_SAY, ("the height of the ground at the house, the tank or the field is not known", *found.doubts)
     return (CANNOT_SAY, found.doubts) if found.doubts else (fits, ())

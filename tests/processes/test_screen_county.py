@@ -191,7 +191,9 @@ def test_field_stays_off_mapped_ground_that_is_too_wet():
 def test_lot_that_is_mapped_wet_all_over_does_not_fit():
     found = screened(soils=wet(box(100, 100, 300, 300)), stated=TYPICAL, rules="us-typical")
     assert row(found).verdict == DOES_NOT_FIT
-    assert row(found).reasons == "the setbacks leave room, the ground does not: too little soil over rock or high water"
+    assert row(found).reasons.startswith(
+        "the setbacks leave room, the ground does not: too little soil over rock or high water; a code may"
+    )
 
 
 def test_deep_dry_soil_is_told_by_the_map_alone():
@@ -485,6 +487,39 @@ def test_lot_whose_envelope_could_not_be_proven_is_not_said_to_lack_room(monkeyp
     found = row(screened())
     assert found.verdict == CANNOT_SAY
     assert "keep every distance" in found.reasons
+
+
+@pytest.mark.parametrize("layer_name", ["pools", "other_features"])
+def test_no_pipe_is_led_through_a_pool_or_an_old_field(layer_name):
+    between = box(150, 198, 185, 205)
+    columns = {"other_features": {"feature": ["existing_field"]}}.get(layer_name, {})
+    found = screened(**{layer_name: layer([between], **columns)})
+    assert len(drawn(found, "sewer_lines"))
+    assert not shapely.crosses(drawn(found, "sewer_lines").geometry, between).any()
+
+
+def test_way_that_only_a_pool_bars_leaves_the_question_open():
+    moat = shapely.difference(box(140, 200, 195, 238), box(150, 207, 185, 232))
+    found = screened(pools=layer([moat]))
+    assert row(found).verdict == CANNOT_SAY
+    assert "whether a pipe may cross water" in row(found).reasons
+
+
+def test_line_to_the_highest_corner_goes_round_the_field_and_not_over_its_trenches():
+    for east, south in ((0.03, 0.03), (-0.03, 0.03), (0.03, -0.03), (0.0, 0.05)):
+        found = screened(elevation=plane(east, south))
+        lines = drawn(found, "sewer_lines")
+        effluent = lines.geometry[lines.run == "tank to field"].iloc[0]
+        fields = drawn(found, "fields")
+        primary = fields.geometry[fields["area"] == "primary"].iloc[0]
+        assert shapely.intersection(effluent, primary.buffer(-0.01)).is_empty
+
+
+def test_reserve_that_would_need_a_pump_is_told_where_the_field_needs_none():
+    found = row(screened(elevation=plane(0.0, 0.12)))
+    assert found.verdict == FITS_BY_GRAVITY
+    assert found.fall_to_spare_ft > 0
+    assert (found.reserve_lift_ft > 0) == ("the reserve would need a pump" in found.notes)
 
 
 def test_pipe_that_runs_under_a_driveway_is_noted():
