@@ -5,17 +5,27 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from statistics import median
 from typing import Final
 
 from geoseptic.errors import FieldSheetError, FileUnreadableError
-from geoseptic.systems.percolation import Reading
+from geoseptic.systems.percolation import Reading, measured_minutes
 from geoseptic.units import to_metres
 
 MAX_BYTES: Final = 1_000_000
 MAX_DEPTH_M: Final = 10.0
 """A deeper hole is a slip in the number or the unit."""
 
+DOUBTFUL_FALL_MIN: Final = 1.0
+"""Bare numbers by which most falls of a hole took less may be hours or days (own choice: the codes read every 10, 15 or 30 min, and half
+an hour is 0.5 in hours, 0.3 or 0.7 in clock times with a full stop, 0.02 in days). A test that was so fast is written as HH:MM:SS."""
+DOUBTFUL_TEST_MIN: Final = 5.0
+"""Bare numbers by which no hole was watched for so long may be hours (own choice: a test of some hours). As times of day it is read."""
+ROUNDING_MIN: Final = 1e-6
+"""8.04 less 3.04 is a whole five minutes."""
+
 DEPTH_COLUMNS: Final[Mapping[str, str]] = {"depth_to_water_in": "in", "depth_to_water_cm": "cm"}
+REWRITE: Final = "Write times of day as HH:MM (HH:MM:SS where it was so fast), or minutes since a start."
 YES: Final = frozenset({"yes", "y", "true", "1", "x"})
 NO: Final = frozenset({"", "no", "n", "false", "0"})
 CLOCK: Final = re.compile(r"(\d{1,2}):([0-5]\d)(?::([0-5]\d))?")
@@ -27,12 +37,13 @@ def read_field_sheet(source: str | Path) -> tuple[Reading, ...]:
 
     Columns: hole, time (HH:MM, HH:MM:SS, or minutes since any start), depth_to_water_in or depth_to_water_cm (from a fixed point
     down to the water; inches also as 6 1/4), refilled (yes or no; may be left out). Case of the header, a byte order mark and
-    semicolons or tabs for commas do not matter; with semicolons a decimal comma is understood.
+    semicolons or tabs for commas do not matter; with semicolons a decimal comma is understood. Bare numbers that are hardly minutes
+    (`DOUBTFUL_FALL_MIN`, `DOUBTFUL_TEST_MIN`) are refused: read as minutes, hours and days would give a rate that is far too fast.
 
     Raises
     ------
     FileUnreadableError : no such file, too long, or no UTF-8 text.
-    FieldSheetError : no header, or lines that cannot be read; each is named.
+    FieldSheetError : no header, lines that cannot be read (each is named), or numbers for times that may be hours or days.
     """
     path = Path(source)
     lines = _text(path).splitlines()
@@ -56,6 +67,8 @@ def read_field_sheet(source: str | Path) -> tuple[Reading, ...]:
     clocks = {_is_clock(rows[reading.line - 1][1], columns) for reading in readings}
     if len(clocks) > 1:
         faults.append("column time: some are times of day and some are minutes. Use one kind.")
+    if not faults and True not in clocks:
+        faults += _doubtful_times(readings)
     if faults:
         raise FieldSheetError(path.name, faults)
     return tuple(readings)
@@ -120,6 +133,42 @@ def _minutes(words: str, mark: str) -> float | None:
     if match:
         return 60 * int(match[1]) + int(match[2]) + int(match[3] or 0) / 60
     return _number(words, mark)
+
+
+def _doubtful_times(readings: Sequence[Reading]) -> list[str]:
+    """Why bare numbers in the column time may be no minutes: by hole with the reading, or for the sheet; empty where they may be."""
+    by_hole: dict[str, list[Reading]] = {}
+    for reading in readings:
+        by_hole.setdefault(reading.hole, []).append(reading)
+    falls = {hole: found for hole, own in by_hole.items() if (found := measured_minutes(own))}
+    looks = _likeness([reading.time_min for reading in readings])
+    faults = []
+    for hole, found in falls.items():
+        minutes, line = min(found)
+        if median(each for each, _ in found) < DOUBTFUL_FALL_MIN - ROUNDING_MIN:
+            faults.append(
+                f"hole {hole}, line {line}: {minutes:.3g} min after the reading before it, and most falls of this hole took less than "
+                f"{DOUBTFUL_FALL_MIN:g} min. {looks} {REWRITE}"
+            )
+    watched_min = {hole: by_hole[hole][-1].time_min - by_hole[hole][0].time_min for hole in falls}
+    if not faults and falls and max(watched_min.values()) < DOUBTFUL_TEST_MIN - ROUNDING_MIN:
+        hole = max(watched_min, key=watched_min.__getitem__)
+        faults.append(
+            f"column time: no hole was watched for {DOUBTFUL_TEST_MIN:g} min (hole {hole}: {watched_min[hole]:.3g} min, to line "
+            f"{by_hole[hole][-1].line}). {looks} {REWRITE}"
+        )
+    return faults
+
+
+def _likeness(times: Sequence[float]) -> str:
+    """In words, what numbers that are hardly minutes look like."""
+    if max(times) < 1:
+        return "The numbers look like parts of a day, as spreadsheets keep a time."
+    hundredths = [round(100 * time) for time in times]
+    exact = all(abs(100 * time - whole) < 1e-6 for time, whole in zip(times, hundredths, strict=True))
+    if max(times) < 25 and exact and all(whole % 100 < 60 for whole in hundredths):
+        return "The numbers look like hours, or like times of day with a full stop (9.30 for 9:30)."
+    return "The numbers look like hours or days."
 
 
 def _number(words: str, mark: str) -> float | None:

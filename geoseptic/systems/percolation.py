@@ -1,7 +1,9 @@
 """Percolation test: from readings of the water's fall in test holes to minutes per inch, by one code's rule."""
 
 import math
-from collections.abc import Sequence
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -84,7 +86,7 @@ def site_rate(readings: Sequence[Reading], rules: RuleSet, *, presoak_min: float
     ------
     CodeSilentError : the rule set has no percolation rule.
     PercolationTestError : with every fault: a hole that did not settle, readings that go back in time, a fall that rises, a
-        presoak that is missing or short, too few holes.
+        presoak that is missing or short, too few holes, holes whose names may mean one (`same_name`).
     """
     rule = rules.sizing.percolation
     if rule is None:
@@ -97,6 +99,7 @@ def site_rate(readings: Sequence[Reading], rules: RuleSet, *, presoak_min: float
     by_hole: dict[str, list[Reading]] = {}
     for reading in readings:
         by_hole.setdefault(reading.hole, []).append(reading)
+    faults += _twins(by_hole)
     if len(by_hole) < rule.holes:
         faults.append(f"holes: {len(by_hole)} tested ({', '.join(by_hole) or 'none'}), but the rule asks for at least {rule.holes}.")
     rates, notes = [], []
@@ -118,7 +121,36 @@ def site_rate(readings: Sequence[Reading], rules: RuleSet, *, presoak_min: float
     return SiteRate(value, tuple(rates), how, usable, tuple(notes), rule.citation)
 
 
+def same_name(hole: str) -> str:
+    """What is left of a hole's name without case, spaces, punctuation, leading zeros and a spreadsheet's `.0` (own choice)."""
+    plain = unicodedata.normalize("NFKC", hole).casefold().strip()
+    plain = re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"^(\d+)[.,]0*$", r"\1", plain))
+    return "".join(letter for letter in plain if letter.isalnum()) or plain
+
+
+def _twins(by_hole: Mapping[str, Sequence[Reading]]) -> list[str]:
+    """Names that may mean one hole: counted as several they would make up the number that the rule asks for."""
+    alike: dict[str, list[str]] = {}
+    for hole in by_hole:
+        alike.setdefault(same_name(hole), []).append(hole)
+    faults = []
+    for names in alike.values():
+        if len(names) > 1:
+            named = " and ".join(f"'{hole}' (first at line {by_hole[hole][0].line})" for hole in names)
+            faults.append(
+                f"holes {named}: the names differ only in case, spaces, punctuation or noughts. Write one hole's name the same in every "
+                "line, and give two holes names that differ."
+            )
+    return faults
+
+
 # --- one hole ------------------------------------------------------------------------------------------------------------------
+
+
+def measured_minutes(readings: Sequence[Reading]) -> list[tuple[float, int]]:
+    """Minutes of each measured fall of one hole, and the line of its second reading; none where a reading goes back in time."""
+    faults, fillings = _falls(readings)
+    return [] if faults else [(fall.minutes, fall.line) for filling in fillings for fall in filling]
 
 
 def _falls(readings: Sequence[Reading]) -> tuple[list[str], list[list[Fall]]]:

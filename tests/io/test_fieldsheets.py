@@ -1,5 +1,7 @@
 """Field sheets as people send them, and every bad line named."""
 
+from collections.abc import Callable, Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -80,6 +82,72 @@ def test_every_bad_line_is_named_at_once(tmp_path):
 )
 def test_sheet_that_is_none_is_refused_with_the_reason(tmp_path, text, said):
     assert said in refusal(tmp_path, text)
+
+
+def steady(write: Callable[[int], str], minutes: Sequence[int], holes: str = "AB") -> str:
+    """A sheet of holes that lose 1 in over each interval and are filled again at once."""
+    lines = ["hole,time,depth_to_water_in,refilled"]
+    for hole in holes:
+        for before, after in pairwise(minutes):
+            lines += [f"{hole},{write(before)},6,yes", f"{hole},{write(after)},7,"]
+    return "\n".join(lines) + "\n"
+
+
+def with_stop(minute: int) -> str:
+    return f"{minute // 60}.{minute % 60:02d}"
+
+
+def day_fraction(minute: int) -> str:
+    return f"{minute / 1440:.6f}"
+
+
+def serial_date(minute: int) -> str:
+    return f"{45000 + minute / 1440:.5f}"
+
+
+def hours(minute: int) -> str:
+    return f"{minute / 60:.4g}"
+
+
+@pytest.mark.parametrize("step_min", [10, 15, 30])
+@pytest.mark.parametrize(
+    ("write", "looks"),
+    [(with_stop, "with a full stop"), (day_fraction, "parts of a day"), (serial_date, "hours or days"), (hours, "look like hours")],
+)
+def test_numbers_that_are_no_minutes_are_refused_at_every_interval_of_the_codes_by_hole_and_reading(tmp_path, write, looks, step_min):
+    message = refusal(tmp_path, steady(write, range(540, 541 + 9 * step_min, step_min)))
+    assert "field sheet sheet.csv" in message
+    assert "hole A, line " in message and "hole B, line " in message
+    assert looks in message
+    assert "Write times of day as HH:MM" in message
+
+
+def test_sheet_in_whole_hours_is_refused_and_one_of_five_minutes_is_read(tmp_path):
+    message = refusal(tmp_path, steady(hours, range(0, 241, 60)))
+    assert "no hole was watched for 5 min (hole A: 4 min, to line 9)" in message
+    # 0 to 5 by whole minutes, and 3.04 to 8.04, which is a rounding short of 5 minutes.
+    assert len(read_field_sheet(sheet(tmp_path, steady(str, range(6))))) == 20
+    assert len(read_field_sheet(sheet(tmp_path, steady(lambda minute: f"{3 + minute}.04", range(6))))) == 20
+
+
+def test_one_hole_in_hours_beside_one_in_minutes_is_refused(tmp_path):
+    rest = steady(hours, range(540, 700, 30), "B").split("\n", 1)[1]
+    message = refusal(tmp_path, steady(str, range(540, 700, 30), "A") + rest)
+    assert "hole B, line " in message and "hole A" not in message
+
+
+def test_minutes_and_times_of_day_are_read_at_every_lawful_interval_and_so_is_sand_by_the_second(tmp_path):
+    for step_min in (1, 2, 10, 15, 30):
+        minutes = range(540, 541 + 9 * step_min, step_min)
+        assert len(read_field_sheet(sheet(tmp_path, steady(str, minutes)))) == 36
+        assert len(read_field_sheet(sheet(tmp_path, steady(lambda at: f"{at // 60}:{at % 60:02d}", minutes)))) == 36
+    fast = "hole,time,depth_to_water_in,refilled\n1,9:00:00,6,yes\n1,9:00:36,12,\n1,9:01:00,6,yes\n1,9:01:36,12,\n"
+    assert read_field_sheet(sheet(tmp_path, fast))[1].time_min == pytest.approx(540.6)
+
+
+def test_most_falls_decide_so_that_one_quick_look_in_a_long_test_is_no_fault(tmp_path):
+    text = "hole,time,depth_to_water_in\n1,0,6\n1,0.5,6\n1,30,7\n1,60,8\n1,90,9\n"
+    assert len(read_field_sheet(sheet(tmp_path, text))) == 5
 
 
 def test_endless_faults_give_a_short_message(tmp_path):

@@ -140,6 +140,21 @@ def test_missing_presoak_and_too_few_holes_are_named_together_with_the_hole_that
     assert "hole a, line 7" in message
 
 
+@pytest.mark.parametrize("names", ["A a A.", "1 1.0 01", "P-1 p1 P_1", "hole\u00a02 Hole2 HOLE-02".replace(" ", "|")])
+def test_names_that_may_mean_one_hole_never_make_up_the_number_of_holes(names):
+    parts = names.split("|") if "|" in names else names.split(" ")
+    readings = [reading for n, name in enumerate(parts) for reading in hole(name, [1.0] * 3, first_line=2 + 6 * n)]
+    message = refusal(readings, TYPICAL)
+    assert " and ".join(f"'{name}' (first at line {2 + 6 * n})" for n, name in enumerate(parts)) in message
+    assert "differ only in case" in message
+
+
+def test_names_that_differ_in_a_letter_or_a_number_are_holes_of_their_own():
+    for names in ("1 10 100", "A B AB", "P1 P2 P10", "+ - =", "1 2.0 20"):
+        readings = [reading for name in names.split() for reading in hole(name, [1.0] * 3)]
+        assert [found.hole for found in rate(readings, TYPICAL).holes] == names.split()
+
+
 def test_short_presoak_is_named_with_both_times():
     assert "presoak: 2 h, but the rule asks for 4 h" in refusal(hole("a", [0.5] * 3), with_rule(), 120.0)
 
