@@ -10,7 +10,7 @@ import shapely
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import tank
 from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, Terrain, fit
-from geoseptic.processes.lot_ground import heights_m, lowest_m
+from geoseptic.processes.lot_ground import fall_along_m, heights_m, lowest_m
 from geoseptic.processes.lot_sizes import AS_A_BED, LARGEST, PLANNED, SMALLEST
 from geoseptic.processes.lots import NO_ROOM, Lots
 from geoseptic.systems.gravity import Burial, Ground, Profile, profile
@@ -69,6 +69,11 @@ class Laid:
     tanks: tank.Tanks
     profiles: list[Profile | None]
     to_reserve: list[Profile | None]
+
+    def fall_along_m(self, lot: int, setting: Setting) -> float:
+        """The most that the ground falls along a trench of field or reserve, 0 where nothing is drawn. [m]"""
+        drawn = self.answers[lot].placement
+        return 0.0 if drawn is None else fall_along_m(setting.terrain, (*drawn.trenches, *drawn.reserve_trenches))
 
 
 def laid_out(lots: Lots, setting: Setting) -> Laid:

@@ -1,6 +1,7 @@
 """The ground as the search for room reads it: where no field may lie for what the ground is, and how high it lies."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -90,6 +91,19 @@ def heights_m(terrain: Terrain, xy_m: npt.NDArray[np.float64]) -> npt.NDArray[np
     cols = np.floor((xy_m[:, 0] - terrain.left_m) / terrain.cell_size_m).astype(np.int64)
     found: npt.NDArray[np.float64] = heights_at(terrain.elevation_m, rows, cols, terrain.half_window, LEAST_KNOWN_SHARE)
     return found
+
+
+def fall_along_m(terrain: Terrain, trenches: Sequence[shapely.Polygon]) -> float:
+    """The most that fitted ground differs along the middle of any one of the trenches; 0 without trenches. [m]"""
+    most = 0.0
+    for trench in trenches:
+        corners = shapely.get_coordinates(trench)[:4]
+        # Drawn from the lower left corner along the trench: its ends are the short sides.
+        one, other = (corners[0] + corners[3]) / 2, (corners[1] + corners[2]) / 2
+        share = np.linspace(0.0, 1.0, max(2, math.ceil(float(np.hypot(*(other - one)))) + 1))[:, None]
+        found = heights_m(terrain, one + share * (other - one))
+        most = max(most, float(np.ptp(found)) if not np.isnan(found).any() else 0.0)
+    return most
 
 
 def lowest_m(terrain: Terrain, shape_m: shapely.Geometry) -> float:

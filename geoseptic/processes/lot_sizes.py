@@ -12,12 +12,15 @@ from geoseptic.model.checking import CheckedLayer
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.fit import FieldNeed
 from geoseptic.systems.sizing import FieldSize, TrenchLayout, field_size, trench_layout_rule
+from geoseptic.units import from_metres
 
 RESERVE_IF_SILENT = 1.0
 """A full second field where the code, or what was read of it, says nothing of a reserve. Common practice, no source."""
 
 BED_WIDTHS_M = (6.1, 4.57, 3.05)
 """20, 15 and 10 ft, where the code sets no narrower limit. Common practice, no source."""
+
+ROUNDING_M = 1e-6
 
 LARGEST = "the largest field that soil and house leave open"
 PLANNED = "the field that was planned for"
@@ -80,6 +83,20 @@ def sizes_of(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules:
     if len(faults) == len(found):
         raise ParameterError(f"no parcel has a field that can be sized:\n{listed(faults)}")
     return found
+
+
+def check_trench_depth(rules: RuleSet, bottom_m: float) -> None:
+    """Raises ParameterError where trenches of that depth are not what the code allows."""
+    layout = trench_layout_rule(rules)
+    least_m, most_m = layout.min_depth_m or 0.0, layout.max_depth_m or math.inf
+    if not least_m - ROUNDING_M <= bottom_m <= most_m + ROUNDING_M:
+        limits = " to ".join(
+            "no limit" if not math.isfinite(value) else f"{from_metres(value, rules.unit):.2f} {rules.unit}" for value in (least_m, most_m)
+        )
+        raise ParameterError(
+            f"--trench-bottom {from_metres(bottom_m, rules.unit):.2f} {rules.unit}: '{rules.id}' has trenches {limits} deep "
+            f"({layout.citations[0].section}). Give a depth within that."
+        )
 
 
 def _beds(

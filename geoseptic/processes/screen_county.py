@@ -140,6 +140,7 @@ def screen_county(
     )
     soil = soil_ground.with_found(soil, land.fabric.shapes_m, land.parcels.texts("soil"))
     sizes = lot_sizes.sizes_of(land.parcels, soil_ground.named_soils(soil, rules, land.fabric.shapes_m), rules)
+    lot_sizes.check_trench_depth(rules, trench_bottom_m)
     chosen = mapping.Choices(
         ("drain_field", "reserve", "septic_tank"),
         facts or {},

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from itertools import chain
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from geoseptic.errors import CodeSilentError, listed
@@ -69,6 +70,7 @@ class Screened:
     unproven: tuple[str, ...]
     notes: tuple[str, ...] = ()
     to_reserve: Profile | None = None
+    fall_along_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -123,7 +125,8 @@ def _judged(
     lived_in, _ = dwellings(land)
     for lot in np.flatnonzero(lived_in > 1).tolist():
         doubts[lot].append(f"{lived_in[lot]} dwellings on the lot: the field is sized for one")
-    below, below_reserve = _below(land, soil, fields), _below(land, soil, reserves)
+    falls_m = np.array([laid.fall_along_m(lot, search.setting) for lot in range(len(answers))])
+    below, below_reserve = _below(land, soil, fields, falls_m), _below(land, soil, reserves, falls_m)
     still_open = _open_zones(land, search.cuts["drain_field"])
     screened = []
     for lot, answer in enumerate(answers):
@@ -152,16 +155,17 @@ def _judged(
                 tuple(unproven[lot]),
                 tuple(notes[lot]),
                 laid.to_reserve[lot],
+                float(falls_m[lot]),
             )
         )
     return screened
 
 
-def _below(land: Land, soil: SoilLayers, shapes_m: Geometries) -> dict[int, Under]:
-    """Lot -> what lies under its shape; `shapes_m` has one row a lot, empty where there is none."""
+def _below(land: Land, soil: SoilLayers, shapes_m: Geometries, falls_m: npt.NDArray[np.float64]) -> dict[int, Under]:
+    """Lot -> what lies under its shape, empty where there is none; `falls_m` : fall of the ground along its trenches. One row a lot."""
     drawn = np.flatnonzero(~shapely.is_empty(shapes_m))
     rates = [known_number(rate) for rate in land.parcels.numbers("percolation_min_per_in")[drawn]]
-    return dict(zip(drawn.tolist(), under(soil, shapes_m[drawn], rates), strict=True))
+    return dict(zip(drawn.tolist(), under(soil, shapes_m[drawn], rates, falls_m[drawn].tolist()), strict=True))
 
 
 def _pipes_astray(

@@ -24,6 +24,7 @@ from geoseptic.processes.sizing_tables import unchecked
 from geoseptic.processes.soil_ground import SoilLayers
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.ways_down import Downslope
+from geoseptic.systems.sizing import trench_layout_rule
 from geoseptic.systems.testholes import Hole, propose_holes
 from geoseptic.systems.verdict import VERDICTS
 from geoseptic.units import CUBIC_METRES_PER_UNIT, SQUARE_METRES_PER_UNIT, from_metres
@@ -86,7 +87,7 @@ def screening_results(
     )
     return Results(
         layers=(
-            _parcels(land, rules, found, field_cut, assumed_of_lots, paths, units),
+            _parcels(land, rules, found, field_cut, assumed_of_lots, paths, soil, units),
             _fields(land, found, units),
             _trenches(land, found, units),
             _tanks(land, found, units),
@@ -135,8 +136,10 @@ def _parcels(
     cut: Cut,
     assumed_of_lots: Sequence[str],
     paths: Sequence[Downslope],
+    soil: SoilLayers,
     units: _Units,
 ) -> LayerResult:
+    deepest_m = trench_layout_rule(rules).max_depth_m
     lots = found.lots
     length, area, volume = units.length, units.area, units.volume
     way = {path.lot: path for path in paths}
@@ -167,6 +170,7 @@ def _parcels(
         "drawn_for": [lot.drawn_for for lot in lots],
         f"tank_{volume}": [None if span is None else round(span.high / unit_m3) for span in tank_m3],
         f"field_{area}": [None if lot.placement is None else round(shapely.area(lot.placement.field) / per_area) for lot in lots],
+        f"fall_along_{length}": units.lengths([lot.fall_along_m if lot.placement else None for lot in lots]),
         "slope_percent": [None if lot.placement is None else _round(lot.placement.slope_percent, 1) for lot in lots],
         f"lift_{length}": units.lengths([None if lot.profile is None else lot.profile.lift_m for lot in lots]),
         f"fall_to_spare_{length}": units.lengths(
@@ -186,11 +190,8 @@ def _parcels(
         "soil": [lot.under.soil if lot.under else "" for lot in lots],
         "soil_rating": [lot.under.rating if lot.under else "" for lot in lots],
         "separation": [lot.under.separation_words if lot.under else "" for lot in lots],
-        "flood_zone": [(lot.under.flood or "not known") if lot.under else "" for lot in lots],
-        "notes": [
-            "; ".join((*lot.sizes.size.notes, *(lot.profile.notes if lot.profile else ()), *_of_reserve(lot, length), *lot.notes))
-            for lot in lots
-        ],
+        "flood_zone": [_flood_zone(lot, soil) for lot in lots],
+        "notes": ["; ".join(_notes(lot, deepest_m, soil, length)) for lot in lots],
         "decided_by": [lot.decided_by for lot in lots],
     }
     notes = {
@@ -210,6 +211,7 @@ def _parcels(
         "drawn_for": "Which of the three the drawn layout is for, empty where nothing could be placed",
         f"tank_{volume}": "Volume of the septic tank, at the largest house that the assumptions leave open",
         f"field_{area}": "Area of the primary field as drawn, the soil between its trenches included",
+        f"fall_along_{length}": "Most that the ground falls along one trench of field or reserve, whose bottom is level",
         "slope_percent": "Slope of the ground under it",
         f"lift_{length}": "How far a pump has to lift; 0 by gravity, empty where a height is not known",
         f"fall_to_spare_{length}": "How much higher than the field's pipe the line arrives by gravity; empty where a pump is needed",
@@ -222,7 +224,7 @@ def _parcels(
         "soil": "Mapped soils under the field, with their hydrologic group: of a dual one such as B/D, D holds unless the soil is drained",
         "soil_rating": "Federal interpretive class of these soils for absorption fields, with what limits it",
         "separation": "Whether the code's separation from rock and high water holds by the map",
-        "flood_zone": "Flood zone that the field touches",
+        "flood_zone": "Flood zone that the field touches; none drawn where the layer has no zone there and maps no dry ground",
         "notes": "What else a reader must know",
         "decided_by": "Test that decided the search: area, disc, grid, fine grid, or soil",
     }
@@ -233,6 +235,28 @@ def _parcels(
         f"Does a system fit? By {rules.title}",
         notes,
     )
+
+
+def _of_depth(lot: Screened, deepest_m: float | None, soil: SoilLayers, unit: str) -> tuple[str, ...]:
+    """Told where the upper end of a level trench would lie deeper than the code lets one."""
+    deep_m = soil.trench_bottom_m + lot.fall_along_m
+    if lot.placement is None or deepest_m is None or deep_m <= deepest_m:
+        return ()
+    deep, most = (from_metres(value, unit) for value in (deep_m, deepest_m))
+    return (f"the upper end of a trench would lie {deep:.1f} {unit} deep, the code allows {most:.1f}: follow the contour closely",)
+
+
+def _flood_zone(lot: Screened, soil: SoilLayers) -> str:
+    if lot.under is None:
+        return ""
+    undrawn = lot.under.flood == "outside" and "outside" not in soil.flood_kinds
+    return "none drawn" if undrawn else lot.under.flood or "not known"
+
+
+def _notes(lot: Screened, deepest_m: float | None, soil: SoilLayers, unit: str) -> tuple[str, ...]:
+    """What else a reader must know."""
+    of_run = lot.profile.notes if lot.profile else ()
+    return (*lot.sizes.size.notes, *of_run, *_of_reserve(lot, unit), *_of_depth(lot, deepest_m, soil, unit), *lot.notes)
 
 
 def _of_reserve(lot: Screened, unit: str) -> tuple[str, ...]:

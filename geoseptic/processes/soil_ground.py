@@ -190,8 +190,11 @@ def named_soils(soil: SoilLayers, rules: RuleSet, lots: Geometries) -> npt.NDArr
     return found
 
 
-def under(soil: SoilLayers, fields_m: Geometries, percolation_min_per_in: Sequence[float | None]) -> list[Under]:
-    """What lies under each of the fields, worst first where several soils meet there."""
+def under(soil: SoilLayers, fields_m: Geometries, percolation_min_per_in: Sequence[float | None], falls_m: Sequence[float]) -> list[Under]:
+    """What lies under each of the fields, worst first where several soils meet there.
+
+    `falls_m` : how far the ground of each falls along a trench, at whose upper end the level bottom lies that much deeper. [m]
+    """
     if not len(fields_m):
         return []
     water = [UNKNOWN] * len(fields_m) if soil.groundwater is None else groundwater_under(fields_m, soil.groundwater)
@@ -205,8 +208,8 @@ def under(soil: SoilLayers, fields_m: Geometries, percolation_min_per_in: Sequen
     symbols = [] if soil.soils is None else _symbols(soil.soils)
     tested = _found_under(soil, fields_m)
     return [
-        _under(soil, below, symbols, depth, flood, rate, name)
-        for below, depth, flood, rate, name in zip(mapped, water, floods, percolation_min_per_in, tested, strict=True)
+        _under(replace(soil, trench_bottom_m=soil.trench_bottom_m + fall), below, symbols, depth, flood, rate, name)
+        for below, depth, flood, rate, name, fall in zip(mapped, water, floods, percolation_min_per_in, tested, falls_m, strict=True)
     ]
 
 
@@ -239,7 +242,7 @@ def _under(
         NOT_KNOWN if worst is None else _words(worst),
         flood,
         _against(soil, worst, rating, depth, flood),
-        _warning(rating, properties_there, flood),
+        _warning(soil, rating, properties_there, flood),
     )
 
 
@@ -275,7 +278,7 @@ def _judged_elsewhere(soil: SoilLayers, verdict: VerticalVerdict | None) -> set[
     return {line.feature for line in soil.criteria if line.property in properties}
 
 
-def _warning(rating: SoilRating | None, soils: Sequence[SoilProperties], flood: FloodKind | None) -> str:
+def _warning(soil: SoilLayers, rating: SoilRating | None, soils: Sequence[SoilProperties], flood: FloodKind | None) -> str:
     words = []
     dual = sorted({str(one.hydrologic_group) for one in soils if is_dual(one.hydrologic_group)})
     if dual:
@@ -284,6 +287,8 @@ def _warning(rating: SoilRating | None, soils: Sequence[SoilProperties], flood: 
         words.append(f"soil map: {rating.words} by the federal classes")
     if flood is None:
         words.append("flood zone not known")
+    elif flood == "outside" and "outside" not in soil.flood_kinds:
+        words.append("no flood zone is drawn there: whether the layer covers it is not known")
     return "; ".join(words)
 
 

@@ -268,6 +268,36 @@ def test_floodway_is_kept_out_and_floodplain_by_choice():
     assert row(refused).verdict == DOES_NOT_FIT
 
 
+def test_flood_layer_that_draws_nothing_near_is_not_read_as_dry():
+    elsewhere = box(400, 400, 410, 410)
+    found = row(screened(floodplain=layer([elsewhere], kind=["floodplain"])))
+    assert found.flood_zone == "none drawn"
+    assert "whether the layer covers it is not known" in found.assumptions
+    dry = row(screened(floodplain=layer([elsewhere, box(0, 0, 300, 300)], zone=["AE", "X"])))
+    assert dry.flood_zone == "outside"
+    assert "whether the layer covers" not in dry.assumptions
+
+
+def test_fall_along_the_trenches_counts_in_the_depth_of_their_upper_ends():
+    """On a plane trenches follow the contour; on a ridge they cannot, and a water table just deep enough for a level trench is not."""
+    on_plane = row(screened(stated=TYPICAL, rules="us-typical"))
+    assert on_plane.fall_along_ft == pytest.approx(0, abs=0.05)
+    col = np.arange(int(SIDE_M / 2)) * 2.0 - MARGIN_M
+    bowed = plane(0.0, 0.03).values - ((col - 170.0) ** 2 * 2e-4).astype(np.float32)
+    ridge = plane().with_values(bowed.astype(np.float32))
+    bent = row(screened(stated=TYPICAL, rules="us-typical", elevation=ridge))
+    assert bent.fall_along_ft > 0.1
+    deep_ft = 2 + 4  # trench bottom, and the separation of us-typical
+    just = {"stated": TYPICAL, "rules": "us-typical", "groundwater": groundwater((deep_ft + 0.05) * FT)}
+    assert row(screened(**just)).verdict in (FITS_BY_GRAVITY, FITS_WITH_PUMP)
+    assert row(screened(**just, elevation=ridge)).verdict == CANNOT_SAY
+
+
+def test_trench_deeper_than_the_code_allows_is_refused():
+    with pytest.raises(ParameterError, match=r"--trench-bottom 3\.28 ft.*us-tx"):
+        screened(rules="us-tx", stated={"bedrooms": 3, "public_water": "no"}, trench_bottom_m=1.0)
+
+
 def groundwater(depth_m, crs=CRS):
     shape = (10, 10)
     values = np.broadcast_to(np.asarray(depth_m, np.float32), shape).copy()
