@@ -49,9 +49,7 @@ class FilePlane:
                     file.seek(((first_row + number) * width + first_col) * size)
                     _written(file, line)
         except OSError as error:
-            raise DiskFullError(
-                f"{Path(self.path).parent}: {error}. Make room there, or name another folder with --out, and run again."
-            ) from error
+            raise _full(Path(self.path), error) from error
 
     def new(self, dtype: npt.DTypeLike) -> "FilePlane":
         return new_plane(Path(self.path).parent, self.shape, dtype)
@@ -62,8 +60,15 @@ def new_plane(folder: Path | str, shape: tuple[int, int], dtype: npt.DTypeLike) 
     path = Path(folder) / f"plane-{next(_NUMBER)}.raw"
     kind = np.dtype(dtype)
     with path.open("xb") as file:
-        file.truncate(shape[0] * shape[1] * kind.itemsize)
+        try:
+            file.truncate(shape[0] * shape[1] * kind.itemsize)
+        except OSError as error:
+            raise _full(path, error) from error
     return FilePlane(str(path), shape, kind)
+
+
+def _full(path: Path, error: OSError) -> DiskFullError:
+    return DiskFullError(f"{path.parent}: {error}. Make room there, or name another folder with --out, and run again.")
 
 
 def _written(file: Any, values: Values) -> None:

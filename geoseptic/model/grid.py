@@ -30,12 +30,15 @@ a survey from the air; from memory) makes 14 cm for their difference, and this i
 class Grid:
     """Shape, transform and frame of a raster: north up, square cells, a projected CRS.
 
-    `transform` is in CRS units, `transform_m` in metres, as the geometry kernels want it.
+    `transform` is in CRS units, `transform_m` in metres, as the geometry kernels want it. A window says which grid it is a part of, and its
+    first row and column there.
     """
 
     shape: tuple[int, int]
     transform: Affine
     frame: Frame
+    part_of: "Grid | None" = None
+    first_cell: tuple[int, int] = (0, 0)
 
     @classmethod
     def of(cls, shape: tuple[int, int], transform: Affine, crs: CRS | str | int | None, layer: str, source: str = "") -> Self:
@@ -78,6 +81,13 @@ class Grid:
         left, bottom, right, top = (value * self.frame.metres_per_unit for value in self.bounds)
         return left, bottom, right, top
 
+    def cells_of(self, xy_m: Floats) -> Floats:
+        """Columns and rows of points of shape (n, 2), counted from the first cell's corner. Those of a window differ from those of the
+        whole raster by whole numbers, to the last bit."""
+        own = (self.part_of or self).transform_m
+        row, col = self.first_cell
+        return np.column_stack([(xy_m[:, 0] - own.c) / own.a - col, (xy_m[:, 1] - own.f) / own.e - row])
+
     def middles_m(self, row: Integers, col: Integers) -> tuple[Floats, Floats]:
         """x and y of the middles of cells, which may lie off the grid. [m]"""
         own = self.transform_m
@@ -86,7 +96,11 @@ class Grid:
     def window(self, rows: slice, cols: slice) -> Self:
         """The grid of a part of it, which may reach beyond it."""
         shape = rows.stop - rows.start, cols.stop - cols.start
-        return replace(self, shape=shape, transform=self.transform @ Affine.translation(cols.start, rows.start))
+        whole, (row, col) = self.part_of or self, self.first_cell
+        first = row + rows.start, col + cols.start
+        return replace(
+            self, shape=shape, transform=whole.transform @ Affine.translation(first[1], first[0]), part_of=whole, first_cell=first
+        )
 
     def cells(self, distance_m: float) -> int:
         """How many cells reach over `distance_m`, rounded up."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from itertools import chain
+from threading import Lock
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,9 @@ GROWN_CELLS: Final = 0.015
 """Shapes are grown by this share of a cell before the cells that they touch are burnt: the rasterizer passes over a cell into which a shape
 reaches along an edge by less than about 0.005 of it (0.002 left 31 of 20,000 thin shapes a cell short, 0.008 none)."""
 
+ONE_AT_A_TIME: Final = Lock()
+"""The rasterizer sets aside warnings for the whole process: two threads must not be in it at once."""
+
 CHUNK: Final = 8192
 """Polygons handed to the rasterizer at a time: it takes them as lists of numbers, which are large."""
 
@@ -27,13 +31,12 @@ def touched(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> np
 
 def numbered(shapes_m: Geometries, grid: Grid) -> npt.NDArray[np.int32]:
     """For each cell the first of the shapes that touches it, -1 where none does; shape `grid.shape`."""
-    solid = [(shape, number) for number, shape in enumerate(_grown(shapes_m, grid)) if not shape.is_empty]
+    solid = [(shape, number) for number, shape in enumerate(_in_cells(_grown(shapes_m, grid), grid)) if not shape.is_empty]
     if not solid:
         return np.full(grid.shape, -1, np.int32)
     # The last one burnt stays, so the first comes last.
-    burnt: npt.NDArray[np.int32] = features.rasterize(
-        reversed(solid), grid.shape, fill=-1, transform=grid.transform_m, all_touched=True, dtype="int32"
-    )
+    with ONE_AT_A_TIME:
+        burnt: npt.NDArray[np.int32] = features.rasterize(reversed(solid), grid.shape, fill=-1, all_touched=True, dtype="int32")
     return burnt
 
 
@@ -49,15 +52,22 @@ def _grown(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> Geo
     return grown
 
 
+def _in_cells(shapes_m: Geometries, grid: Grid) -> Geometries:
+    """Shapes in cells of the grid: so counted, a window burns what the whole raster does, shapes along the middles of cells included."""
+    counted: Geometries = shapely.transform(shapes_m, grid.cells_of)
+    return counted
+
+
 def _burn(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid, *, all_touched: bool) -> npt.NDArray[np.bool_]:
     shapes = np.empty(len(shapes_m), object)
     shapes[:] = list(shapes_m)
-    shapes = shapes[~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)]
+    shapes = _in_cells(shapes[~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)], grid)
     burnt = np.zeros(grid.shape, np.uint8)
     areas = np.isin(shapely.get_type_id(shapes), (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON))
     for some in chain(_as_lists(shapely.get_parts(shapes[areas])), [list(shapes[~areas])]):
         if some:
-            features.rasterize(some, out=burnt, transform=grid.transform_m, all_touched=all_touched)
+            with ONE_AT_A_TIME:
+                features.rasterize(some, out=burnt, all_touched=all_touched)
     mask: npt.NDArray[np.bool_] = burnt.view(bool)
     return mask
 

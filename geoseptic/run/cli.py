@@ -1,8 +1,11 @@
 """The command line of every process. Nothing heavy is imported before the arguments are known to be good."""
 
 import json
+import signal
 import sys
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -38,7 +41,8 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
         print(f"geoseptic: there is no process '{process_id}'. Known: {', '.join(PROCESSES)}.", file=sys.stderr)
         return 2
     try:
-        return _run(PROCESSES[process_id], program, words)
+        with _stops_heard():
+            return _run(PROCESSES[process_id], program, words)
     except SystemExit as stop:  # argparse has said why
         return int(stop.code or 0)
     except GeosepticError as error:
@@ -50,6 +54,24 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
     except (OSError, MemoryError) as error:
         print(f"{program}: {type(error).__name__}: {error}. Nothing was written.", file=sys.stderr)
         return UNUSABLE_INPUT
+
+
+@contextmanager
+def _stops_heard() -> Iterator[None]:
+    """A request to end, or a closed terminal, ends the run as Ctrl-C does: working files are taken away."""
+
+    def stop(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    heard = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    if threading.current_thread() is not threading.main_thread():
+        heard = []
+    before = {number: signal.signal(number, stop) for number in heard}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _run(process: Process[..., Any], program: str, words: Sequence[str]) -> int:

@@ -53,6 +53,11 @@ def beside(out: Path) -> Iterator[Path]:
         shutil.rmtree(partial, ignore_errors=True)
 
 
+def leftovers(out: Path) -> list[str]:
+    """Folders of working files in `out` from runs that were killed, or that go on now."""
+    return sorted(path.name for ending in (PARTIAL, SCRATCH) for path in out.glob(f"{ending}*")) if out.is_dir() else []
+
+
 @contextmanager
 def scratch(out: Path, wanted: bool) -> Iterator[Path | None]:
     """A folder in `out` for working files, which goes when the block ends, and `out` with it where nothing else is there; None where none

@@ -38,8 +38,13 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
         if wanted.dry_run:
             return _plan(process, wanted, headers)
         large = any(grid.shape[0] * grid.shape[1] > IN_MEMORY_CELLS for grid in headers.grids.values())
+        left = outputs.leftovers(wanted.out)
         with outputs.scratch(wanted.out, large) as scratch:
             values, warnings = _read(process, wanted, headers, scratch)
+            if left:
+                warnings.append(
+                    f"{wanted.out} holds working files of a run that was killed or still goes on: {listed(left)}. Delete the former"
+                )
             results = process(**values)
             warnings += results.warnings
             inputs = input_records(process, wanted)

@@ -1,9 +1,18 @@
 """A raster worked on in files, window by window, gives the very bytes of one in memory, and its working files are gone afterwards."""
 
 import hashlib
+import json
+import os
+import signal
+import sys
 
+import numpy as np
 import pytest
+import shapely
+from affine import Affine
 
+from geoseptic.model.grid import Grid
+from geoseptic.parcels import burn
 from geoseptic.processes import windows
 from geoseptic.run import runner
 from geoseptic.run.cli import main
@@ -42,3 +51,46 @@ def test_refused_input_leaves_no_working_file_and_no_folder(hillside, monkeypatc
     out = hillside / "deep" / "out"
     assert main("suitability_map", arguments(hillside, out, wells=f"{hillside / 'county.gpkg'}|buildings")) == 3
     assert not out.parent.exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_request_to_end_leaves_no_working_file(hillside, monkeypatch, capsys, number):
+    def ended(*ignored, **also):
+        assert list((hillside / "out").glob(".geoseptic-scratch-*"))
+        os.kill(os.getpid(), number)
+
+    monkeypatch.setattr(runner, "IN_MEMORY_CELLS", 0)
+    monkeypatch.setattr("geoseptic.processes.paths.drain_by_tiles", ended)
+    assert main("suitability_map", arguments(hillside, hillside / "out")) == 130
+    assert "interrupted" in capsys.readouterr().err
+    assert not (hillside / "out").exists()
+
+
+def test_working_files_of_a_run_that_was_killed_are_named(hillside):
+    left = hillside / "out" / ".geoseptic-scratch-abc"
+    left.mkdir(parents=True)
+    assert main("suitability_map", arguments(hillside, hillside / "out")) == 0
+    warnings = json.loads((hillside / "out" / "run.json").read_text(encoding="utf-8"))["warnings"]
+    assert any(left.name in warning for warning in warnings)
+
+
+def test_building_edges_along_the_middles_of_cells_are_burnt_alike_by_windows():
+    """Whether a middle on an edge lies inside must not hang on the window that is burnt."""
+    rng = np.random.default_rng(7)
+    for left, top, cell_m in (
+        (1_200_000.123, 600_000.457, 0.9144),
+        (429_252.313370022, 5_150_885.424942633, 1.0),
+        (500_000.1, 4e6 + 0.3, 0.3),
+    ):
+        grid = Grid.of((60, 60), Affine(cell_m, 0, left, 0, -cell_m, top), "EPSG:26915", "elevation")
+        corner = rng.integers(1, 40, (200, 2))
+        size = rng.integers(1, 18, (200, 2))
+        x, y = left + (corner[:, 0] + 0.5) * cell_m, top - (corner[:, 1] + 0.5) * cell_m
+        boxes = shapely.box(x, y - size[:, 1] * cell_m, x + size[:, 0] * cell_m, y)
+        for building in boxes:
+            one = np.array([building], object)
+            for burnt in (burn.centred, burn.touched, burn.numbered):
+                whole = burnt(one, grid)
+                parts = [(slice(0, 23), slice(0, 60)), (slice(23, 60), slice(0, 31)), (slice(23, 60), slice(31, 60))]
+                assert all(np.array_equal(burnt(one, grid.window(*part)), whole[part]) for part in parts)
