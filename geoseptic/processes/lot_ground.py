@@ -11,8 +11,9 @@ import shapely
 from geoseptic.errors import CodeSilentError
 from geoseptic.model.grid import Raster
 from geoseptic.model.rules import RuleSet
-from geoseptic.parcels.fit import Terrain
+from geoseptic.parcels.fit import DROP_ALONG_TRENCH_M, Terrain
 from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, UNKNOWN_GROUND
+from geoseptic.parcels.fitground import STEP_M
 from geoseptic.processes.mapping import Mapped
 from geoseptic.processes.paths import ponding_m
 from geoseptic.processes.slopes import slope_limit_percent
@@ -20,9 +21,12 @@ from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknow
 from geoseptic.processes.windows import Window, for_windows
 from geoseptic.stages import stage
 from geoseptic.terrain import flowpath
-from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, heights_at
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, heights_at, planes_at
 
 Mask = npt.NDArray[np.bool_]
+
+ROUNDING = 1e-6
+"""Of a step: a trench of one metre and the noise of its corners has one step."""
 
 
 @dataclass(frozen=True)
@@ -94,16 +98,36 @@ def heights_m(terrain: Terrain, xy_m: npt.NDArray[np.float64]) -> npt.NDArray[np
 
 
 def fall_along_m(terrain: Terrain, trenches: Sequence[shapely.Polygon]) -> float:
-    """The most that fitted ground differs along the middle of any one of the trenches; 0 without trenches. [m]"""
+    """The most that fitted ground differs over the level bottom of any one of the trenches; 0 without trenches. [m]
+
+    Looked at every `STEP_M` along the middle as the search does, on the plane of each cell; what is wider, a bed, from wall to wall.
+    Where a height is not known, it is no less than the search lets pass.
+    """
     most = 0.0
     for trench in trenches:
-        corners = shapely.get_coordinates(trench)[:4]
-        # Drawn from the lower left corner along the trench: its ends are the short sides.
-        one, other = (corners[0] + corners[3]) / 2, (corners[1] + corners[2]) / 2
-        share = np.linspace(0.0, 1.0, max(2, math.ceil(float(np.hypot(*(other - one)))) + 1))[:, None]
-        found = heights_m(terrain, one + share * (other - one))
-        most = max(most, float(np.ptp(found)) if not np.isnan(found).any() else 0.0)
+        found = _on_planes_m(terrain, _over_bottom(shapely.get_coordinates(trench)[:4]))
+        known = found[~np.isnan(found)]
+        at_least = 0.0 if known.size == found.size else DROP_ALONG_TRENCH_M
+        most = max(most, at_least, float(np.ptp(known)) if known.size else 0.0)
     return most
+
+
+def _over_bottom(corners: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Points over the bottom of a trench drawn from its lower left corner along it; shape (n, 2). [m]"""
+    start, along, across = corners[0], corners[1] - corners[0], corners[3] - corners[0]
+    steps, steps_across = (math.ceil(float(np.hypot(*side)) / STEP_M - ROUNDING) for side in (along, across))
+    shares = np.linspace(0.0, 1.0, max(1, steps) + 1)[:, None, None]
+    shares_across = (np.linspace(0.0, 1.0, steps_across + 1) if steps_across > 1 else np.array([0.5]))[None, :, None]
+    return np.asarray(start + shares * along + shares_across * across).reshape(-1, 2)
+
+
+def _on_planes_m(terrain: Terrain, xy_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Heights at points on the plane fitted round the cell of each, NaN where unknown; shape (n,). [m]"""
+    row, col = (terrain.top_m - xy_m[:, 1]) / terrain.cell_size_m, (xy_m[:, 0] - terrain.left_m) / terrain.cell_size_m
+    rows, cols = np.floor(row).astype(np.int64), np.floor(col).astype(np.int64)
+    planes = planes_at(terrain.elevation_m, rows, cols, terrain.half_window, LEAST_KNOWN_SHARE)
+    found: npt.NDArray[np.float64] = planes[:, 0] + planes[:, 1] * (col - cols - 0.5) + planes[:, 2] * (row - rows - 0.5)
+    return found
 
 
 def lowest_m(terrain: Terrain, shape_m: shapely.Geometry) -> float:

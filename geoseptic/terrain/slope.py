@@ -176,3 +176,12 @@ def heights_at(z, rows, cols, half, least_share):  # type: ignore[no-untyped-def
     for number in range(rows.size):
         out[number] = plane_at(z, rows[number], cols[number], half, least_share)[0]
     return out
+
+
+@njit(cache=True, nogil=True)
+def planes_at(z, rows, cols, half, least_share):  # type: ignore[no-untyped-def]
+    """Planes of `plane_at` at several cells: height, rise a cell along columns and along rows; float64 array of shape (n, 3)."""
+    out = np.empty((rows.size, 3), np.float64)
+    for number in range(rows.size):
+        out[number, 0], out[number, 1], out[number, 2] = plane_at(z, rows[number], cols[number], half, least_share)
+    return out
