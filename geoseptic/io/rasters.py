@@ -134,7 +134,7 @@ def read_elevation(
         factor = metres_per(_height_unit(file, band, path, unit))
         into: Plane = ArrayPlane(np.empty(grid.shape, np.float32)) if scratch is None else new_plane(scratch, grid.shape, np.float32)
         _heights_m(file, band, path, factor, grid, zero_is_height, into)
-        raster = Raster(into.values if isinstance(into, ArrayPlane) else into, grid)
+        raster = Raster(into, grid)
     if cell_size_m is None or abs(cell_size_m - grid.cell_size_m) <= SAME_CELL_SIZE * grid.cell_size_m:
         return raster
     return resampled(raster, cell_size_m)
@@ -385,9 +385,16 @@ def write_rasters(folder: Path, rasters: Sequence[RasterResult], workers: int = 
     """Write every raster as `write_raster` does, large ones packed by so many worker processes."""
     large = [raster for raster in rasters if raster.raster.grid.shape[0] * raster.raster.grid.shape[1] >= WORTH_PROCESSES]
     if workers <= 1 or len(large) < 2:
-        for raster in rasters:
-            told: dict[str, Any] = {"unit": raster.unit, "title": raster.title, "description": raster.description, "tags": raster.tags}
-            write_raster(folder / f"{raster.name}.tif", raster.raster, raster.legend, **told)
+        for told in rasters:
+            write_raster(
+                folder / f"{told.name}.tif",
+                told.raster,
+                told.legend,
+                unit=told.unit,
+                title=told.title,
+                description=told.description,
+                tags=told.tags,
+            )
         return
     with processes(workers) as executor:
         waiting = []

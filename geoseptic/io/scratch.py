@@ -1,8 +1,11 @@
 """Rasters larger than memory, as raw files that are read and written by windows."""
 
 import itertools
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -65,6 +68,17 @@ def new_plane(folder: Path | str, shape: tuple[int, int], dtype: npt.DTypeLike) 
         except OSError as error:
             raise _full(path, error) from error
     return FilePlane(str(path), shape, kind)
+
+
+@contextmanager
+def filed(arrays: Mapping[str, Values]) -> Iterator[dict[str, FilePlane]]:
+    """The arrays as planes in files of a temporary folder (TMPDIR says where), gone afterwards: several processes may open them."""
+    with TemporaryDirectory(prefix="geoseptic-", ignore_cleanup_errors=True) as folder:
+        planes = {}
+        for name, array in arrays.items():
+            planes[name] = new_plane(folder, (array.shape[0], array.shape[1]), array.dtype)
+            planes[name].write(slice(0, array.shape[0]), slice(0, array.shape[1]), array)
+        yield planes
 
 
 def _full(path: Path, error: OSError) -> DiskFullError:

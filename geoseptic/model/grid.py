@@ -1,7 +1,7 @@
 """Rasters: values on a grid of square cells, and the only carrier of georeferencing."""
 
 from dataclasses import dataclass, replace
-from math import ceil
+from math import ceil, floor
 from typing import Self
 
 import numpy as np
@@ -93,6 +93,13 @@ class Grid:
         own = self.transform_m
         return np.asarray(own.c + own.a * (col + 0.5), np.float64), np.asarray(own.f + own.e * (row + 0.5), np.float64)
 
+    def over(self, bounds_m: Floats, more_cells: int = 0) -> tuple[slice, slice]:
+        """Rows and columns of the cells under a box of left, bottom, right, top, and so many more on every side; empty off the grid."""
+        left, bottom, right, top = bounds_m
+        (first_col, first_row), (last_col, last_row) = ~self.transform_m @ (left, top), ~self.transform_m @ (right, bottom)
+        rows = slice(max(0, floor(first_row) - more_cells), min(self.shape[0], ceil(last_row) + more_cells))
+        return rows, slice(max(0, floor(first_col) - more_cells), min(self.shape[1], ceil(last_col) + more_cells))
+
     def window(self, rows: slice, cols: slice) -> Self:
         """The grid of a part of it, which may reach beyond it."""
         shape = rows.stop - rows.start, cols.stop - cols.start
@@ -131,7 +138,3 @@ class Raster:
 
     def with_values(self, cells: Values | Plane, unknown: int | None = None) -> Self:
         return replace(self, cells=cells, unknown=unknown)
-
-    def window(self, rows: slice, cols: slice) -> Self:
-        """A part of it, in memory."""
-        return replace(self, cells=self.plane.read(rows, cols), grid=self.grid.window(rows, cols))

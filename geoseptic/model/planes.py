@@ -64,28 +64,3 @@ class ArrayPlane:
 
     def new(self, dtype: npt.DTypeLike) -> "ArrayPlane":
         return ArrayPlane(np.empty(self.shape, dtype))
-
-
-@dataclass(frozen=True)
-class ConstantPlane:
-    """The same value everywhere; nothing is kept of it."""
-
-    shape: tuple[int, int]
-    value: Any
-    dtype: np.dtype[Any]
-
-    @property
-    def in_memory(self) -> bool:
-        return True
-
-    def read(self, rows: slice, cols: slice) -> Values:
-        return np.full((rows.stop - rows.start, cols.stop - cols.start), self.value, self.dtype)
-
-    def array(self) -> Values:
-        return np.full(self.shape, self.value, self.dtype)
-
-    def write(self, rows: slice, cols: slice, values: Values) -> None:
-        raise TypeError("a constant plane cannot be written into")
-
-    def new(self, dtype: npt.DTypeLike) -> ArrayPlane:
-        return ArrayPlane(np.empty(self.shape, dtype))

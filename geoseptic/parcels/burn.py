@@ -26,29 +26,41 @@ CHUNK: Final = 8192
 
 def touched(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> npt.NDArray[np.bool_]:
     """Cells that any of the shapes touches, shape `grid.shape`."""
-    return _burn(_grown(shapes_m, grid), grid, all_touched=True)
-
-
-def numbered(shapes_m: Geometries, grid: Grid) -> npt.NDArray[np.int32]:
-    """For each cell the first of the shapes that touches it, -1 where none does; shape `grid.shape`."""
-    solid = [(shape, number) for number, shape in enumerate(_in_cells(_grown(shapes_m, grid), grid)) if not shape.is_empty]
-    if not solid:
-        return np.full(grid.shape, -1, np.int32)
-    # The last one burnt stays, so the first comes last.
-    with ONE_AT_A_TIME:
-        burnt: npt.NDArray[np.int32] = features.rasterize(reversed(solid), grid.shape, fill=-1, all_touched=True, dtype="int32")
-    return burnt
+    shapes, _ = _near(shapes_m, grid)
+    return _burn(_grown(shapes, grid), grid, all_touched=True)
 
 
 def centred(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> npt.NDArray[np.bool_]:
     """Cells whose middle lies in any of the shapes, shape `grid.shape`."""
-    return _burn(shapes_m, grid, all_touched=False)
+    shapes, _ = _near(shapes_m, grid)
+    return _burn(shapes, grid, all_touched=False)
 
 
-def _grown(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> Geometries:
+def numbered(shapes_m: Geometries, grid: Grid) -> npt.NDArray[np.int32]:
+    """For each cell the first of the shapes that touches it, -1 where none does; shape `grid.shape`."""
+    shapes, place = _near(shapes_m, grid)
+    return _numbered(_grown(shapes, grid), place, grid, all_touched=True)
+
+
+def numbered_by_middle(shapes_m: Geometries, grid: Grid) -> npt.NDArray[np.int32]:
+    """For each cell the last of the shapes in which its middle lies, -1 where there is none; shape `grid.shape`."""
+    shapes, place = _near(shapes_m, grid)
+    return _numbered(shapes[::-1], place[::-1], grid, all_touched=False)
+
+
+def _near(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:
+    """Those shapes that may reach into the grid, a cell beyond it included, and their places in the row; empty ones never do."""
     shapes = np.empty(len(shapes_m), object)
     shapes[:] = list(shapes_m)
-    grown: Geometries = shapely.buffer(shapes, GROWN_CELLS * grid.cell_size_m, quad_segs=1, join_style="mitre")
+    left, bottom, right, top = grid.bounds_m
+    more = grid.cell_size_m
+    west, south, east, north = shapely.bounds(shapes).T
+    place = np.flatnonzero((east >= left - more) & (west <= right + more) & (north >= bottom - more) & (south <= top + more))
+    return shapes[place], place
+
+
+def _grown(shapes_m: Geometries, grid: Grid) -> Geometries:
+    grown: Geometries = shapely.buffer(shapes_m, GROWN_CELLS * grid.cell_size_m, quad_segs=1, join_style="mitre")
     return grown
 
 
@@ -58,10 +70,18 @@ def _in_cells(shapes_m: Geometries, grid: Grid) -> Geometries:
     return counted
 
 
-def _burn(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid, *, all_touched: bool) -> npt.NDArray[np.bool_]:
-    shapes = np.empty(len(shapes_m), object)
-    shapes[:] = list(shapes_m)
-    shapes = _in_cells(shapes[~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)], grid)
+def _numbered(shapes_m: Geometries, numbers: npt.NDArray[np.int64], grid: Grid, *, all_touched: bool) -> npt.NDArray[np.int32]:
+    solid = [(shape, number) for shape, number in zip(_in_cells(shapes_m, grid), numbers.tolist(), strict=True) if not shape.is_empty]
+    if not solid:
+        return np.full(grid.shape, -1, np.int32)
+    # The last one burnt stays, so the first comes last.
+    with ONE_AT_A_TIME:
+        burnt: npt.NDArray[np.int32] = features.rasterize(reversed(solid), grid.shape, fill=-1, all_touched=all_touched, dtype="int32")
+    return burnt
+
+
+def _burn(shapes_m: Geometries, grid: Grid, *, all_touched: bool) -> npt.NDArray[np.bool_]:
+    shapes = _in_cells(shapes_m[~shapely.is_empty(shapes_m)], grid)
     burnt = np.zeros(grid.shape, np.uint8)
     areas = np.isin(shapely.get_type_id(shapes), (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON))
     for some in chain(_as_lists(shapely.get_parts(shapes[areas])), [list(shapes[~areas])]):

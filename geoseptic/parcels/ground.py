@@ -19,6 +19,7 @@ from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.groundcells import HOLDS, NO, UNKNOWN, Cells, States, Targets
 from geoseptic.terrain.drainage import Receivers
 from geoseptic.terrain.flowpath import halo_cells, leaves_within
+from geoseptic.terrain.windows import widened
 
 Mask = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
@@ -55,10 +56,9 @@ class Ground:
         cell_m, (rows, cols) = self.elevation.grid.cell_size_m, self.edge.shape
         halo, out = halo_cells(PATH_M, cell_m), np.zeros(self.edge.shape, bool)
         for top in range(0, rows, BAND_ROWS):
-            first, last = max(0, top - halo), min(rows, top + BAND_ROWS + halo)
-            core = slice(top - first, min(rows, top + BAND_ROWS) - first), slice(0, cols)
-            own = slice(top, top + BAND_ROWS)
-            out[own] = leaves_within(self.receivers[first:last], self.edge[first:last], cell_m, PATH_M, core)
+            band = slice(top, min(rows, top + BAND_ROWS)), slice(0, cols)
+            wide, inner = widened(band, halo, self.edge.shape)
+            out[band] = leaves_within(self.receivers[wide], self.edge[wide], cell_m, PATH_M, inner)
         return out
 
     def regions(

@@ -86,7 +86,8 @@ def laid_out(lots: Lots, setting: Setting) -> Laid:
     laid = _with_tanks(lots, setting, answers)
     laid = _moved(lots, setting, laid, _beside_the_tank(lots, setting, laid))
     laid = _moved(lots, setting, laid, _below_the_tank(lots, setting, laid))
-    return replace(laid, answers=_told_of_tanks(lots, setting, laid))
+    to_reserve = [profile_to_reserve(setting, laid.tanks, lot, answer.placement) for lot, answer in enumerate(laid.answers)]
+    return replace(laid, answers=_told_of_tanks(lots, laid), to_reserve=to_reserve)
 
 
 def joined(parts: Sequence[Laid]) -> Laid:
@@ -100,20 +101,24 @@ def joined(parts: Sequence[Laid]) -> Laid:
     )
 
 
-def _with_tanks(lots: Lots, setting: Setting, answers: list[Searched], possible: bool = False) -> Laid:
+def drawn(answers: Sequence[Searched]) -> tuple[Geometries, Geometries]:
+    """The fields and the reserves that were placed, empty where there is none."""
+    placed = [answer.placement for answer in answers]
+    return _shapes_of([one and one.field for one in placed]), _shapes_of([one and one.reserve for one in placed])
+
+
+def _tanks(lots: Lots, answers: Sequence[Searched], possible: bool = False) -> tank.Tanks:
     """A tank beside the field of every lot that has one; `possible` in what every open question of its setbacks would leave it, and with
     pipes across anything but buildings."""
-    fields_m = shapes_of([answer.placement.field if answer.placement else None for answer in answers])
-    reserves_m = shapes_of([answer.placement.reserve if answer.placement else None for answer in answers])
     envelopes_m, barriers_m = (lots.tank_possible_m, lots.roofs_m) if possible else (lots.tank_m, lots.barriers_m)
-    placed = tank.place(lots.houses_m, envelopes_m, fields_m, reserves_m, lots.shapes_m, barriers_m)
-    tanks = _with_headers(setting, placed, answers)
-    return Laid(
-        answers,
-        tanks,
-        [profile_of(setting, tanks, lot, answer.placement) for lot, answer in enumerate(answers)],
-        [profile_to_reserve(setting, tanks, lot, answer.placement) for lot, answer in enumerate(answers)],
-    )
+    return tank.place(lots.houses_m, envelopes_m, *drawn(answers), lots.shapes_m, barriers_m)
+
+
+def _with_tanks(lots: Lots, setting: Setting, answers: list[Searched]) -> Laid:
+    """The layouts with their tanks and with lines to the fields' highest corners; the way to the reserves is left open."""
+    tanks = _with_headers(setting, _tanks(lots, answers), answers)
+    profiles = [profile_of(setting, tanks, lot, answer.placement) for lot, answer in enumerate(answers)]
+    return Laid(answers, tanks, profiles, [None] * len(answers))
 
 
 def _moved(lots: Lots, setting: Setting, laid: Laid, answers: Mapping[int, Searched]) -> Laid:
@@ -130,10 +135,10 @@ def _taken_over(laid: Laid, rows: Sequence[int], anew: Laid) -> Laid:
     for column in fields(tank.Tanks):
         columns[column.name] = getattr(laid.tanks, column.name).copy()
         columns[column.name][list(rows)] = getattr(anew.tanks, column.name)
-    found, profiles, to_reserve = list(laid.answers), list(laid.profiles), list(laid.to_reserve)
-    for number, row in enumerate(rows):
-        found[row], profiles[row], to_reserve[row] = anew.answers[number], anew.profiles[number], anew.to_reserve[number]
-    return Laid(found, tank.Tanks(**columns), profiles, to_reserve)
+    found, profiles = list(laid.answers), list(laid.profiles)
+    for row, answer, along in zip(rows, anew.answers, anew.profiles, strict=True):
+        found[row], profiles[row] = answer, along
+    return replace(laid, answers=found, tanks=tank.Tanks(**columns), profiles=profiles)
 
 
 def _beside_the_tank(lots: Lots, setting: Setting, laid: Laid) -> dict[int, Searched]:
@@ -159,13 +164,8 @@ def _below_the_tank(lots: Lots, setting: Setting, laid: Laid) -> dict[int, Searc
             centre = laid.tanks.centres_m[lot]
             start = float(shapely.get_x(centre)), float(shapely.get_y(centre)), run.tank_outlet_m - run.lift_m
             second[lot] = _again(lots, lot, setting, laid.answers[lot], NO_ROOM, start)
-    moved = _moved(lots, setting, laid, second)
-    better = {}
-    for lot, answer in second.items():
-        after = moved.profiles[lot]
-        if after is not None and after.by_gravity:
-            better[lot] = answer
-    return better
+    runs = _moved(lots, setting, laid, second).profiles
+    return {lot: answer for lot, answer in second.items() if (after := runs[lot]) is not None and after.by_gravity}
 
 
 def _may_run_down(lots: Lots, lot: int, setting: Setting, run: Profile) -> bool:
@@ -186,13 +186,13 @@ def _again(
     return replace(answer, fit=found) if found.placement is not None and has_both(found, need) >= has_both(answer.fit, need) else answer
 
 
-def _told_of_tanks(lots: Lots, setting: Setting, laid: Laid) -> list[Searched]:
+def _told_of_tanks(lots: Lots, laid: Laid) -> list[Searched]:
     """The answers with what was found of the tank; None where the lot has no house to drain."""
     has_house, placed = ~shapely.is_empty(lots.houses_m), laid.tanks.placed
     in_possible = placed.copy()
     without = np.flatnonzero(has_house & ~placed)
     if len(without):
-        in_possible[without] = _with_tanks(lots.of(without), setting, [laid.answers[lot] for lot in without], possible=True).tanks.placed
+        in_possible[without] = _tanks(lots.of(without), [laid.answers[lot] for lot in without], possible=True).placed
     out = []
     for lot, answer in enumerate(laid.answers):
         there = bool(placed[lot]) if has_house[lot] else None
@@ -277,10 +277,7 @@ def rooms_in(lots: Lots, setting: Setting, shapes_m: Geometries) -> list[bool]:
         if not shapely.is_empty(room):
             found = fit(site_of(room, room, start_of(lots, lot, setting)), need, setting.terrain, setting.pipes)
         answers.append(Searched(found if has_both(found, need) else None, LARGEST, NOTHING, need))
-    fields_m = shapes_of([answer.placement.field if answer.placement else None for answer in answers])
-    reserves_m = shapes_of([answer.placement.reserve if answer.placement else None for answer in answers])
-    placed = tank.place(lots.houses_m, lots.tank_m, fields_m, reserves_m, lots.shapes_m, lots.barriers_m).placed
-    there = placed | shapely.is_empty(lots.houses_m)
+    there = _tanks(lots, answers).placed | shapely.is_empty(lots.houses_m)
     return [answer.placement is not None and bool(good) for answer, good in zip(answers, there, strict=True)]
 
 
@@ -382,7 +379,7 @@ def _ground_along(line: shapely.LineString, terrain: Terrain) -> Ground:
     return Ground(stations_m, heights_m(terrain, places))
 
 
-def shapes_of(shapes: Sequence[shapely.Geometry | None]) -> Geometries:
+def _shapes_of(shapes: Sequence[shapely.Geometry | None]) -> Geometries:
     """As an array, empty where there is none."""
     array = np.empty(len(shapes), object)
     array[:] = [NO_ROOM if shape is None else shape for shape in shapes]

@@ -18,12 +18,13 @@ from geoseptic.processes.mapping import Mapped
 from geoseptic.processes.paths import ponding_m
 from geoseptic.processes.slopes import slope_limit_percent
 from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknown_ground
-from geoseptic.processes.windows import Window, for_windows
 from geoseptic.stages import stage
 from geoseptic.terrain import flowpath
-from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, heights_at, planes_at
+from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, planes_at
+from geoseptic.terrain.windows import Window, for_windows
 
 Mask = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
 
 ROUNDING = 1e-6
 """Of a step: a trench of one metre and the noise of its corners has one step."""
@@ -89,12 +90,10 @@ def terrains_of(ground: LotGround, window_m: float, workers: int) -> tuple[Terra
     return trenches, beds, replace(trenches, good=np.full(grid.shape, GOOD_GROUND, np.uint8))
 
 
-def heights_m(terrain: Terrain, xy_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def heights_m(terrain: Terrain, xy_m: Floats) -> Floats:
     """Heights of the fitted ground at points of shape (n, 2), NaN where unknown; shape (n,). [m]"""
-    rows = np.floor((terrain.top_m - xy_m[:, 1]) / terrain.cell_size_m).astype(np.int64)
-    cols = np.floor((xy_m[:, 0] - terrain.left_m) / terrain.cell_size_m).astype(np.int64)
-    found: npt.NDArray[np.float64] = heights_at(terrain.elevation_m, rows, cols, terrain.half_window, LEAST_KNOWN_SHARE)
-    return found
+    planes, _, _ = _planes(terrain, xy_m)
+    return planes[:, 0]
 
 
 def fall_along_m(terrain: Terrain, trenches: Sequence[shapely.Polygon]) -> float:
@@ -112,7 +111,7 @@ def fall_along_m(terrain: Terrain, trenches: Sequence[shapely.Polygon]) -> float
     return most
 
 
-def _over_bottom(corners: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _over_bottom(corners: Floats) -> Floats:
     """Points over the bottom of a trench drawn from its lower left corner along it; shape (n, 2). [m]"""
     start, along, across = corners[0], corners[1] - corners[0], corners[3] - corners[0]
     steps, steps_across = (math.ceil(float(np.hypot(*side)) / STEP_M - ROUNDING) for side in (along, across))
@@ -121,13 +120,19 @@ def _over_bottom(corners: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return np.asarray(start + shares * along + shares_across * across).reshape(-1, 2)
 
 
-def _on_planes_m(terrain: Terrain, xy_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _on_planes_m(terrain: Terrain, xy_m: Floats) -> Floats:
     """Heights at points on the plane fitted round the cell of each, NaN where unknown; shape (n,). [m]"""
+    planes, right, down = _planes(terrain, xy_m)
+    found: Floats = planes[:, 0] + planes[:, 1] * right + planes[:, 2] * down
+    return found
+
+
+def _planes(terrain: Terrain, xy_m: Floats) -> tuple[Floats, Floats, Floats]:
+    """The planes of `planes_at` round the cells of points, and how far right and down of its cell's middle each point lies. [cells]"""
     row, col = (terrain.top_m - xy_m[:, 1]) / terrain.cell_size_m, (xy_m[:, 0] - terrain.left_m) / terrain.cell_size_m
     rows, cols = np.floor(row).astype(np.int64), np.floor(col).astype(np.int64)
     planes = planes_at(terrain.elevation_m, rows, cols, terrain.half_window, LEAST_KNOWN_SHARE)
-    found: npt.NDArray[np.float64] = planes[:, 0] + planes[:, 1] * (col - cols - 0.5) + planes[:, 2] * (row - rows - 0.5)
-    return found
+    return planes, col - cols - 0.5, row - rows - 0.5
 
 
 def lowest_m(terrain: Terrain, shape_m: shapely.Geometry) -> float:

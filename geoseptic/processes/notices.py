@@ -5,7 +5,6 @@ from collections.abc import Collection, Mapping
 import numpy as np
 import numpy.typing as npt
 import shapely
-from rasterio import features
 
 from geoseptic.errors import PRINTED_IDS, listed
 from geoseptic.io.soilfiles import load_soil_criteria
@@ -13,11 +12,12 @@ from geoseptic.model.grid import Raster
 from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
 from geoseptic.model.rules import EXCLUSIVE, PARTS, RuleSet, with_exclusions
+from geoseptic.parcels import burn
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
 from geoseptic.processes.land import Land
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.tables import OPEN_FROM_M2
-from geoseptic.processes.windows import windows
+from geoseptic.terrain.windows import windows
 from geoseptic.units import from_metres, metres_per
 
 OFF_FROM_M2 = 1.0
@@ -92,15 +92,10 @@ def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.obj
     outside_m2[beyond] = shapely.area(shapely.difference(shapes[beyond], extent))
     known, unknown = np.zeros(len(shapes), np.int64), np.zeros(len(shapes), np.int64)
     if any(np.isnan(elevation.plane.read(*window)).any() for window in windows(grid.shape)):
-        tree = shapely.STRtree(shapes)
         for window in windows(grid.shape):
-            blind, own = np.isnan(elevation.plane.read(*window)), grid.window(*window)
-            near = [number for number in np.sort(tree.query(shapely.box(*own.bounds_m))).tolist() if not shapes[number].is_empty]
-            if near:
-                numbered = [(shapes[number], number + 1) for number in near]
-                lot = features.rasterize(numbered, own.shape, transform=own.transform_m, dtype="int32")
-                known += np.bincount(lot[~blind], minlength=len(shapes) + 1)[1:]
-                unknown += np.bincount(lot[blind], minlength=len(shapes) + 1)[1:]
+            blind, lot = np.isnan(elevation.plane.read(*window)), burn.numbered_by_middle(shapes, grid.window(*window))
+            known += np.bincount(lot[~blind & (lot >= 0)], minlength=len(shapes))
+            unknown += np.bincount(lot[blind & (lot >= 0)], minlength=len(shapes))
     off = (outside_m2 >= shapely.area(shapes) - OFF_FROM_M2) | ((known == 0) & (unknown > 0))
     partly = ~off & ((outside_m2 > OFF_FROM_M2) | (unknown > 0))
     return land.fabric.ids[off], land.fabric.ids[partly]

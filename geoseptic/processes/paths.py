@@ -10,18 +10,17 @@ import shapely
 
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
-from geoseptic.model.frame import Geometries
-from geoseptic.model.grid import HEIGHT_NOISE_M, Grid, Raster
+from geoseptic.model.grid import HEIGHT_NOISE_M, Raster
 from geoseptic.model.planes import Plane
 from geoseptic.model.results import RasterResult, Results
 from geoseptic.parcels import burn
-from geoseptic.processes import tables, windows
+from geoseptic.processes import tables
 from geoseptic.processes.land import WellSites
-from geoseptic.processes.windows import SIDE_CELLS, Window, for_windows, widened
 from geoseptic.stages import stage
 from geoseptic.terrain import conditioning, flowpath, mapcolours
 from geoseptic.terrain.tileddrain import TILE_SHAPE, drain_by_tiles
 from geoseptic.terrain.wellpaths import PresumedLots, WellDiscs, paths_by_windows
+from geoseptic.terrain.windows import SIDE_CELLS, Window, for_windows, widened
 from geoseptic.units import from_metres, metres_per
 
 Floats = npt.NDArray[np.float32]
@@ -63,48 +62,33 @@ class Paths:
 @stage("fill and drainage")
 def drain(elevation: Raster, sites: WellSites, *, min_share: float, building_height_m: float = 0.0, workers: int = 1) -> Drained:
     """Raise the buildings, open the culverts, fill, and find where each cell drains."""
-    ground_m = _opened(_raised(elevation, sites.buildings_m, building_height_m, workers), elevation.grid, sites.culverts_m)
+    ground_m = _conditioned(elevation, sites, building_height_m, workers)
     filled_m, edge, receivers, d8 = (ground_m.new(kind) for kind in (np.float32, np.bool_, np.uint8, np.uint8))
     side = TILE_SHAPE[0] if ground_m.in_memory else SIDE_CELLS
     drain_by_tiles(ground_m, filled_m, receivers, d8, edge, min_share, (side, side), workers)
     return Drained(ground_m, filled_m, edge, receivers, d8)
 
 
-def _raised(elevation: Raster, buildings_m: Geometries, height_m: float, workers: int) -> Plane:
-    """The heights as float32, buildings raised."""
-    heights_m = elevation.plane
-    if heights_m.dtype == np.float32 and (not len(buildings_m) or height_m <= 0):
+def _conditioned(elevation: Raster, sites: WellSites, height_m: float, workers: int) -> Plane:
+    """The heights as float32, buildings raised, then every culvert opened, one after the other where they meet."""
+    heights_m, raises = elevation.plane, len(sites.buildings_m) > 0 and height_m > 0
+    if heights_m.dtype == np.float32 and not raises and not len(sites.culverts_m):
         return heights_m
     out = heights_m.new(np.float32)
-    tree = shapely.STRtree(buildings_m)
 
     def raise_in(window: Window) -> None:
         own = heights_m.read(*window).astype(np.float32, copy=False)
-        grid = elevation.grid.window(*window)
-        if height_m > 0:
-            near = np.sort(tree.query(shapely.box(*grid.bounds_m)))
-            own = conditioning.raise_cells(own, burn.centred(buildings_m[near], grid), height_m)
+        if raises:
+            own = conditioning.raise_cells(own, burn.centred(sites.buildings_m, elevation.grid.window(*window)), height_m)
         out.write(*window, own)
 
     for_windows(raise_in, heights_m.shape, workers)
-    return out
-
-
-def _opened(ground_m: Plane, grid: Grid, culverts_m: Geometries) -> Plane:
-    """The heights with every culvert opened, one after the other where they meet."""
-    if not len(culverts_m):
-        return ground_m
-    out = ground_m.new(np.float32)
-    for_windows(lambda window: out.write(*window, ground_m.read(*window)), out.shape)
-    inverse = ~grid.transform_m
-    for line in culverts_m:
-        left, bottom, right, top = shapely.bounds(line)
-        (first_col, first_row), (last_col, last_row) = inverse @ (left, top), inverse @ (right, bottom)
+    for line in sites.culverts_m:
         # A cell more on each side: shapes are grown by a part of a cell before they are burnt.
-        rows = slice(max(0, int(np.floor(first_row)) - 1), min(out.shape[0], int(np.ceil(last_row)) + 1))
-        cols = slice(max(0, int(np.floor(first_col)) - 1), min(out.shape[1], int(np.ceil(last_col)) + 1))
+        rows, cols = elevation.grid.over(shapely.bounds(line), 1)
         if rows.start < rows.stop and cols.start < cols.stop:
-            out.write(rows, cols, conditioning.breach(out.read(rows, cols), [burn.touched([line], grid.window(rows, cols))]))
+            there = burn.touched([line], elevation.grid.window(rows, cols))
+            out.write(rows, cols, conditioning.breach(out.read(rows, cols), [there]))
     return out
 
 
@@ -119,15 +103,11 @@ def well_discs(elevation: Raster, sites: WellSites, well_radius_m: float) -> Wel
 def presumed_lots(elevation: Raster, sites: WellSites, well_radius_m: float) -> Callable[[slice, slice], PresumedLots | None]:
     """For a window of the raster (rows, columns), the lots on which a well is presumed in its cells; None where there are none near."""
     grid, margin = elevation.grid, flowpath.lot_margin_cells(well_radius_m, elevation.grid.cell_size_m)
-    tree = shapely.STRtree(sites.presumed_m)
 
     def lots_in(rows: slice, cols: slice) -> PresumedLots | None:
         wider = grid.window(slice(rows.start - margin, rows.stop + margin), slice(cols.start - margin, cols.stop + margin))
-        near = np.sort(tree.query(shapely.box(*wider.bounds_m)))
-        if not len(near):
-            return None
-        label = burn.numbered(sites.presumed_m[near], wider)
-        return PresumedLots(np.where(label < 0, label, near.astype(np.int32)[label]), margin, well_radius_m)
+        label = burn.numbered(sites.presumed_m, wider)
+        return PresumedLots(label, margin, well_radius_m) if (label >= 0).any() else None
 
     return lots_in
 
@@ -146,7 +126,6 @@ def paths_to_wells(
         reach_m,
         presumed_lots(elevation, sites, well_radius_m),
         workers,
-        windows.SIDE_CELLS,
     )
     return Paths(distance_m, label, code, *counts)
 

@@ -18,7 +18,7 @@ from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.proof import broken
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, Zones, zones
 from geoseptic.processes.land import Land
-from geoseptic.processes.layouts import Laid, Setting, joined, laid_out, rooms_in, rooms_on_good_ground, shapes_of
+from geoseptic.processes.layouts import Laid, Setting, drawn, joined, laid_out, rooms_in, rooms_on_good_ground
 from geoseptic.processes.lot_ground import LotGround
 from geoseptic.processes.lot_sizes import Sizes, known_number
 from geoseptic.processes.lots import NO_WAY_THROUGH, Lots, dwellings
@@ -92,8 +92,7 @@ def screen(
         laid = joined(pool.each(laid_out, search.lots))
         screened = _judged(search, laid, soil, rules, ground, facts, granted)
         bounded = tuple(_with_bounds(search, screened, pool))
-    fields = shapes_of([answer.placement.field if answer.placement else None for answer in laid.answers])
-    return Screening(bounded, fields, laid.tanks, search.setting.burial)
+    return Screening(bounded, drawn(laid.answers)[0], laid.tanks, search.setting.burial)
 
 
 def _judged(
@@ -108,8 +107,7 @@ def _judged(
     """The layouts proven, and put into words."""
     land, lots = search.land, np.arange(len(search.lots))
     answers, tanks = laid.answers, laid.tanks
-    fields = shapes_of([answer.placement.field if answer.placement else None for answer in answers])
-    reserves = shapes_of([answer.placement.reserve if answer.placement else None for answer in answers])
+    fields, reserves = drawn(answers)
     unproven: list[list[str]] = [[] for _ in answers]
     for shapes, part in ((fields, "drain_field"), (reserves, "reserve"), (tanks.footprints_m, "septic_tank")):
         cut = search.cuts[part]
@@ -275,12 +273,7 @@ def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[S
 def _ground_under(search: Search, lot: int) -> list[str]:
     """What is wrong with the ground of a lot's envelope, the most widespread first."""
     envelope, grid = search.cuts["drain_field"].envelopes.shapes_m[lot], search.ground.elevation.grid
-    left, bottom, right, top = shapely.bounds(envelope)
-    (first_col, first_row), (last_col, last_row) = ~grid.transform_m @ (left, top), ~grid.transform_m @ (right, bottom)
-    window = (
-        slice(max(0, int(np.floor(first_row))), min(grid.shape[0], int(np.floor(last_row)) + 1)),
-        slice(max(0, int(np.floor(first_col))), min(grid.shape[1], int(np.floor(last_col)) + 1)),
-    )
+    window = grid.over(shapely.bounds(envelope))
     row, col = np.mgrid[window]
     inside = shapely.contains_xy(envelope, *grid.middles_m(row, col))
     cells = {name: int(np.count_nonzero(mask & inside)) for name, mask in search.ground.bad(window).items()}

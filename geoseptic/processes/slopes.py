@@ -12,9 +12,9 @@ from geoseptic.model.planes import Plane
 from geoseptic.model.results import RasterResult, Results
 from geoseptic.model.rules import RuleSet
 from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT, UNKNOWN_SLOPE
-from geoseptic.processes.windows import Window, for_windows, widened, windows
 from geoseptic.stages import stage
 from geoseptic.terrain.slope import half_window_cells, halo_cells, horn_slope_percent, plane_slope_percent
+from geoseptic.terrain.windows import Window, for_windows, widened, windows
 
 Floats = npt.NDArray[np.float32]
 

@@ -4,6 +4,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -58,6 +59,11 @@ class SoilLayers:
     lots_m: Geometries
     """Lots on which somebody found the soil; `lot_soils`: its name by the rules."""
     lot_soils: tuple[str, ...]
+
+    @cached_property
+    def too_shallow_m(self) -> list[shapely.Geometry]:
+        """Mapped ground with too little soil over rock or high water, found once a run."""
+        return _too_shallow(self)
 
     @property
     def told(self) -> bool:
@@ -140,7 +146,7 @@ def _found_under(soil: SoilLayers, fields_m: Geometries) -> list[str | None]:
 
 def forbidden_ground(soil: SoilLayers, grid: Grid, floodplain_excluded: bool) -> dict[str, Mask]:
     """Why -> cells where a field may not go for it: too little soil over rock or water; floodway, and floodplain where asked."""
-    mask = burn.touched(_too_shallow(soil), grid)
+    mask = burn.touched(soil.too_shallow_m, grid)
     if soil.groundwater is not None:
         mask |= _too_wet(soil, soil.groundwater, grid)
     return {TOO_SHALLOW: mask, FLOODED: burn.touched(_flooded(soil, floodplain_excluded), grid)}

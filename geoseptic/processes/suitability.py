@@ -25,9 +25,9 @@ from geoseptic.processes.land import Land
 from geoseptic.processes.paths import Drained, Paths, ponding_m
 from geoseptic.processes.slopes import UNKNOWN_CLASS, slope_limit_percent
 from geoseptic.processes.steps import Cut
-from geoseptic.processes.windows import Window, for_windows
 from geoseptic.stages import stage
 from geoseptic.terrain import flowpath, rating
+from geoseptic.terrain.windows import Window, for_windows
 
 Reasons = npt.NDArray[np.uint32]
 Mask = npt.NDArray[np.bool_]
@@ -123,9 +123,7 @@ class Law:
     """What the setbacks say of cells: shapes by the reason that a cell has which they so much as touch, and the parcels."""
 
     shapes_m: Mapping[str, Geometries]
-    trees: Mapping[str, shapely.STRtree]
     parcels_m: Geometries
-    parcel_tree: shapely.STRtree
 
     @classmethod
     def of(cls, land: Land, cut: Cut) -> "Law":
@@ -139,18 +137,14 @@ class Law:
         shapes[LOT_LINE] = cut.strips_m if cut.envelopes.lot_line_m > 0 else shapely.boundary(land.fabric.shapes_m)
         # A parcel whose distances could not be proven is not known to be clear anywhere.
         shapes["setback_open"] = np.concatenate([zones.shapes_m[still_open], land.fabric.shapes_m[cut.envelopes.failed]])
-        trees = {name: shapely.STRtree(of_name) for name, of_name in shapes.items()}
-        return cls(shapes, trees, land.fabric.shapes_m, shapely.STRtree(land.fabric.shapes_m))
+        return cls(shapes, land.fabric.shapes_m)
 
     def reasons(self, grid: Grid) -> Reasons:
         """Bits of what the law says of each cell of a grid, an open setback included; shape `grid.shape`."""
-        # Shapes are grown by a part of a cell before they are burnt.
-        around = shapely.buffer(shapely.box(*grid.bounds_m), grid.cell_size_m, join_style="mitre")
         found = np.zeros(grid.shape, np.uint32)
         for name, shapes in self.shapes_m.items():
-            _set(found, name, burn.touched(shapes[np.sort(self.trees[name].query(around))], grid))
-        near = np.sort(self.parcel_tree.query(around))
-        _set(found, "outside_parcels", ~burn.centred(self.parcels_m[near], grid))
+            _set(found, name, burn.touched(shapes, grid))
+        _set(found, "outside_parcels", ~burn.centred(self.parcels_m, grid))
         return found
 
 

@@ -30,19 +30,15 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
     grid = elevation.grid
     distance_m, receivers, labels = (plane.array() for plane in (mapped.paths.distance_m, mapped.ground.receivers, mapped.paths.label))
     names = [*land.wells.ids, *land.presumed_ids]
-    inverse = ~grid.transform_m
     ways = []
     for number, field in enumerate(fields_m):
         if shapely.is_empty(field):
             continue
-        left, bottom, right, top = shapely.bounds(field)
-        (first_col, first_row), (last_col, last_row) = inverse @ (left, top), inverse @ (right, bottom)
-        row_0, row_1 = max(0, int(np.floor(first_row))), min(grid.shape[0], int(np.ceil(last_row)))
-        col_0, col_1 = max(0, int(np.floor(first_col))), min(grid.shape[1], int(np.ceil(last_col)))
-        if row_0 >= row_1 or col_0 >= col_1:
+        rows, cols = grid.over(shapely.bounds(field))
+        if rows.start >= rows.stop or cols.start >= cols.stop:
             continue
-        here = distance_m[row_0:row_1, col_0:col_1]
-        col, row = np.meshgrid(np.arange(col_0, col_1), np.arange(row_0, row_1))
+        here = distance_m[rows, cols]
+        row, col = np.mgrid[rows, cols]
         x, y = grid.middles_m(row, col)
         half = grid.cell_size_m / 2
         cells = shapely.box(x - half, y - half, x + half, y + half)
@@ -50,7 +46,7 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
         if np.isnan(reached).all():
             continue
         at_row, at_col = np.unravel_index(np.nanargmin(reached), reached.shape)
-        start = int(at_row) + row_0, int(at_col) + col_0
+        start = int(at_row) + rows.start, int(at_col) + cols.start
         path = flowpath.trace(receivers, distance_m, *start)
         points = np.column_stack(grid.middles_m(path[:, 0], path[:, 1]))
         # The cell's middle may lie just outside the field; the way starts on it.

@@ -7,7 +7,7 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 
-from geoseptic.io.shared import SharedArray, shared
+from geoseptic.io.scratch import FilePlane, filed
 from geoseptic.parcels.fit import Terrain
 from geoseptic.pools import processes
 from geoseptic.processes.layouts import Setting
@@ -58,7 +58,7 @@ def pool_of(setting: Setting, workers: int, lots: int) -> Iterator[Pool]:
     arrays = {(name, array): getattr(terrain, array) for name, terrain in terrains.items() for array in ARRAYS}
     # Terrains share arrays: each goes into one file.
     once = {str(id(array)): array for array in arrays.values()}
-    with shared(once) as files:
+    with filed(once) as files:
         empty: dict[str, Any] = {name: _without_arrays(terrain) for name, terrain in terrains.items()}
         bare = replace(setting, **empty)
         yield Pool(setting, workers, _SettingFiles(bare, {key: files[str(id(array))] for key, array in arrays.items()}))
@@ -69,13 +69,13 @@ class _SettingFiles:
     """A setting whose ground is in files, by terrain and array."""
 
     bare: Setting
-    files: Mapping[tuple[str, str], SharedArray]
+    files: Mapping[tuple[str, str], FilePlane]
 
     def opened(self) -> Setting:
-        arrays = {file: file.opened() for file in set(self.files.values())}
+        arrays = {plane.path: plane.array() for plane in self.files.values()}
         terrains: dict[str, Any] = {}
         for name in TERRAINS:
-            own: dict[str, Any] = {array: arrays[self.files[name, array]] for array in ARRAYS}
+            own: dict[str, Any] = {array: arrays[self.files[name, array].path] for array in ARRAYS}
             terrains[name] = replace(getattr(self.bare, name), **own)
         return replace(self.bare, **terrains)
 

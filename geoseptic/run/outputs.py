@@ -45,12 +45,8 @@ def refuse(process: Process[..., Any], wanted: Request) -> None:
 @contextmanager
 def beside(out: Path) -> Iterator[Path]:
     """An empty folder in `out`, which goes when the block ends."""
-    out.mkdir(parents=True, exist_ok=True)
-    partial = Path(tempfile.mkdtemp(prefix=PARTIAL, dir=out))
-    try:
+    with _folder_in(out, PARTIAL) as partial:
         yield partial
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
 
 
 def leftovers(out: Path) -> list[str]:
@@ -66,15 +62,23 @@ def scratch(out: Path, wanted: bool) -> Iterator[Path | None]:
         yield None
         return
     new = [folder for folder in (out, *out.absolute().parents) if not folder.exists()]
+    try:
+        with _folder_in(out, SCRATCH) as folder:
+            yield folder
+    finally:
+        with suppress(OSError):  # not empty: the outputs are in it
+            for made in new:
+                made.rmdir()
+
+
+@contextmanager
+def _folder_in(out: Path, prefix: str) -> Iterator[Path]:
     out.mkdir(parents=True, exist_ok=True)
-    folder = Path(tempfile.mkdtemp(prefix=SCRATCH, dir=out))
+    folder = Path(tempfile.mkdtemp(prefix=prefix, dir=out))
     try:
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-        with suppress(OSError):  # not empty: the outputs are in it
-            for made in new:
-                made.rmdir()
 
 
 def write(folder: Path, results: Results, workers: int = 1) -> list[str]:

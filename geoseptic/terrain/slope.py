@@ -170,15 +170,6 @@ def _horn_slope(z, cell):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def heights_at(z, rows, cols, half, least_share):  # type: ignore[no-untyped-def]
-    """Heights of `plane_at` at several cells: float64 array of the shape of `rows` and `cols`, in the unit of `z`."""
-    out = np.empty(rows.size, np.float64)
-    for number in range(rows.size):
-        out[number] = plane_at(z, rows[number], cols[number], half, least_share)[0]
-    return out
-
-
-@njit(cache=True, nogil=True)
 def planes_at(z, rows, cols, half, least_share):  # type: ignore[no-untyped-def]
     """Planes of `plane_at` at several cells: height, rise a cell along columns and along rows; float64 array of shape (n, 3)."""
     out = np.empty((rows.size, 3), np.float64)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final, Self
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -10,12 +10,9 @@ import numpy.typing as npt
 from geoseptic.model.planes import ArrayPlane, Plane
 from geoseptic.terrain import drainage, flowpath
 from geoseptic.terrain.tileddrain import drain_by_tiles
-from geoseptic.terrain.tiles import for_each
+from geoseptic.terrain.windows import Window, for_windows, widened
 
 Floats = npt.NDArray[np.float32]
-
-SIDE_CELLS: Final = 2048
-"""Side of the windows that are worked on at a time: bounds the memory, and changes no answer."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +90,7 @@ def well_paths(
     reach_m: float,
     lots: PresumedLots | None = None,
     workers: int = 1,
-    side_cells: int = SIDE_CELLS,
+    side_cells: int | None = None,
 ) -> WellPaths:
     """The least flow path distance from every cell to a well, within the reach; `workers` windows at a time, in threads. [m]
 
@@ -118,7 +115,7 @@ def paths_by_windows(
     reach_m: float,
     lots_in: Callable[[slice, slice], PresumedLots | None],
     workers: int = 1,
-    side_cells: int = SIDE_CELLS,
+    side_cells: int | None = None,
 ) -> tuple[int, int]:
     """`well_paths` from planes into planes, window by window.
 
@@ -127,7 +124,7 @@ def paths_by_windows(
     drained : D-infinity receivers, D8 receivers and the edge of the data.
     answers : receive distance [m] (float32), label (int32) and code (uint8) of `WellPaths`.
     lots_in : gives the presumed lots of a window (rows, cols), None where there are none.
-    workers : threads; neither they nor `side_cells`, the side of a window, change an answer.
+    workers : threads; neither they nor `side_cells`, the side of a window (`windows.SIDE_CELLS`), change an answer.
 
     Returns
     -------
@@ -136,29 +133,25 @@ def paths_by_windows(
     shape = drained[0].shape
     halo = flowpath.halo_cells(reach_m, cell_size_m)
 
-    def in_window(corner: tuple[int, int]) -> tuple[int, int]:
-        core = slice(corner[0], min(corner[0] + side_cells, shape[0])), slice(corner[1], min(corner[1] + side_cells, shape[1]))
-        rows, cols = (slice(max(0, own.start - halo), min(stop, own.stop + halo)) for own, stop in zip(core, shape, strict=True))
-        wide = rows, cols
-        inner = tuple(slice(own.start - around.start, own.stop - around.start) for own, around in zip(core, wide, strict=True))
+    def in_window(core: Window) -> tuple[int, int]:
+        wide, inner = widened(core, halo, shape)
         found = window_paths(
             drained[0].read(*wide),
             drained[1].read(*wide),
             drained[2].read(*wide),
-            (inner[0], inner[1]),
-            (rows.start, cols.start),
+            inner,
+            (wide[0].start, wide[1].start),
             wells,
             cell_size_m,
             reach_m,
-            lots_in(rows, cols),
+            lots_in(*wide),
         )
         answers[0].write(*core, found.distance_m)
         answers[1].write(*core, found.label)
         answers[2].write(*core, found.code)
         return found.reached_by_d8_only, found.reached_without_d8
 
-    corners = [(top, left) for top in range(0, shape[0], side_cells) for left in range(0, shape[1], side_cells)]
-    counts = for_each(in_window, corners, workers)
+    counts = for_windows(in_window, shape, workers, side_cells)
     return sum(only for only, _ in counts), sum(without for _, without in counts)
 
 

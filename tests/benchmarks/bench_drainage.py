@@ -20,6 +20,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from bench_suitability_map import ROOT, middle, spent
+from common import in_turns
 
 SIDES = ("whole 1", "tiles 1", "tiles 2", "files 1", "files 2")
 
@@ -113,10 +114,8 @@ def main() -> None:
         subprocess.run([sys.executable, __file__, f"--make={path}", f"--rows={down}", f"--cols={across}"], check=True)
     for side in options.sides:
         run(side, small)
-    runs: dict[str, list[dict[str, float]]] = {side: [] for side in options.sides}
-    for turn in range(options.pairs):
-        for side in options.sides if turn % 2 == 0 else options.sides[::-1]:
-            runs[side].append(run(side, full))
+    rounds = in_turns(lambda side: run(side, full), options.sides, options.pairs)
+    runs = {side: [one[side] for one in rounds] for side in options.sides}
     print(f"## Drainage, {rows} x {cols} cells, tiles of {options.tile}\n")
     stages = [f"{stage}, {clock}" for stage in ("fill", "receivers") for clock in ("wall", "CPU")]
     print(f"| side | {' s | '.join(stages)} s | CPU s per M cell | MiB before | peak MiB |\n|---|---|---|---|---|---|---|---|")

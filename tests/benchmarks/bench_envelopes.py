@@ -15,7 +15,6 @@ Both peers buffer by our own radii, which are a hair longer than the distances a
 import argparse
 import json
 import math
-import os
 import resource
 import shutil
 import statistics
@@ -33,7 +32,8 @@ import shapely
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parents[1])]
 
-from bench_suitability_map import ONE_THREAD, PARTS, ROOT, machine, middle, pinned, plan_of  # noqa: E402
+from bench_suitability_map import PARTS, ROOT, machine, middle, plan_of, spent  # noqa: E402
+from common import in_turns, limits  # noqa: E402
 
 LAYERS = ("parcels", "wells", "buildings", "surface_water")
 SIDES = ("ours", "overlay", "sjoin")
@@ -103,12 +103,10 @@ def one_side(options: argparse.Namespace) -> None:
 def run(side: str, options: argparse.Namespace, parts: tuple[str, ...], county: Path, core: int | None) -> dict[str, Any]:
     command = [sys.executable, str(Path(__file__).resolve()), "--side", side, "--county", str(county), "--rules", options.rules]
     command += ["--workers", str(options.workers), "--parts", *parts]
-    paths = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])
-    env = {**os.environ, **ONE_THREAD, "PYTHONPATH": paths}
-    done = subprocess.run(pinned(command, core), cwd=ROOT, env=env, capture_output=True, text=True, timeout=options.limit, check=False)
-    if done.returncode:
-        raise SystemExit(f"{side} failed:\n{done.stderr[-2000:]}")
-    found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    took, printed = spent(command, core, options.limit)
+    if took.failed:
+        raise SystemExit(f"{side}: {took.failed}\n{printed[-2000:]}")
+    found: dict[str, Any] = json.loads(printed.splitlines()[-1])
     return found
 
 
@@ -149,12 +147,10 @@ def main() -> None:
     parser.add_argument("--parcels", type=int, default=100_000)
     parser.add_argument("--wells", type=int, help="default: half as many as parcels")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--pairs", type=int, default=3)
+    limits(parser, pairs=3, limit_s=900.0)
     parser.add_argument("--rules", default="us-wa")
     parser.add_argument("--workers", type=int, default=1, help="threads of ours; from 2 on nothing is held to one core")
-    parser.add_argument("--core", type=int, default=max(0, (os.cpu_count() or 1) - 1), help="core that every process is held to")
     parser.add_argument("--sides", nargs="+", choices=SIDES, default=list(SIDES))
-    parser.add_argument("--limit", type=float, default=900.0, help="seconds after which a process is stopped")
     parser.add_argument("--out", type=Path, default=ROOT / "out" / "bench_envelopes")
     parser.add_argument("--side", choices=SIDES, help=argparse.SUPPRESS)
     parser.add_argument("--county", type=Path, help=argparse.SUPPRESS)
@@ -174,10 +170,7 @@ def main() -> None:
     print(f"## setback envelopes, {size}\n")
     results: dict[str, Any] = {"size": size, "machine": machine()}
     for parts in (PARTS[:1], PARTS):
-        rounds = []
-        for turn in range(options.pairs):
-            order = options.sides if turn % 2 == 0 else options.sides[::-1]
-            rounds.append({side: run(side, options, parts, county, core) for side in order})
+        rounds = in_turns(lambda side, parts=parts: run(side, options, parts, county, core), options.sides, options.pairs)
         text, figures = report(parts, rounds)
         print(text, flush=True)
         results[" and ".join(parts)] = {"rounds": rounds, "ratios": figures}

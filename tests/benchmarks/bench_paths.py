@@ -10,7 +10,6 @@ import argparse
 import importlib.util
 import itertools
 import json
-import os
 import resource
 import shutil
 import statistics
@@ -22,6 +21,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from bench_suitability_map import FLOW_TOOLS, HERE, ROOT, Spent, machine, make_county, middle, plan_of, spent
+from common import county_options, in_turns, limits, stage_medians
 
 
 def our_work(county: Path, out: Path, workers: int) -> dict[str, float]:
@@ -74,16 +74,9 @@ def run(side: str, county: Path, out: Path, plan: Path, core: int | None, limit_
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--rows", type=int, default=4000)
-    parser.add_argument("--cols", type=int, help="default: as many as rows")
-    parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
-    parser.add_argument("--parcels", type=int, default=20_000)
-    parser.add_argument("--wells", type=int, help="default: half as many as parcels")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--pairs", type=int, default=3)
+    county_options(parser)
+    limits(parser, pairs=3, limit_s=900.0)
     parser.add_argument("--workers", type=int, default=2, help="threads of our second run")
-    parser.add_argument("--core", type=int, default=max(0, (os.cpu_count() or 1) - 1), help="core that processes of one thread are held to")
-    parser.add_argument("--limit", type=float, default=900.0, help="seconds after which a process is stopped")
     parser.add_argument("--out", type=Path, default=ROOT / "out" / "bench_paths")
     parser.add_argument("--only", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
@@ -101,10 +94,7 @@ def main() -> None:
     plan.write_text(json.dumps(plan_of("us-wa", "")), encoding="utf-8")
     for side in sides:
         run(side, out / "warm", out, plan, core, options.limit)
-    pairs: list[dict[str, tuple[Spent, dict[str, float]]]] = []
-    for turn in range(options.pairs):
-        order = sides if turn % 2 == 0 else sides[::-1]
-        pairs.append({side: run(side, out / "county", out, plan, core, options.limit) for side in order})
+    pairs = in_turns(lambda side: run(side, out / "county", out, plan, core, options.limit), sides, options.pairs)
     print(f"## Flow paths, {options.rows} x {options.cols or options.rows} cells of {options.cell:g} m, {wells} wells\n")
     print("| side | wall s, median (least-greatest) | CPU s | s per M cell, CPU | peak MiB |\n|---|---|---|---|---|")
     million = options.rows * (options.cols or options.rows) / 1e6
@@ -117,9 +107,7 @@ def main() -> None:
         cells = middle([one.wall_s for one in own]), middle(cpu), f"{statistics.median(cpu) / million:.3f}"
         print(f"| {FLOW_TOOLS.get(side, side)} | {' | '.join(cells)} | {max(one.peak_mib for one in own):.0f} |")
     for side in sides[:2]:
-        print(f"\n| {side} | median |\n|---|---|")
-        for name in pairs[0][side][1]:
-            print(f"| {name} | {statistics.median(pair[side][1][name] for pair in pairs):.2f} |")
+        print(stage_medians(side, [pair[side][1] for pair in pairs]))
     missing = [tool for name, tool in FLOW_TOOLS.items() if name not in peers]
     loads = [took.load_before for pair in pairs for took, _ in pair.values()]
     print("".join(f"\n- not measured: {name}" for name in missing))

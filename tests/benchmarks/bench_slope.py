@@ -10,9 +10,7 @@ OUT/results.json. Needs gdaldem.
 import argparse
 import itertools
 import json
-import os
 import shutil
-import statistics
 import sys
 import time
 from dataclasses import asdict
@@ -21,6 +19,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from bench_suitability_map import ROOT, STAGE, Spent, machine, make_county, middle, spent
+from common import ground_options, in_turns, limits, stage_medians
 
 SIDES = ("bare work", "whole command", "gdaldem slope")
 
@@ -66,14 +65,9 @@ def run(side: str, dem: Path, out: Path, rules: str, core: int | None, limit_s: 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--rows", type=int, default=4000)
-    parser.add_argument("--cols", type=int, help="default: as many as rows")
-    parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--pairs", type=int, default=5)
+    ground_options(parser)
+    limits(parser, pairs=5, limit_s=300.0)
     parser.add_argument("--rules", default="us-wa")
-    parser.add_argument("--core", type=int, default=max(0, (os.cpu_count() or 1) - 1), help="core that every process is held to")
-    parser.add_argument("--limit", type=float, default=300.0, help="seconds after which a process is stopped")
     parser.add_argument("--out", type=Path, default=ROOT / "out" / "bench_slope")
     parser.add_argument("--only", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
@@ -88,10 +82,7 @@ def main() -> None:
         make_county(out / name, rows, cols, options.cell, 100, 50, options.seed)
     for side in SIDES:
         run(side, out / "warm" / "dem.tif", out, options.rules, core, options.limit)
-    pairs: list[dict[str, tuple[Spent, dict[str, float]]]] = []
-    for turn in range(options.pairs):
-        order = SIDES if turn % 2 == 0 else SIDES[::-1]
-        pairs.append({side: run(side, out / "county" / "dem.tif", out, options.rules, core, options.limit) for side in order})
+    pairs = in_turns(lambda side: run(side, out / "county" / "dem.tif", out, options.rules, core, options.limit), SIDES, options.pairs)
     failed = [f"{side}: {took.failed}" for pair in pairs for side, (took, _) in pair.items() if took.failed]
     if failed:
         raise SystemExit("\n".join(failed))
@@ -104,9 +95,7 @@ def main() -> None:
         cells = (middle([one.wall_s for one in own]), middle([one.cpu_s for one in own]), *map(middle, over))
         print(f"| {side} | {' | '.join(cells)} | {max(one.peak_mib for one in own):.0f} |")
     for side in SIDES[:2]:
-        print(f"\n| {side} | wall s, median |\n|---|---|")
-        for name in pairs[0][side][1]:
-            print(f"| {name} | {statistics.median(pair[side][1][name] for pair in pairs):.2f} |")
+        print(stage_medians(side, [pair[side][1] for pair in pairs], "wall s, median"))
     loads = [took.load_before for pair in pairs for took, _ in pair.values()]
     print(f"\n- noise: load average before a process {middle(loads)}")
     plain: list[dict[str, Any]] = [{side: {**asdict(took), "stages": stages} for side, (took, stages) in pair.items()} for pair in pairs]

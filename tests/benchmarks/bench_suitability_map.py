@@ -27,8 +27,10 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE))
 if importlib.util.find_spec("geoseptic") is None:
     sys.path.insert(0, str(ROOT))
+from common import county_options, limits  # noqa: E402
 
 PARTS = ("drain_field", "septic_tank")
 FLOW_TOOLS = {"flow_whitebox_workflows": "whitebox-workflows", "flow_pyflwdir": "pyflwdir"}
@@ -266,16 +268,9 @@ def report(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--rows", type=int, default=4000)
-    parser.add_argument("--cols", type=int, help="default: as many as rows")
-    parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
-    parser.add_argument("--parcels", type=int, default=20_000)
-    parser.add_argument("--wells", type=int, help="default: half as many as parcels")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--pairs", type=int, default=3)
+    county_options(parser)
+    limits(parser, pairs=3, limit_s=900.0)
     parser.add_argument("--rules", default="us-wa")
-    parser.add_argument("--core", type=int, default=max(0, (os.cpu_count() or 1) - 1), help="core that every process is held to")
-    parser.add_argument("--limit", type=float, default=900.0, help="seconds after which a process is stopped")
     parser.add_argument("--out", type=Path, default=ROOT / "out" / "bench")
     options = parser.parse_args()
     out = options.out.resolve()

@@ -9,6 +9,7 @@ wells, surface_water and roads. Nothing in it is a real place. Shares, sizes and
 import argparse
 import json
 import math
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,9 @@ import rasterio
 import shapely
 from rasterio.transform import from_origin
 from scipy import fft
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+from common import county_options
 
 CRS = "EPSG:26915"
 WEST_M, NORTH_M = 400_000.0, 4_700_000.0
@@ -230,12 +234,7 @@ def write_dem(path: Path, heights_m: npt.NDArray[np.float32], cell_m: float) -> 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--out", type=Path, required=True, help="folder to write to")
-    parser.add_argument("--rows", type=int, default=4000)
-    parser.add_argument("--cols", type=int, help="default: as many as rows")
-    parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
-    parser.add_argument("--parcels", type=int, default=20_000)
-    parser.add_argument("--wells", type=int, help="default: half as many as parcels")
-    parser.add_argument("--seed", type=int, default=1)
+    county_options(parser)
     parser.add_argument("--no-dem", action="store_true", help="the layers alone")
     options = parser.parse_args()
     extent = Extent(options.rows, options.cols or options.rows, options.cell)

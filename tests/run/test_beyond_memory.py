@@ -13,9 +13,9 @@ from affine import Affine
 
 from geoseptic.model.grid import Grid
 from geoseptic.parcels import burn
-from geoseptic.processes import windows
 from geoseptic.run import runner
 from geoseptic.run.cli import main
+from geoseptic.terrain import windows
 from tests.run.conftest import arguments
 
 LAYERS_ALONE = {"parcels": None, "wells": None, "buildings": None}

@@ -1,8 +1,9 @@
 """A raster worked on window by window: what a step needs round a window is its halo, and a result must not depend on the windows."""
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from typing import Final, TypeVar
+
+from geoseptic.terrain.tiles import for_each
 
 Window = tuple[slice, slice]
 """Rows and columns."""
@@ -33,7 +34,4 @@ def widened(window: Window, halo_cells: int, shape: tuple[int, int]) -> tuple[Wi
 
 def for_windows(work: Callable[[Window], T], shape: tuple[int, int], workers: int = 1, side_cells: int | None = None) -> list[T]:
     """What `work` gives for every window, in their order; in so many threads."""
-    if workers <= 1:
-        return [work(window) for window in windows(shape, side_cells)]
-    with ThreadPoolExecutor(workers) as pool:
-        return list(pool.map(work, windows(shape, side_cells)))
+    return for_each(work, windows(shape, side_cells), workers)

@@ -1,0 +1,43 @@
+"""What the benchmark scripts share. Standard library only: what a parent process holds in memory counts in every process that it starts."""
+
+import argparse
+import os
+import statistics
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
+
+T = TypeVar("T")
+
+
+def ground_options(parser: argparse.ArgumentParser) -> None:
+    """The size of a synthetic county's ground."""
+    parser.add_argument("--rows", type=int, default=4000)
+    parser.add_argument("--cols", type=int, help="default: as many as rows")
+    parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
+    parser.add_argument("--seed", type=int, default=1)
+
+
+def county_options(parser: argparse.ArgumentParser) -> None:
+    """The same with what stands on it."""
+    ground_options(parser)
+    parser.add_argument("--parcels", type=int, default=20_000)
+    parser.add_argument("--wells", type=int, help="default: half as many as parcels")
+
+
+def limits(parser: argparse.ArgumentParser, pairs: int, limit_s: float) -> None:
+    """How often, on which core and how long processes run."""
+    parser.add_argument("--pairs", type=int, default=pairs)
+    parser.add_argument("--core", type=int, default=max(0, (os.cpu_count() or 1) - 1), help="core that processes of one thread are held to")
+    parser.add_argument("--limit", type=float, default=limit_s, help="seconds after which a process is stopped")
+
+
+def in_turns(run: Callable[[str], T], sides: Sequence[str], pairs: int) -> list[dict[str, T]]:
+    """What `run` gives for each side, so many times; the order is turned about each time."""
+    return [{side: run(side) for side in (sides if turn % 2 == 0 else sides[::-1])} for turn in range(pairs)]
+
+
+def stage_medians(side: str, runs: Sequence[Mapping[str, float]], what: str = "median") -> str:
+    """A table of the medians of each stage's figures over the runs of one side, in Markdown."""
+    lines = [f"\n| {side} | {what} |", "|---|---|"]
+    lines += [f"| {name} | {statistics.median(run[name] for run in runs):.2f} |" for name in runs[0]]
+    return "\n".join(lines)
