@@ -10,7 +10,7 @@ import argparse
 import json
 import math
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +20,7 @@ import numpy.typing as npt
 import rasterio
 import shapely
 from rasterio.transform import from_origin
+from rasterio.windows import Window
 from scipy import fft
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
@@ -34,6 +35,8 @@ LEAST_LOT_M = 18.0
 LONGEST_HILL_M = 1_500.0
 HURST = 1.0
 RELIEF_M = 4.0
+MOST_HILLS = 16_384
+STRIP_ROWS = 512
 SURVEY_NOISE_M = 0.03
 TILT, VALLEY_SIDE = 0.005, 0.05
 CREEK_EVERY_M = 1_500.0
@@ -74,7 +77,7 @@ def write_county(folder: Path, extent: Extent, parcels: int, wells: int, seed: i
     ground_rng, lot_rng, house_rng, well_rng = (np.random.default_rng([seed, part]) for part in range(4))
     creeks = creek_lines(extent, ground_rng)
     if with_dem:
-        write_dem(folder / "dem.tif", ground(extent, creeks, ground_rng), extent.cell_m)
+        write_dem(folder / "dem.tif", ground(extent, creeks, ground_rng), extent)
     lots = lay_out(extent, parcels, lot_rng)
     layers = {"parcels": parcel_table(lots)}
     house_corners, house_middles = houses(lots, house_rng)
@@ -101,26 +104,38 @@ def table(columns: Mapping[str, object], shapes: object) -> geopandas.GeoDataFra
     return geopandas.GeoDataFrame(dict(columns), geometry=np.asarray(shapes, object))
 
 
-def ground(extent: Extent, creeks: list[Floats], rng: np.random.Generator) -> npt.NDArray[np.float32]:
-    """Valleys down to the creeks and to the south, self-similar hills up to LONGEST_HILL_M, survey noise; shape (rows, cols). [m]"""
-    shape = (fft.next_fast_len(extent.rows, real=True), fft.next_fast_len(extent.cols, real=True))
+def hills(extent: Extent, rng: np.random.Generator) -> npt.NDArray[np.float32]:
+    """Self-similar hills up to LONGEST_HILL_M long, over the whole county or, from MOST_HILLS cells a side on, one period of them. [m]"""
+    shape = (fft.next_fast_len(min(extent.rows, MOST_HILLS), real=True), fft.next_fast_len(min(extent.cols, MOST_HILLS), real=True))
     spectrum = fft.rfft2(rng.standard_normal(shape, dtype=np.float32))
     across = fft.rfftfreq(shape[1], extent.cell_m).astype(np.float32)
     along = fft.fftfreq(shape[0], extent.cell_m).astype(np.float32)
     squared = across[None, :] ** 2 + along[:, None] ** 2 + np.float32(LONGEST_HILL_M**-2)
     spectrum *= squared ** np.float32(-(HURST + 1) / 2)
-    hills: npt.NDArray[np.float32] = fft.irfft2(spectrum, s=shape)[: extent.rows, : extent.cols]
-    hills *= np.float32(RELIEF_M) / hills.std()
-    y = extent.height_m - (np.arange(extent.rows, dtype=np.float32) + np.float32(0.5)) * np.float32(extent.cell_m)
+    found: npt.NDArray[np.float32] = fft.irfft2(spectrum, s=shape)
+    if min(extent.rows, extent.cols) <= MOST_HILLS:
+        found = found[: extent.rows, : extent.cols]
+    found *= np.float32(RELIEF_M) / found.std()
+    return found
+
+
+def ground(extent: Extent, creeks: list[Floats], rng: np.random.Generator) -> Iterator[npt.NDArray[np.float32]]:
+    """Strips of valleys down to the creeks and to the south, hills and survey noise, from the north; each (STRIP_ROWS or less, cols). [m]"""
+    rolling = hills(extent, rng)
     x = (np.arange(extent.cols, dtype=np.float32) + np.float32(0.5)) * np.float32(extent.cell_m)
-    to_creek = np.full((extent.rows, extent.cols), np.inf, np.float32)
-    for creek in creeks:
-        middle = np.interp(y, creek[::-1, 1], creek[::-1, 0]).astype(np.float32)
-        np.minimum(to_creek, np.abs(x[None, :] - middle[:, None]), out=to_creek)
-    heights = hills + np.float32(VALLEY_SIDE) * to_creek + (300 + np.float32(TILT) * y)[:, None]
-    heights -= np.float32(1.5) * np.exp(-((to_creek / 4) ** 2))
-    heights += rng.standard_normal((extent.rows, extent.cols), dtype=np.float32) * np.float32(SURVEY_NOISE_M)
-    return np.ascontiguousarray(heights, np.float32)
+    across = np.arange(extent.cols) % rolling.shape[1]
+    for first in range(0, extent.rows, STRIP_ROWS):
+        rows = np.arange(first, min(first + STRIP_ROWS, extent.rows))
+        y = extent.height_m - (rows.astype(np.float32) + np.float32(0.5)) * np.float32(extent.cell_m)
+        to_creek = np.full((len(rows), extent.cols), np.inf, np.float32)
+        for creek in creeks:
+            middle = np.interp(y, creek[::-1, 1], creek[::-1, 0]).astype(np.float32)
+            near = slice(*np.searchsorted(x, [middle.min() - 2 * CREEK_EVERY_M, middle.max() + 2 * CREEK_EVERY_M]))
+            np.minimum(to_creek[:, near], np.abs(x[None, near] - middle[:, None]), out=to_creek[:, near])
+        heights = rolling[rows % rolling.shape[0]][:, across] + np.float32(VALLEY_SIDE) * to_creek + (300 + np.float32(TILT) * y)[:, None]
+        heights -= np.float32(1.5) * np.exp(-((to_creek / 4) ** 2))
+        heights += rng.standard_normal(heights.shape, dtype=np.float32) * np.float32(SURVEY_NOISE_M)
+        yield np.ascontiguousarray(heights, np.float32)
 
 
 def creek_lines(extent: Extent, rng: np.random.Generator) -> list[Floats]:
@@ -209,26 +224,30 @@ def well_table(extent: Extent, house_middles: Floats, wells: int, rng: np.random
     return table({"well_id": names, "kind": kind, "location_error_m": np.round(error_m, 2)}, shapely.points(places))
 
 
-def write_dem(path: Path, heights_m: npt.NDArray[np.float32], cell_m: float) -> None:
-    rows, cols = heights_m.shape
+def write_dem(path: Path, strips_m: Iterable[npt.NDArray[np.float32]], extent: Extent) -> None:
     with rasterio.open(
         path,
         "w",
         driver="GTiff",
-        height=rows,
-        width=cols,
+        height=extent.rows,
+        width=extent.cols,
         count=1,
         dtype="float32",
         crs=CRS,
-        transform=from_origin(WEST_M, NORTH_M, cell_m, cell_m),
+        transform=from_origin(WEST_M, NORTH_M, extent.cell_m, extent.cell_m),
         tiled=True,
         blockxsize=256,
         blockysize=256,
         # No predictor: whitebox-workflows 2.0.6 reads wrong heights from a GeoTIFF with one, and says nothing.
         compress="deflate",
         zlevel=6,
+        bigtiff="IF_SAFER",
+        num_threads="all_cpus",
     ) as file:
-        file.write(heights_m, 1)
+        row = 0
+        for strip_m in strips_m:
+            file.write(strip_m, 1, window=Window(0, row, extent.cols, len(strip_m)))
+            row += len(strip_m)
 
 
 def main() -> None:
