@@ -97,6 +97,62 @@ def combine(county: Path, out: Path, plan: dict[str, Any]) -> None:
         file.write(rating, 1)
 
 
+def county_wells(county: Path, out: Path, plan: dict[str, Any]) -> None:
+    """Wells as discs of 1, and each disc's number."""
+    wells = geopandas.read_file(county / "county.gpkg", layer="wells")
+    radius_m = wells["location_error_m"].fillna(plan["assumed_location_error_m"]).clip(lower=plan["well_radius_m"])
+    discs = wells.buffer(radius_m)
+    with rasterio.open(county / "dem.tif") as file:
+        profile = file.profile
+    shape, transform = (profile["height"], profile["width"]), profile["transform"]
+    numbers = features.rasterize(zip(discs, range(1, len(discs) + 1), strict=True), shape, transform=transform, dtype="int32")
+    write(out / "well_numbers.tif", numbers, profile, 0)
+    write(out / "discs.tif", (numbers > 0).astype(np.uint8), profile, None)
+
+
+def county_fill(county: Path, out: Path, plan: dict[str, Any]) -> None:
+    """Depressions filled by whitebox-workflows."""
+    whitebox("fill_depressions", dem=county / "dem.tif", output=out / "filled.tif")
+
+
+def county_distance(county: Path, out: Path, plan: dict[str, Any]) -> None:
+    """D-infinity flow path distance to the wells' discs by whitebox-workflows."""
+    whitebox("downslope_distance_to_stream", dem=out / "filled.tif", streams=out / "discs.tif", dinf=True, output=out / "distance.tif")
+
+
+def county_nearest(county: Path, out: Path, plan: dict[str, Any]) -> None:
+    """Which disc each cell drains to, by D8."""
+    whitebox("d8_pointer", dem=out / "filled.tif", output=out / "pointer.tif")
+    whitebox(
+        "watershed_from_raster_pour_points",
+        d8_pointer=out / "pointer.tif",
+        pour_points=out / "well_numbers.tif",
+        output=out / "well_path_well.tif",
+    )
+
+
+def whitebox(tool: str, **options: Any) -> None:
+    import whitebox_workflows
+
+    plain = {name: str(value) if isinstance(value, Path) else value for name, value in options.items()}
+    whitebox_workflows.run_tool(tool, plain)
+
+
+def county_zones(county: Path, out: Path, plan: dict[str, Any]) -> None:
+    """What each kind of feature takes for a drain field, one layer a kind."""
+    distances = plan["setbacks_m"]["drain_field"]
+    parcels = geopandas.read_file(county / "county.gpkg", layer="parcels")
+    taken = {"lot_line": parcels.boundary.buffer(distances["lot_line"])}
+    for name in CUTTERS:
+        layer = geopandas.read_file(county / "county.gpkg", layer=name)
+        reach_m: Any = distances[name]
+        if name == "wells":
+            reach_m = layer["kind"].map(distances["wells"]) + layer["location_error_m"].fillna(plan["assumed_location_error_m"])
+        taken[name] = layer.buffer(reach_m)
+    for name, shapes in taken.items():
+        geopandas.GeoDataFrame(geometry=shapes, crs=parcels.crs).to_file(out / "zones.gpkg", layer=name)
+
+
 def burnt_discs(county: Path, plan: dict[str, Any]) -> tuple[npt.NDArray[np.uint8], dict[str, Any]]:
     """Cells in the disc of any well, and the profile of the elevation."""
     wells = geopandas.read_file(county / "county.gpkg", layer="wells")
@@ -112,7 +168,8 @@ def write(path: Path, values: npt.NDArray[Any], profile: dict[str, Any], nodata:
         file.write(values, 1)
 
 
-STAGES = {run.__name__: run for run in (slope_classes, flow_whitebox_workflows, flow_pyflwdir, overlay, combine)}
+COUNTY = (county_wells, county_fill, county_distance, county_nearest, county_zones)
+STAGES = {run.__name__: run for run in (slope_classes, flow_whitebox_workflows, flow_pyflwdir, overlay, combine, *COUNTY)}
 
 
 def main() -> None:
