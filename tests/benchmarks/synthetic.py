@@ -120,7 +120,7 @@ def hills(extent: Extent, rng: np.random.Generator) -> npt.NDArray[np.float32]:
 
 
 def ground(extent: Extent, creeks: list[Floats], rng: np.random.Generator) -> Iterator[npt.NDArray[np.float32]]:
-    """Strips of valleys down to the creeks and to the south, hills and survey noise, from the north; each (STRIP_ROWS or less, cols). [m]"""
+    """Valleys down to the creeks and to the south, hills and survey noise, in strips of STRIP_ROWS or less from the north. [m]"""
     rolling = hills(extent, rng)
     x = (np.arange(extent.cols, dtype=np.float32) + np.float32(0.5)) * np.float32(extent.cell_m)
     across = np.arange(extent.cols) % rolling.shape[1]
