@@ -9,6 +9,7 @@ from typing import Final
 
 import pyogrio
 from geopandas import GeoDataFrame
+from pandas import DataFrame
 
 from geoseptic.errors import MissingCrsError, OutputExistsError
 from geoseptic.io import styles
@@ -176,9 +177,10 @@ def _present(layer: LayerToWrite) -> set[styles.Present] | None:
     frame, legend = layer.frame, layer.legend
     if legend.column is None or frame.empty:
         return None
-    marked = [False] * len(frame) if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
-    groups = [None] * len(frame) if legend.groups is None else frame[legend.groups[0]]
-    return {(value, bool(mark), group) for value, mark, group in zip(frame[legend.column], marked, groups, strict=True)}
+    marked = False if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
+    groups = None if legend.groups is None else frame[legend.groups[0]]
+    kinds = DataFrame({"value": frame[legend.column], "marked": marked, "group": groups}).drop_duplicates()
+    return {(kind.value, bool(kind.marked), kind.group) for kind in kinds.itertuples()}
 
 
 def _add_notes(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> None:
