@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+import pandas as pd
 import pyogrio
 from geopandas import GeoDataFrame
 
@@ -176,9 +177,10 @@ def _present(layer: LayerToWrite) -> set[styles.Present] | None:
     frame, legend = layer.frame, layer.legend
     if legend.column is None or frame.empty:
         return None
-    marked = [False] * len(frame) if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
-    groups = [None] * len(frame) if legend.groups is None else frame[legend.groups[0]]
-    return {(value, bool(mark), group) for value, mark, group in zip(frame[legend.column], marked, groups, strict=True)}
+    marked = False if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
+    group = None if legend.groups is None else frame[legend.groups[0]]
+    symbols = pd.DataFrame({"value": frame[legend.column], "marked": marked, "group": group}).drop_duplicates()
+    return {(value, bool(mark), name) for value, mark, name in symbols.itertuples(index=False, name=None)}
 
 
 def _add_notes(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> None:
