@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+import pandas as pd
 import pyogrio
 from geopandas import GeoDataFrame
-from pandas import DataFrame
 
 from geoseptic.errors import MissingCrsError, OutputExistsError
 from geoseptic.io import styles
@@ -178,9 +178,9 @@ def _present(layer: LayerToWrite) -> set[styles.Present] | None:
     if legend.column is None or frame.empty:
         return None
     marked = False if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
-    groups = None if legend.groups is None else frame[legend.groups[0]]
-    kinds = DataFrame({"value": frame[legend.column], "marked": marked, "group": groups}).drop_duplicates()
-    return {(kind.value, bool(kind.marked), kind.group) for kind in kinds.itertuples()}
+    group = None if legend.groups is None else frame[legend.groups[0]]
+    symbols = pd.DataFrame({"value": frame[legend.column], "marked": marked, "group": group}).drop_duplicates()
+    return {(value, bool(mark), name) for value, mark, name in symbols.itertuples(index=False, name=None)}
 
 
 def _add_notes(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> None:

@@ -23,8 +23,10 @@ from geoseptic.errors import (
 )
 from geoseptic.io import rasters
 from geoseptic.io.rasters import read_elevation, read_grid, resampled, write_raster
+from geoseptic.io.scratch import new_plane
 from geoseptic.model import legend_table
 from geoseptic.model.grid import Grid, Raster
+from geoseptic.model.results import RasterResult
 from geoseptic.processes.slopes import slope_classes
 from geoseptic.units import FOOT_M, US_SURVEY_FOOT_M
 
@@ -617,6 +619,33 @@ def test_no_draft_stays_when_the_copy_fails(tmp_path, monkeypatch):
     with pytest.raises(OSError, match="no space left"):
         slope_class(tmp_path / "a.tif", classes((20, 20)))
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("in_files", [False, True])
+def test_worker_processes_write_the_same_bytes_and_leave_nothing_else(tmp_path, monkeypatch, in_files):
+    def placed(values):
+        if not in_files:
+            return values
+        plane = new_plane(tmp_path, values.shape, values.dtype)
+        plane.write(slice(0, values.shape[0]), slice(0, values.shape[1]), values)
+        return plane
+
+    slope = np.random.default_rng(4).uniform(0, 30, (700, 900)).astype(np.float32)
+    slope[:90, :600] = np.nan
+    whole = grid(slope.shape)
+    told = [
+        RasterResult("slope", Raster(placed(slope), whole), legend_table.SLOPE, "Slope", "By a plane"),
+        RasterResult(
+            "classes", Raster(placed(slope_classes(slope, 20.0)), whole, 255), legend_table.SLOPE_CLASS, "Classes", "By the slope"
+        ),
+    ]
+    monkeypatch.setattr(rasters, "WORTH_PROCESSES", 1)
+    for name, workers in (("one", 1), ("two", 2)):
+        (tmp_path / name).mkdir()
+        rasters.write_rasters(tmp_path / name, told, workers)
+    written = {each.name: each.read_bytes() for each in (tmp_path / "one").iterdir()}
+    assert written == {each.name: each.read_bytes() for each in (tmp_path / "two").iterdir()}
+    assert len(written) == 7
 
 
 def test_overviews_keep_the_share_of_unknown_ground(tmp_path):

@@ -1,0 +1,132 @@
+"""Coarser copies of a raster, each half as large as the one before, for zooming out."""
+
+from collections.abc import Callable
+from typing import Any, Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from geoseptic.model.planes import Plane, Values
+
+Method = Literal["mean", "mode", "nearest"]
+
+SMALLEST: Final = 512
+"""A raster with no side longer than this needs no coarser copy: it is one tile."""
+
+STRIP_CELLS: Final = 4_000_000
+"""Cells read at a time."""
+
+ROUNDING: Final = 1e-8
+"""How far off a whole number the edge of a coarse cell may come out, in fine cells."""
+
+Counts = npt.NDArray[np.int64]
+Shares = npt.NDArray[np.float64]
+Halver = Callable[[Values, tuple[Counts, Counts, Shares], tuple[Counts, Counts, Shares]], Values]
+
+
+def shapes(shape: tuple[int, int]) -> list[tuple[int, int]]:
+    """Rows and columns of every coarser copy that a Cloud Optimized GeoTIFF of `shape` has, the finest first."""
+    found, factor = [], 1
+    while max(shape) // factor > SMALLEST:
+        factor *= 2
+        found.append((max(1, shape[0] // factor), max(1, shape[1] // factor)))
+    return found
+
+
+def halve(fine: Plane, coarse: Plane, method: Method) -> None:
+    """Fill `coarse`, which has half the rows and columns of `fine`, rounded down, and at least one.
+
+    A coarse cell stands for the fine ones that it lies on: with an odd number of rows it is a little more than two rows high, and lies on
+    three. "mean" leaves NaN out and weighs fine cells by how much of them is covered; "mode" is the commonest value, the one
+    that comes to its number first where several are as common, and counts every value, so unknown too; "nearest" takes the fine cell
+    under the middle, the upper left of four. These are the results of GDAL's own methods, but that GDAL's mode leaves nodata out.
+    """
+    rows, cols = (_spans(old, new) for old, new in zip(fine.shape, coarse.shape, strict=True))
+    if method == "nearest":
+        row, col = (_middles(old, new) for old, new in zip(fine.shape, coarse.shape, strict=True))
+    height = max(1, STRIP_CELLS // fine.shape[1] // 2)
+    for top in range(0, coarse.shape[0], height):
+        part = slice(top, min(top + height, coarse.shape[0]))
+        first, stop = int(rows[0][part][0]), int(rows[1][part][-1])
+        strip = fine.read(slice(first, stop), slice(0, fine.shape[1]))
+        if method == "nearest":
+            made = strip[row[part] - first][:, col]
+        else:
+            own = rows[0][part] - first, rows[1][part] - first, rows[2][part]
+            made = (_means if method == "mean" else _modes)(strip, own, cols)
+        coarse.write(part, slice(0, coarse.shape[1]), made)
+
+
+def _spans(old: int, new: int) -> tuple[Counts, Counts, Shares]:
+    """First fine cell and the one after the last that each coarse cell lies on, and which share of these two it covers."""
+    edges = np.arange(new + 1) * (old / new)
+    first = np.floor(edges[:-1] + ROUNDING).astype(np.int64)
+    stop = np.minimum(np.ceil(edges[1:] - ROUNDING).astype(np.int64), old)
+    shares = np.column_stack([1 - (edges[:-1] - first), 1 - (stop - edges[1:])])
+    return first, stop, np.clip(np.where(np.abs(shares - 1) <= ROUNDING, 1.0, shares), 0.0, 1.0)
+
+
+def _middles(old: int, new: int) -> Counts:
+    """The fine cell that stands for each coarse one."""
+    found: Counts = np.minimum((0.5 + np.arange(new) * (old / new)).astype(np.int64), old - 1)
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _means(values: Any, rows: Any, cols: Any) -> Any:
+    row_first, row_stop, row_share = rows
+    col_first, col_stop, col_share = cols
+    out = np.empty((row_first.size, col_first.size), values.dtype)
+    for row in range(row_first.size):
+        top, bottom = row_first[row], row_stop[row]
+        two_rows = bottom - top == 2 and row_share[row, 0] == 1.0 and row_share[row, 1] == 1.0
+        for col in range(col_first.size):
+            left, right = col_first[col], col_stop[col]
+            if two_rows and right - left == 2 and col_share[col, 0] == 1.0 and col_share[col, 1] == 1.0:
+                four = np.float64(values[top, left]) + values[top, left + 1] + values[top + 1, left] + values[top + 1, left + 1]
+                if not np.isnan(four):
+                    out[row, col] = four / 4
+                    continue
+            total = weight = 0.0
+            for i in range(top, bottom):
+                down = row_share[row, 0] if i == top else (row_share[row, 1] if i == bottom - 1 else 1.0)
+                for j in range(left, right):
+                    value = np.float64(values[i, j])
+                    if np.isnan(value):
+                        continue
+                    along = col_share[col, 0] if j == left else (col_share[col, 1] if j == right - 1 else 1.0)
+                    total += down * along * value
+                    weight += down * along
+            out[row, col] = total / weight if weight > 0 else np.nan
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _modes(values: Any, rows: Any, cols: Any) -> Any:
+    row_first, row_stop, _ = rows
+    col_first, col_stop, _ = cols
+    out = np.empty((row_first.size, col_first.size), values.dtype)
+    for row in range(row_first.size):
+        top, bottom = row_first[row], row_stop[row]
+        for col in range(col_first.size):
+            left, right = col_first[col], col_stop[col]
+            commonest, most = values[top, left], 0
+            if bottom - top == 2 and right - left == 2:
+                a, b, c, d = values[top, left], values[top, left + 1], values[top + 1, left], values[top + 1, left + 1]
+                if a != b:
+                    if c in (a, b):
+                        commonest = c
+                    elif d in (b, c):
+                        commonest = d
+            else:
+                for i in range(top, bottom):
+                    for j in range(left, right):
+                        so_far = 0
+                        for k in range(top, i + 1):
+                            for m in range(left, right if k < i else j + 1):
+                                so_far += values[k, m] == values[i, j]
+                        if so_far > most:
+                            commonest, most = values[i, j], so_far
+            out[row, col] = commonest
+    return out
