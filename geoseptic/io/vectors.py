@@ -5,15 +5,14 @@ from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
-
-import pandas as pd
-import pyogrio
-from geopandas import GeoDataFrame
+from typing import TYPE_CHECKING, Final
 
 from geoseptic.errors import MissingCrsError, OutputExistsError
 from geoseptic.io import styles
 from geoseptic.model.legends import VectorLegend
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
 
 WRITTEN_AT: Final = "2000-01-01T00:00:00.000Z"
 """The same moment in every file, so that the same inputs give the same bytes; run.json says when a run took place."""
@@ -79,7 +78,7 @@ class LayerToWrite:
     """One layer of a GeoPackage. `frame` may be empty, but has its columns and a CRS; `field_notes` says what columns mean."""
 
     name: str
-    frame: GeoDataFrame
+    frame: "GeoDataFrame"
     legend: VectorLegend
     title: str
     description: str = ""
@@ -96,6 +95,8 @@ def write_layers(path: Path | str, layers: Sequence[LayerToWrite]) -> None:
     ValueError : a layer lacks a column that its legend or notes name, or holds a value that its legend does not name and that
         would therefore not be drawn.
     """
+    import pyogrio
+
     target = Path(path)
     if target.exists():
         raise OutputExistsError(str(target.parent), [target.name])
@@ -143,7 +144,7 @@ def _check(layer: LayerToWrite) -> None:
             raise ValueError(f"layer {layer.name}: the legend '{legend.title}' does not name {strangers[:20]}, so they would not be drawn.")
 
 
-def _plain(layer: LayerToWrite) -> GeoDataFrame:
+def _plain(layer: LayerToWrite) -> "GeoDataFrame":
     """The frame without its index, which a GeoPackage replaces by `fid`."""
     return layer.frame.reset_index(drop=True)
 
@@ -179,7 +180,7 @@ def _present(layer: LayerToWrite) -> set[styles.Present] | None:
         return None
     marked = False if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
     group = None if legend.groups is None else frame[legend.groups[0]]
-    symbols = pd.DataFrame({"value": frame[legend.column], "marked": marked, "group": group}).drop_duplicates()
+    symbols = frame[[legend.column]].assign(marked=marked, group=group).drop_duplicates()
     return {(value, bool(mark), name) for value, mark, name in symbols.itertuples(index=False, name=None)}
 
 

@@ -2,15 +2,18 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from geopandas import GeoDataFrame
 
 from geoseptic.model.citation import Citation
 from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Raster
 from geoseptic.model.legends import RasterLegend, VectorLegend
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
 
 
 @dataclass(frozen=True)
@@ -32,7 +35,7 @@ class LayerResult:
 
     file: str
     name: str
-    frame: GeoDataFrame
+    frame: "GeoDataFrame"
     legend: VectorLegend
     title: str
     description: str
@@ -98,3 +101,20 @@ class Results:
         named |= {layer.name: layer for layer in self.layers}
         named |= {table.name: table for table in self.tables}
         return named[name]
+
+
+def merged(*found: Results) -> Results:
+    """Several results as one."""
+    counts: dict[str, object] = {}
+    for part in found:
+        counts |= part.counts
+    return Results(
+        rasters=tuple(raster for part in found for raster in part.rasters),
+        layers=tuple(layer for part in found for layer in part.layers),
+        points=tuple(points for part in found for points in part.points),
+        counts=counts,
+        warnings=tuple(dict.fromkeys(warning for part in found for warning in part.warnings)),
+        repairs=tuple(record for part in found for record in part.repairs),
+        failures=tuple(record for part in found for record in part.failures),
+        citations=tuple(dict.fromkeys(citation for part in found for citation in part.citations)),
+    )

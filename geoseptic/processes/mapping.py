@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from geoseptic.model.grid import Raster
 from geoseptic.model.planes import Plane
-from geoseptic.model.results import Results
+from geoseptic.model.results import Results, merged
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.ground import Ground
 from geoseptic.processes import notices, slopes, steps, suitability
@@ -57,7 +57,7 @@ def map_suitability(elevation: Raster, land: Land, rules: RuleSet, chosen: Choic
     facts = steps.ground_facts(elevation, ground, chosen.well_radius_m) if steps.needs_ground(rules, chosen.parts, land) else None
     cuts = steps.cut_envelopes(land, rules, chosen.parts, chosen.facts, chosen.granted, facts, chosen.workers)
     by_part = {cut.zones.part: cut for cut in cuts}
-    results = steps.merged(
+    results = merged(
         steps.envelope_results(land, rules, cuts),
         slopes.slope_results(slope, elevation, rules, chosen.window_m, chosen.method, chosen.workers),
         flow_paths.path_results(
@@ -83,6 +83,6 @@ def map_suitability(elevation: Raster, land: Land, rules: RuleSet, chosen: Choic
             workers=chosen.workers,
         ),
         notices.notices(land, rules, cuts, chosen.facts, chosen.granted, elevation),
-        notices.soil_survey_citations("slope_percent"),
+        slopes.soil_survey_citations("slope_percent"),
     )
     return Mapped(slope, ground, paths, facts, by_part, results)

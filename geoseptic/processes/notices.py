@@ -7,7 +7,6 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.errors import PRINTED_IDS, listed
-from geoseptic.io.soilfiles import load_soil_criteria
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
@@ -47,13 +46,6 @@ def notices(
         part = PARTS[cut.zones.part].lower()
         warnings.append(f"{len(wells)} wells are placed so roughly that they leave ground open for a {part}; find first {listed(first)}")
     return Results(counts=counts, warnings=tuple(warnings))
-
-
-def soil_survey_citations(*properties: str) -> Results:
-    """Where the federal soil survey's criteria for these properties were read, to go with results that rest on them."""
-    citations = tuple(dict.fromkeys(criterion.citation for criterion in load_soil_criteria() if criterion.property in properties))
-    doubts = (f"value used that was not checked against the survey's own text: {found}" for found in citations if not found.checked)
-    return Results(citations=citations, warnings=tuple(doubts))
 
 
 def idle_answers(land: Land, rules: RuleSet, parts: Collection[str], facts: Mapping[str, bool], granted: Collection[str]) -> list[str]:

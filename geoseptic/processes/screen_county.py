@@ -101,6 +101,7 @@ def screen_county(
     if pipe_depth_m >= trench_bottom_m:
         raise ParameterError(f"--pipe-depth {pipe_depth_m:g} m is not above the trenches' bottom, --trench-bottom {trench_bottom_m:g} m.")
     from geoseptic.io.soilfiles import load_soil_criteria
+    from geoseptic.model.results import merged
     from geoseptic.processes import land as land_checks
     from geoseptic.processes import (
         layouts,
@@ -111,7 +112,6 @@ def screen_county(
         screening,
         screening_tables,
         soil_ground,
-        steps,
         ways_down,
     )
     from geoseptic.systems.gravity import Burial
@@ -171,6 +171,4 @@ def screen_county(
     found = screening.screen(search, soil, rules, mapped.ground_facts, facts or {}, frozenset(granted))
     assumed = screening.assumed_of_lots(land, mapped.cuts["drain_field"], presumed=unrecorded_wells == "presume")
     ways = ways_down.ways_down(found.fields_m, elevation, mapped, land)
-    return steps.merged(
-        mapped.results, screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], assumed, ways, soil)
-    )
+    return merged(mapped.results, screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], assumed, ways, soil))

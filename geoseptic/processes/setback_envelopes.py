@@ -51,6 +51,7 @@ def setback_envelopes(
     With an elevation raster, distances that depend on drainage or slope direction are settled from the ground; without it they stay open,
     and open never reads as clear.
     """
+    from geoseptic.model.results import merged
     from geoseptic.processes import land as land_checks
     from geoseptic.processes import notices, paths, steps
 
@@ -79,4 +80,4 @@ def setback_envelopes(
         ground = steps.ground_facts(elevation, drainage, well_radius_m)
     cut = steps.cut_envelopes(land, rules, parts, facts or {}, frozenset(granted), ground, workers)
     told = notices.notices(land, rules, cut, facts or {}, granted, elevation)
-    return steps.merged(steps.envelope_results(land, rules, cut), told)
+    return merged(steps.envelope_results(land, rules, cut), told)

@@ -28,8 +28,9 @@ def slope_suitability(
     workers: inputs.Workers = 1,
 ) -> "Results":
     """Slope of the ground as a drain field meets it, and its class by the federal soil survey and by the rule set's own limit."""
-    from geoseptic.processes import notices, slopes, steps
+    from geoseptic.model.results import merged
+    from geoseptic.processes import slopes
 
     slope = slopes.slope_percent(elevation, window_m, method, workers)
     results = slopes.slope_results(slope, elevation, rules, window_m, method, workers)
-    return steps.merged(results, notices.soil_survey_citations("slope_percent"))
+    return merged(results, slopes.soil_survey_citations("slope_percent"))

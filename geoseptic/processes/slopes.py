@@ -5,6 +5,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoseptic.errors import CodeSilentError
+from geoseptic.io.soilfiles import load_soil_criteria
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.grid import Raster
@@ -109,10 +110,16 @@ def slope_results(slope: Plane, elevation: Raster, rules: RuleSet, window_m: flo
 def slope_classes(slope: Floats, limit_percent: float | None) -> npt.NDArray[np.uint8]:
     """Soil-survey class of each cell, with one class of its own above the code's limit and one where it is unknown."""
     slight, moderate = SLOPE_CLASSES_PERCENT
-    classes = np.full(slope.shape, UNKNOWN_SLOPE, np.uint8)
-    classes[slope < slight] = SLIGHT
-    classes[(slope >= slight) & (slope <= moderate)] = MODERATE
-    classes[slope > moderate] = SEVERE
+    above = (slope >= slight).view(np.uint8) + (slope > moderate).view(np.uint8)
+    classes = np.uint8([SLIGHT, MODERATE, SEVERE])[above]
     if limit_percent is not None:
-        classes[slope > limit_percent] = OVER_CODE_LIMIT
+        np.putmask(classes, slope > limit_percent, OVER_CODE_LIMIT)
+    np.putmask(classes, np.isnan(slope), UNKNOWN_SLOPE)
     return classes
+
+
+def soil_survey_citations(*properties: str) -> Results:
+    """Where the federal soil survey's criteria for these properties were read, to go with results that rest on them."""
+    citations = tuple(dict.fromkeys(criterion.citation for criterion in load_soil_criteria() if criterion.property in properties))
+    doubts = (f"value used that was not checked against the survey's own text: {found}" for found in citations if not found.checked)
+    return Results(citations=citations, warnings=tuple(doubts))

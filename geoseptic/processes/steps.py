@@ -108,20 +108,3 @@ def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Resul
         repairs=tables.repair_records(land.fabric.faults),
         failures=tuple(failures),
     )
-
-
-def merged(*found: Results) -> Results:
-    """Several results as one."""
-    counts: dict[str, object] = {}
-    for part in found:
-        counts |= part.counts
-    return Results(
-        rasters=tuple(raster for part in found for raster in part.rasters),
-        layers=tuple(layer for part in found for layer in part.layers),
-        points=tuple(points for part in found for points in part.points),
-        counts=counts,
-        warnings=tuple(dict.fromkeys(warning for part in found for warning in part.warnings)),
-        repairs=tuple(record for part in found for record in part.repairs),
-        failures=tuple(record for part in found for record in part.failures),
-        citations=tuple(dict.fromkeys(citation for part in found for citation in part.citations)),
-    )

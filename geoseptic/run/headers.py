@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import shapely
 from pyproj import CRS, Transformer
@@ -19,21 +19,19 @@ from geoseptic.errors import (
     NoOverlapError,
     raise_gathered,
 )
-from geoseptic.io import fieldsheets, layerheaders, rulefiles
-from geoseptic.io import layers as layer_files
+from geoseptic.io import fieldsheets, rulefiles
 from geoseptic.io import rasters as raster_files
-from geoseptic.io.layerheaders import Bounds, LayerHeader
-from geoseptic.model.checking import word_faults
 from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid
 from geoseptic.model.layers import WELL_KINDS, WELLS
 from geoseptic.model.rules import RuleSet, with_exclusions
-from geoseptic.parcels.obstacles import feature_faults
 from geoseptic.process import DepthIn, ElevationIn, Facts, LayerIn, Process, RulesIn, SheetIn
 from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
-from geoseptic.processes.land import NEAR_M
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
+
+if TYPE_CHECKING:
+    from geoseptic.io.layerheaders import Bounds, LayerHeader
 
 READ_WHOLE = ("parcels", "wells")
 """Layers of which no record may go unseen: one without a shape is refused, and a well far off may be roughly placed."""
@@ -47,7 +45,7 @@ class Headers:
     rules: RuleSet | None
     grids: Mapping[str, Grid]
     depths: Mapping[str, Grid]
-    layers: Mapping[str, LayerHeader]
+    layers: "Mapping[str, LayerHeader]"
     sheets: Mapping[str, Any]
 
 
@@ -73,6 +71,8 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
             elif isinstance(spec, SheetIn):
                 sheets[parameter.name] = fieldsheets.read_field_sheet(given)
             elif isinstance(spec, LayerIn):
+                from geoseptic.io import layerheaders
+
                 header = layerheaders.read_header(given)
                 maps = wanted.columns.get(parameter.name, {}), wanted.value_maps.get(parameter.name, {})
                 faults = layerheaders.refusals(header, spec.contract, *maps)
@@ -98,11 +98,13 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
     return Headers(rules, grids, depths, found, sheets)
 
 
-def check_places(headers: Headers, wanted: Request) -> Mapping[str, Bounds]:
+def check_places(headers: Headers, wanted: Request) -> "Mapping[str, Bounds]":
     """Bounds of the layers, from their headers; raises at once what a run would find of their place and number.
 
     A file may state its bounds wrongly, so a run asks its features instead.
     """
+    from geoseptic.io import layerheaders
+
     refusals: list[GeosepticError] = []
     bounds = {}
     for name, header in headers.layers.items():
@@ -132,8 +134,12 @@ def check_places(headers: Headers, wanted: Request) -> Mapping[str, Bounds]:
     return bounds
 
 
-def check_words(process: Process[..., Any], headers: Headers, bounds: Mapping[str, Bounds], wanted: Request) -> None:
+def check_words(process: Process[..., Any], headers: Headers, bounds: "Mapping[str, Bounds]", wanted: Request) -> None:
     """Raises at once the words of the layers that a run would refuse, save those of layers with very many features."""
+    from geoseptic.io import layers as layer_files
+    from geoseptic.model.checking import word_faults
+    from geoseptic.parcels.obstacles import feature_faults
+
     refusals: list[GeosepticError] = []
     parcels = headers.layers.get("parcels")
     near = where_features_matter(headers, (bounds["parcels"], parcels.crs) if parcels is not None and parcels.crs is not None else None)
@@ -154,8 +160,10 @@ def check_words(process: Process[..., Any], headers: Headers, bounds: Mapping[st
     raise_gathered(refusals)
 
 
-def where_features_matter(headers: Headers, parcels: tuple[Bounds, CRS] | None) -> tuple[Bounds, CRS] | None:
+def where_features_matter(headers: Headers, parcels: "tuple[Bounds, CRS] | None") -> "tuple[Bounds, CRS] | None":
     """The elevation, the bounds of the parcels and `NEAR_M` round both; None where nothing is known to be far."""
+    from geoseptic.processes.land import NEAR_M
+
     frame, bounds = None, []
     for grid in headers.grids.values():
         frame = grid.frame
@@ -172,9 +180,12 @@ def where_features_matter(headers: Headers, parcels: tuple[Bounds, CRS] | None) 
     return (left, bottom, right, top), frame.crs
 
 
-def _refuse_far_wells(headers: Headers, bounds: Mapping[str, Bounds], wanted: Request) -> None:
+def _refuse_far_wells(headers: Headers, bounds: "Mapping[str, Bounds]", wanted: Request) -> None:
     """Raises NoFeaturesInRangeError where all wells lie too far off. One that states an error of its place may be nearer: that is left to a
     run."""
+    from geoseptic.io import layerheaders
+    from geoseptic.processes.land import NEAR_M
+
     wells, parcels = headers.layers["wells"], headers.layers.get("parcels")
     columns, _ = layerheaders.file_columns(WELLS, wanted.columns.get("wells", {}), wells.fields)
     if any(name.startswith("location_error") for name in columns):

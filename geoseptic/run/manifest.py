@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from geoseptic.io.layerheaders import split_source
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.citation import Citation
 from geoseptic.model.results import Results
@@ -68,7 +67,11 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
     for parameter in process.parameters:
         given = wanted.values.get(parameter.name)
         if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn):
-            path, layer = split_source(given) if isinstance(parameter.spec, LayerIn) else (given, None)
+            path, layer = given, None
+            if isinstance(parameter.spec, LayerIn):
+                from geoseptic.io.layerheaders import split_source
+
+                path, layer = split_source(given)
             records[parameter.name] = {"file": path, "layer": layer, **_digest(Path(path))}
     return records
 

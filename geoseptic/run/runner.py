@@ -6,16 +6,13 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import shapely
-from geopandas import GeoDataFrame
 from pyproj import CRS
 
 from geoseptic.errors import listed
-from geoseptic.io import layers as layer_files
 from geoseptic.io import rasters as raster_files
-from geoseptic.io.layerheaders import Bounds
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RulesIn, SheetIn
 from geoseptic.run import outputs
@@ -23,6 +20,11 @@ from geoseptic.run.arguments import Request
 from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, read_headers, where_features_matter
 from geoseptic.run.manifest import input_records, manifest
 from geoseptic.stages import LOGGER, stage
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
+    from geoseptic.io.layerheaders import Bounds
 
 IN_MEMORY_CELLS: Final = 30_000_000
 """Rasters with more cells are worked on in files beside the outputs: about 115 bytes a cell are in use at the worst moment in memory."""
@@ -95,6 +97,8 @@ def _read(process: Process[..., Any], wanted: Request, headers: Headers, scratch
             with stage(f"reading {name}"):
                 values[name] = raster_files.read_depth(values[name], name, unit=wanted.units.get(name))
         elif isinstance(spec, LayerIn):
+            from geoseptic.io import layers as layer_files
+
             near = None if _is_whole(spec) else _near(headers, values.get("parcels"))
             maps = wanted.columns.get(name), near, wanted.value_maps.get(name)
             with stage(f"reading {name}"):
@@ -113,7 +117,7 @@ def _is_whole(spec: LayerIn) -> bool:
     return spec.contract.name in READ_WHOLE
 
 
-def _near(headers: Headers, parcels: GeoDataFrame | None) -> tuple[Bounds, CRS] | None:
+def _near(headers: Headers, parcels: "GeoDataFrame | None") -> "tuple[Bounds, CRS] | None":
     """Where features can matter: round the parcels themselves, not the bounds that their file states, and round the elevation."""
     if parcels is None or not len(parcels):
         return where_features_matter(headers, None)

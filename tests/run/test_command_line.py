@@ -406,3 +406,12 @@ def test_far_wells_are_left_out_but_not_one_that_may_be_near(hillside, tmp_path)
     assert list(discs["well_id"]) == ["near", "rough"]
     field = geopandas.read_file(tmp_path / "out" / "envelopes.gpkg", layer="field_envelope")
     assert (field["area_ft2"] == 0).all()
+
+
+def test_process_without_layers_loads_no_tables_and_no_image_library(hillside, tmp_path):
+    """They cost as much time as the whole work on a small raster."""
+    words = [*arguments(hillside, tmp_path / "out", parcels=None, wells=None, buildings=None), "--quiet"]
+    program = "import sys; from geoseptic.run.cli import main; assert not main('slope_suitability', sys.argv[1:]); print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", program, *words], capture_output=True, text=True, check=True).stdout.split()
+    assert "rasterio" in loaded
+    assert not {"pandas", "geopandas", "pyogrio", "scipy.ndimage"} & set(loaded)
