@@ -5,6 +5,7 @@ File nodata numbers, scales, offsets and units of height end here; beyond are fl
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Future, wait
 from dataclasses import replace
 from math import ceil
 from pathlib import Path
@@ -403,13 +404,17 @@ def write_rasters(folder: Path, rasters: Sequence[RasterResult], workers: int = 
             )
         return
     with processes(workers) as executor:
-        # A worker is told a path and gets no cells: what lies in memory is written down for it.
-        waiting = [
-            executor.submit(_written, folder / f"{told.name}.tif", replace(told, raster=_filed(told.raster, _drafts(folder, told.name))))
-            for told in rasters
-        ]
-        for written in waiting:
-            written.result()
+        waiting: list[Future[tuple[Path, ...]]] = []
+        try:
+            for told in rasters:
+                # A worker is told a path and gets no cells: what lies in memory is written down for it.
+                filed = replace(told, raster=_filed(told.raster, _drafts(folder, told.name)))
+                waiting.append(executor.submit(_written, folder / f"{told.name}.tif", filed))
+            for written in waiting:
+                written.result()
+        finally:
+            # After a failure the folder goes: nobody may still be writing into it.
+            wait([written for written in waiting if not written.cancel()])
 
 
 def write_raster(

@@ -111,7 +111,7 @@ def slope_classes(slope: Floats, limit_percent: float | None) -> npt.NDArray[np.
     """Soil-survey class of each cell, with one class of its own above the code's limit and one where it is unknown."""
     slight, moderate = SLOPE_CLASSES_PERCENT
     above = (slope >= slight).view(np.uint8) + (slope > moderate).view(np.uint8)
-    classes = np.uint8([SLIGHT, MODERATE, SEVERE])[above]
+    classes = np.array([SLIGHT, MODERATE, SEVERE], np.uint8)[above]
     if limit_percent is not None:
         np.putmask(classes, slope > limit_percent, OVER_CODE_LIMIT)
     np.putmask(classes, np.isnan(slope), UNKNOWN_SLOPE)

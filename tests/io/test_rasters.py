@@ -3,6 +3,7 @@
 import json
 import shutil
 import subprocess
+import time
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -646,6 +647,24 @@ def test_worker_processes_write_the_same_bytes_and_leave_nothing_else(tmp_path, 
     written = {each.name: each.read_bytes() for each in (tmp_path / "one").iterdir()}
     assert written == {each.name: each.read_bytes() for each in (tmp_path / "two").iterdir()}
     assert len(written) == 7
+
+
+def test_nobody_writes_any_more_after_a_failure_in_a_worker(tmp_path, monkeypatch):
+    """The folder goes after a failure: no worker may still be putting files into it."""
+
+    def there():
+        return {path: path.stat().st_size for path in tmp_path.rglob("*") if path.is_file()}
+
+    monkeypatch.setattr(rasters, "WORTH_PROCESSES", 1)
+    whole = grid((2000, 2000))
+    slope = Raster(np.random.default_rng(4).uniform(0, 30, whole.shape).astype(np.float32), whole)
+    told = [RasterResult("strange", Raster(np.full(whole.shape, 9, np.uint8), whole, 255), legend_table.SLOPE_CLASS, "Strange", "")]
+    told += [RasterResult(f"slope{number}", slope, legend_table.SLOPE, "Slope", "By a plane") for number in range(3)]
+    with pytest.raises(ValueError, match=r"strange.tif.*does not name the values \[9\]"):
+        rasters.write_rasters(tmp_path, told, 2)
+    found = there()
+    time.sleep(1.0)
+    assert there() == found
 
 
 def test_overviews_keep_the_share_of_unknown_ground(tmp_path):
