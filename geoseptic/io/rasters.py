@@ -521,7 +521,7 @@ def _counts(raster: Raster) -> dict[int, int]:
         strip = raster.plane.read(slice(window.row_off, window.row_off + window.height), slice(0, window.width))
         low = int(strip.min())
         if int(strip.max()) - low < STRIP_CELLS:  # counting is several times as fast as sorting
-            tally = np.bincount(strip.ravel().astype(np.int64) - low)
+            tally = np.bincount(np.subtract(strip.ravel(), low, dtype=np.int64))
             counts.update({low + int(place): int(tally[place]) for place in np.flatnonzero(tally)})
         else:
             values, numbers = np.unique(strip, return_counts=True)
