@@ -169,6 +169,25 @@ def fit(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes) -> Fit:
     return Fit(None if best is None else best.placement(need, lot.middle), decided, unknown)
 
 
+@dataclass(frozen=True)
+class Room:
+    """Whether there is room for a field, and for all that is asked for; whether unknown ground stood in the way."""
+
+    field: bool
+    both: bool
+    met_unknown_ground: bool
+
+
+def room(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes) -> Room:
+    """Whether `fit` would find room, without looking for the best place."""
+    if refused_at_once(site, need) is not None:
+        return Room(False, False, False)
+    most_kind = _most_by_area(site, need)
+    found, unknown, _ = _searched(_Lot.of(site, terrain, pipes), need, most_kind, most_kind)
+    kind = 0 if found is None else found.best.kind
+    return Room(kind > 0, kind == 2, unknown)
+
+
 def refused_at_once(site: Site, need: FieldNeed) -> Decision | None:
     """What shows without a search that there is no room for the field; None if nothing does."""
     options = layouts(need)
@@ -242,9 +261,9 @@ class _Found:
         )
 
 
-def _searched(lot: _Lot, need: FieldNeed, most_kind: int) -> tuple[_Found | None, bool, Decision]:
+def _searched(lot: _Lot, need: FieldNeed, most_kind: int, enough: int = fitsearch.BEST) -> tuple[_Found | None, bool, Decision]:
     turns = fitground.directions(lot.rings, lot.patch)
-    found, unknown = _search(lot, need, FEW_LAYOUTS, _tries(lot, need, FEW_LAYOUTS, turns), CELLS_M[0], 1)
+    found, unknown = _search(lot, need, FEW_LAYOUTS, _tries(lot, need, FEW_LAYOUTS, turns), CELLS_M[0], 1, enough)
     kind = found.best.kind if found else 0
     if kind >= most_kind:
         return found, unknown, "grid"
@@ -257,7 +276,7 @@ def _searched(lot: _Lot, need: FieldNeed, most_kind: int) -> tuple[_Found | None
             break
         if cell_m < CELLS_M[0]:
             decided = "fine grid"
-        finer, more_unknown = _search(lot, need, MOST_LAYOUTS, tries, cell_m, kind + 1)
+        finer, more_unknown = _search(lot, need, MOST_LAYOUTS, tries, cell_m, kind + 1, enough)
         unknown |= more_unknown
         if finer is not None:
             found, kind = finer, finer.best.kind
@@ -267,11 +286,11 @@ def _searched(lot: _Lot, need: FieldNeed, most_kind: int) -> tuple[_Found | None
 
 
 def _search(
-    lot: _Lot, need: FieldNeed, most_layouts: int, tries: fitroom.Tries, cell_m: float, least_kind: int
+    lot: _Lot, need: FieldNeed, most_layouts: int, tries: fitroom.Tries, cell_m: float, least_kind: int, enough: int
 ) -> tuple[_Found | None, bool]:
     fields, reserves, work = _work(need, most_layouts)
     best, unknown = fitsearch.search(
-        lot.rings, lot.spare_rings, lot.same, tries, cell_m, MOST_CELLS, MOST_SPOTS, least_kind, work, lot.house, lot.patch
+        lot.rings, lot.spare_rings, lot.same, tries, cell_m, MOST_CELLS, MOST_SPOTS, least_kind, enough, work, lot.house, lot.patch
     )
     return (None if best.field.layout < 0 else _Found(best, fields, reserves)), unknown
 

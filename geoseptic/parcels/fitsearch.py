@@ -18,6 +18,9 @@ FALL_TO_SPARE_M = 0.15
 """Sewage reaches a field by itself only with so much fall in hand, where there is a choice: heights of a raster, and the places of tank and
 pipes, are no better known. Common practice, no source."""
 
+BEST = 3
+"""Above every kind: a search that goes on to the end."""
+
 ROUNDING = 1e-3
 """So much a bound on a score is kept above what rounding could make of it; a score has less than 1e11."""
 
@@ -64,7 +67,7 @@ class Best(NamedTuple):
 
 
 @njit(cache=True, nogil=True)
-def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_kind, work, house, patch):  # type: ignore[no-untyped-def]
+def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_kind, enough, work, house, patch):  # type: ignore[no-untyped-def]
     """The best spot for a field, with a reserve if there is one, among all turns on cells of one size.
 
     Parameters
@@ -74,6 +77,8 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
     cell, most_cells : side of a cell [m], and how many of them a grid may have on a side; larger cells are taken beyond.
     most_spots : spots weighed for each layout and turn; the others count only for whether there is room.
     least_kind : kind that is asked for; what is less is not looked for.
+    enough : the search ends with the first spot of this kind, whose reserve is then not drawn, if unknown ground can no longer be met;
+        `BEST` looks for the best.
     work, house, patch : `Work`, `House`, `Patch`.
 
     Returns `Best`, and whether unknown ground was met. Room for the reserve comes before everything else.
@@ -83,7 +88,10 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
     met_unknown = False
     alike = same and np.array_equal(work.fields, work.reserves)
     ceilings = _ceilings(patch)
+    all_known = patch.unknown[-1, -1] == 0
     for number in range(tries.turns.size):
+        if best.kind >= enough and (met_unknown or all_known):
+            break
         turn = tries.turns[number]
         cosine, sine = math.cos(turn), math.sin(turn)
         outline, spare_outline = turned(rings, cosine, sine), turned(spare_rings, cosine, sine)
@@ -99,12 +107,14 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
         spares = fields
         if not alike or not np.array_equal(tries.fields[number], tries.reserves[number]):
             spares = room_in(free, work.reserves, tries.reserves[number], side)
-        best = _at_turn(best, turn, fields, spares, Grid(left, bottom, side, cosine, sine), most_spots, work, house, patch, ceilings)
+        best = _at_turn(
+            best, turn, fields, spares, Grid(left, bottom, side, cosine, sine), most_spots, enough, work, house, patch, ceilings
+        )
     return best, met_unknown
 
 
 @njit(cache=True, nogil=True)
-def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch, ceilings):  # type: ignore[no-untyped-def]
+def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, patch, ceilings):  # type: ignore[no-untyped-def]
     """`best`, or what is better than it at this turn; `fields` and `spares` have the `Room` for field and reserve."""
     gap = cells_for(work.gap_m, grid.cell)
     needs_reserve = work.reserves.shape[0] > 0
@@ -120,7 +130,8 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch, c
         stride = max(1, int(math.sqrt(fields.places[option] / most_spots)))
         while True:
             possible = 2 if not needs_reserve or _may_be_room(spares, low, high, near, far, deep, wide, gap) else 1
-            if possible < best.kind:
+            # Where it only matters whether there is room, of the same kind none is better than another.
+            if possible < best.kind or (enough < BEST and possible == best.kind):
                 break
             beside = _beside(spares, deep, wide, gap)
             columns = _spaced(near, far, cols, stride)
@@ -130,7 +141,7 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch, c
                     if not line[col]:
                         continue
                     kind = 2 if not needs_reserve or row >= beside[0] or row <= beside[1] or col >= beside[2] or col <= beside[3] else 1
-                    if kind < best.kind:
+                    if kind < best.kind or (enough < BEST and kind == best.kind):
                         continue
                     spot = spot_at(row, col, option, deep, wide, length_m, depth_m, grid)
                     # Of the same kind only what scores more is taken.
@@ -161,6 +172,8 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, work, house, patch, c
                             kind, turn, spot, Spot(-1, 0.0, 0.0), score, under, max(0.0, -in_hand) if not np.isnan(in_hand) else np.nan, run
                         )
                         improved, at_row, at_col = True, row, col
+                        if kind >= enough:
+                            return best
             if stride == 1 or best.kind == possible:
                 break
             stride = 1

@@ -9,7 +9,7 @@ import shapely
 
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import tank
-from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, Terrain, fit
+from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, Terrain, fit, room
 from geoseptic.processes.lot_ground import fall_along_m, heights_m, lowest_m
 from geoseptic.processes.lot_sizes import AS_A_BED, LARGEST, PLANNED, SMALLEST
 from geoseptic.processes.lots import NO_ROOM, Lots
@@ -237,15 +237,15 @@ def _searched(lots: Lots, lot: int, setting: Setting) -> Searched:
         openly[name] = False
         if shapely.area(wider.field) > shapely.area(site.field) + OPEN_FROM_M2:
             site = wider
-            found = fit(site, chosen.smallest, terrain, pipes)
-            openly[name] = has_both(found, chosen.smallest)
-            met_unknown |= found.met_unknown_ground
-            alone |= found.placement is not None
+            there = room(site, chosen.smallest, terrain, pipes)
+            openly[name] = there.both
+            met_unknown |= there.met_unknown_ground
+            alone |= there.field
     on_unknown = False
     if met_unknown:
-        found = fit(site, chosen.smallest, replace(terrain, unknown_is_good=True), pipes)
-        on_unknown = has_both(found, chosen.smallest)
-        alone |= found.placement is not None
+        there = room(site, chosen.smallest, replace(terrain, unknown_is_good=True), pipes)
+        on_unknown = there.both
+        alone |= there.field
     told = replace(
         NOTHING,
         field=first.placement is not None,
@@ -273,10 +273,12 @@ def rooms_in(lots: Lots, setting: Setting, shapes_m: Geometries) -> list[bool]:
     for lot, shape in enumerate(shapes_m):
         need = lots.sizes[lot].largest
         assert need is not None  # lots without a size are not asked
-        room, found = at_home(lots, lot, shape), None
-        if not shapely.is_empty(room):
-            found = fit(site_of(room, room, start_of(lots, lot, setting)), need, setting.terrain, setting.pipes)
-        answers.append(Searched(found if has_both(found, need) else None, LARGEST, NOTHING, need))
+        ground, found = at_home(lots, lot, shape), None
+        if not shapely.is_empty(ground):
+            asked = site_of(ground, ground, start_of(lots, lot, setting)), need, setting.terrain, setting.pipes
+            # Few have room for both, and where they lie matters to the tank alone.
+            found = fit(*asked) if room(*asked).both else None
+        answers.append(Searched(found, LARGEST, NOTHING, need))
     there = _tanks(lots, answers).placed | shapely.is_empty(lots.houses_m)
     return [answer.placement is not None and bool(good) for answer, good in zip(answers, there, strict=True)]
 
