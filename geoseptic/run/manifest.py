@@ -84,6 +84,7 @@ def _rules_record(rules: RuleSet) -> dict[str, Any]:
         "citations": _texts(rules.citations),
         "sizing_citations": _texts(rules.sizing.citations),
         "separation_citations": _texts(line.citation for line in rules.vertical_separation),
+        "standing_citations": _texts(rules.standing_citations),
     }
 
 
