@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from geoseptic.process import Process
 from geoseptic.processes.downslope_distance import downslope_distance
+from geoseptic.processes.old_systems import old_systems
 from geoseptic.processes.percolation_rate import percolation_rate
 from geoseptic.processes.screen_county import screen_county
 from geoseptic.processes.setback_envelopes import setback_envelopes
@@ -20,6 +21,7 @@ PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
         downslope_distance,
         suitability_map,
         screen_county,
+        old_systems,
         percolation_rate,
         size_field,
     )

@@ -48,9 +48,10 @@ class SheetIn:
 
 @dataclass(frozen=True)
 class RulesIn:
-    """A rule set: an id of a shipped one, or a TOML file."""
+    """A rule set: an id of a shipped one, or a TOML file. `setbacks` is whether it must have distances from wells."""
 
     title: str = "Rule set: the id of a shipped one, or a TOML file"
+    setbacks: bool = True
 
 
 @dataclass(frozen=True)

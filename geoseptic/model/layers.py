@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from geoseptic.model.standing_rules import KINDS
+
 ColumnKind = Literal["id", "text", "label", "number", "flag", "length", "choice"]
 
 
@@ -49,6 +51,8 @@ class Contract:
         return tuple(name for column in self.columns for name in column.names)
 
 
+PERMIT_KINDS: Final = tuple(kind for kind in KINDS if kind != "sewer")
+
 PARCELS: Final = Contract(
     "parcels",
     "Parcels",
@@ -58,6 +62,8 @@ PARCELS: Final = Contract(
         Column("year_built", "year in which the house was built", "number"),
         Column("bedrooms", "number of bedrooms", "number"),
         Column("permit_on_file", "whether the county has a permit for the system", "flag"),
+        Column("permit_system", "kind of system that the permit on file is for", "choice", choices=PERMIT_KINDS),
+        Column("permit_year", "year of the permit on file", "number"),
         Column("public_sewer", "whether the parcel is on a public sewer", "flag"),
         Column("public_water", "whether the parcel is on public water", "flag"),
         Column("percolation_min_per_in", "percolation rate found on the parcel, in minutes an inch", "number"),

@@ -98,6 +98,20 @@ TANK_ENVELOPE: Final = VectorLegend(
     (Swatch("", "Clear of every setback for a septic tank", "#d9852b"),),
 )
 
+OLD_SYSTEMS: Final = VectorLegend(
+    "What is probably in the ground?",
+    "polygon",
+    "expected",
+    (
+        Swatch("pit without a tank likely", "Pit without a tank likely", "#7d3214"),
+        Swatch("pit without a tank possible", "Pit without a tank possible", "#efb04a"),
+        Swatch("tank expected", "Tank expected", "#5fa8dc"),
+        Swatch("on a sewer: an old system may remain", "On a sewer: an old system may remain", "#34805e"),
+        Swatch("no house on record", "No house on record", "#f4f1ea"),
+        Swatch("unknown", "Unknown: ask", UNKNOWN_COLOUR, hatch=True),
+    ),
+)
+
 FEATURE_COLOURS: Final = {
     "private_well": "#722473",
     "public_well": "#773fb9",

@@ -62,6 +62,8 @@ class Land(WellSites):
     obstacles: Obstacles
     well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
     """Built parcels, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
+    buildings: CheckedLayer | None = None
+    """None where no layer of buildings was given."""
 
 
 @stage("checking layers")
@@ -134,6 +136,7 @@ def check_land(
         fabric,
         obstacles,
         hidden,
+        buildings,
     )
 
 

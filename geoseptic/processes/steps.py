@@ -118,6 +118,7 @@ def merged(*found: Results) -> Results:
     return Results(
         rasters=tuple(raster for part in found for raster in part.rasters),
         layers=tuple(layer for part in found for layer in part.layers),
+        tables=tuple(table for part in found for table in part.tables),
         points=tuple(points for part in found for points in part.points),
         counts=counts,
         warnings=tuple(dict.fromkeys(warning for part in found for warning in part.warnings)),

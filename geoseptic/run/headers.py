@@ -91,7 +91,7 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
         # Without a raster it is the parcels that distances are measured in.
         with _gathering(refusals):
             Frame.of(found["parcels"].crs, "parcels", found["parcels"].source)
-    if rules is not None and "wells" in found:
+    if rules is not None and "wells" in found and _asks_setbacks(process):
         with _gathering(refusals):
             _refuse_silence(rules, wanted)
     raise_gathered(refusals)
@@ -195,6 +195,10 @@ def _refuse_far_wells(headers: Headers, bounds: Mapping[str, Bounds], wanted: Re
     # Twice: a run adds as much for a reprojection of unknown accuracy.
     if all(map(math.isfinite, moved)) and shapely.distance(shapely.box(*moved), around) * frame.metres_per_unit > NEAR_M + 2 * error_m:
         raise NoFeaturesInRangeError("wells", wells.source, wells.features, place)
+
+
+def _asks_setbacks(process: Process[..., Any]) -> bool:
+    return any(isinstance(parameter.spec, RulesIn) and parameter.spec.setbacks for parameter in process.parameters)
 
 
 def _refuse_silence(rules: RuleSet, wanted: Request) -> None:

@@ -37,6 +37,7 @@ CLASSES = {
     "well path code": table.WELL_PATH_CODE.swatches,
     "ponding": table.ponding("ft").stops,
     "numbers": tuple(Swatch(place, colour, colour) for place, colour in enumerate(table.NUMBER_COLOURS)),
+    "old systems": table.OLD_SYSTEMS.swatches,
     "envelopes": (*table.FIELD_ENVELOPE.swatches, *table.TANK_ENVELOPE.swatches),
 }
 """Legends whose classes may all lie side by side on the map."""
