@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from geoseptic.process import Process
+from geoseptic.processes.compare_codes import compare_codes
 from geoseptic.processes.downslope_distance import downslope_distance
 from geoseptic.processes.old_systems import old_systems
 from geoseptic.processes.percolation_rate import percolation_rate
@@ -24,5 +25,6 @@ PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
         old_systems,
         percolation_rate,
         size_field,
+        compare_codes,
     )
 }

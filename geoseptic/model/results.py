@@ -45,13 +45,14 @@ Cell = str | float | int | bool | None
 
 @dataclass(frozen=True)
 class TableResult:
-    """One table: each row has a cell for every column; `notes` says what each column means."""
+    """One table: each row has a cell for every column; `notes` says what each column means. `markdown`: also written as Markdown."""
 
     name: str
     columns: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
     title: str
     notes: Mapping[str, str]
+    markdown: bool = False
 
     @property
     def records(self) -> tuple[dict[str, Cell], ...]:

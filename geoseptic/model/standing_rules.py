@@ -70,8 +70,8 @@ class StandingLine:
     note: str = ""
 
     @property
-    def words(self) -> str:
-        """The line as a sentence, without its citation."""
+    def plain_words(self) -> str:
+        """What the line says, without whom it means and without its citation."""
         parts = []
         if self.new:
             parts.append(NEW[self.new] + (f" since {self.new_since}" if self.new_since else ""))
@@ -79,7 +79,12 @@ class StandingLine:
             parts.append(f"one that is there must be replaced by {self.existing_from}")
         elif self.existing:
             parts.append(EXISTING[self.existing] + (f", from {self.existing_from} on" if self.existing_from else ""))
-        text = "; ".join(parts)
+        return "; ".join(parts)
+
+    @property
+    def words(self) -> str:
+        """The line as a sentence, without its citation."""
+        text = self.plain_words
         if self.only:
             text += f" (only {self.only})"
         return text + (f" (except {self.unless})" if self.unless else "")

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,13 +23,14 @@ from geoseptic.io import fieldsheets, layerheaders, rulefiles
 from geoseptic.io import layers as layer_files
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.layerheaders import Bounds, LayerHeader
+from geoseptic.io.runfolders import FinishedRun, read_finished_run
 from geoseptic.model.checking import word_faults
 from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid
 from geoseptic.model.layers import WELL_KINDS, WELLS
 from geoseptic.model.rules import RuleSet, with_exclusions
 from geoseptic.parcels.obstacles import feature_faults
-from geoseptic.process import DepthIn, ElevationIn, Facts, LayerIn, Process, RulesIn, SheetIn
+from geoseptic.process import DepthIn, ElevationIn, Facts, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
 from geoseptic.processes.land import NEAR_M
 from geoseptic.run import outputs
@@ -49,6 +50,8 @@ class Headers:
     depths: Mapping[str, Grid]
     layers: Mapping[str, LayerHeader]
     sheets: Mapping[str, Any]
+    rule_sets: Mapping[str, tuple[RuleSet, ...]] = field(default_factory=dict)
+    runs: Mapping[str, FinishedRun] = field(default_factory=dict)
 
 
 def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
@@ -59,6 +62,8 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
     depths: dict[str, Grid] = {}
     found: dict[str, LayerHeader] = {}
     sheets: dict[str, Any] = {}
+    rule_sets: dict[str, tuple[RuleSet, ...]] = {}
+    runs: dict[str, FinishedRun] = {}
     with _gathering(refusals):
         outputs.refuse(process, wanted)
     for parameter in process.parameters:
@@ -68,6 +73,10 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
         with _gathering(refusals):
             if isinstance(spec, RulesIn):
                 rules = rulefiles.load_rules(given)
+            elif isinstance(spec, RuleSetsIn):
+                rule_sets[parameter.name] = tuple(rulefiles.load_rules(name) for name in dict.fromkeys(given))
+            elif isinstance(spec, RunIn):
+                runs[parameter.name] = read_finished_run(given, spec.process)
             elif isinstance(spec, Facts):
                 with_exclusions(given)
             elif isinstance(spec, SheetIn):
@@ -95,7 +104,7 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
         with _gathering(refusals):
             _refuse_silence(rules, wanted)
     raise_gathered(refusals)
-    return Headers(rules, grids, depths, found, sheets)
+    return Headers(rules, grids, depths, found, sheets, rule_sets, runs)
 
 
 def check_places(headers: Headers, wanted: Request) -> Mapping[str, Bounds]:

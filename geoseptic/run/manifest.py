@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from geoseptic.io.layerheaders import split_source
+from geoseptic.io.runfolders import rows_of_run
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.citation import Citation
 from geoseptic.model.results import Results
 from geoseptic.model.rules import RuleSet
-from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, SheetIn
+from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RunIn, SheetIn
 from geoseptic.run.arguments import Request
 from geoseptic.stages import stage
 
@@ -34,7 +35,7 @@ def manifest(
     plain = {
         parameter.name: wanted.values.get(parameter.name, parameter.default)
         for parameter in process.parameters
-        if not isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn)
+        if not isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn | RunIn)
     }
     return {
         "process": process.id,
@@ -67,8 +68,10 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
     records = {}
     for parameter in process.parameters:
         given = wanted.values.get(parameter.name)
-        if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn):
+        if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn | RunIn):
             path, layer = split_source(given) if isinstance(parameter.spec, LayerIn) else (given, None)
+            if isinstance(parameter.spec, RunIn):
+                path, layer = rows_of_run(given, parameter.spec.process)
             records[parameter.name] = {"file": path, "layer": layer, **_digest(Path(path))}
     return records
 
