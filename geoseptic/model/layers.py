@@ -185,3 +185,55 @@ FLOODPLAIN: Final = Contract(
         Column("subtype", "subtype of the zone, such as FLOODWAY", "text", aliases=("zone_subty",)),
     ),
 )
+
+OLD_SYSTEMS: Final = Contract(
+    "old_systems",
+    "Layer 'parcels' of old_systems.gpkg",
+    "polygon",
+    (
+        Column("parcel_id", "identifier, one row a parcel", "id", required=True),
+        Column(
+            "cesspool",
+            "whether a cesspool is likely",
+            "choice",
+            required=True,
+            choices=("likely", "possible", "not expected", "unknown", "no house on record"),
+        ),
+        Column("basis", "what that rests on", "label"),
+        Column("well", "the well of the house, in the words of old_systems", "text"),
+        Column(
+            "may_fail_in_wet_season",
+            "whether it may fail in the wet season",
+            "choice",
+            choices=("yes", "unknown", "no sign found"),
+        ),
+        Column("wet_season_reasons", "signs of wet ground", "label"),
+    ),
+)
+"""What old_systems writes of each parcel, as far as the ranking reads it."""
+
+SCREENING: Final = Contract(
+    "screening",
+    "Layer 'parcels' of screening.gpkg",
+    "polygon",
+    (
+        Column("parcel_id", "identifier, one row a parcel", "id", required=True),
+        Column(
+            "verdict",
+            "whether a system fits",
+            "choice",
+            required=True,
+            choices=("fits by gravity", "fits with pump", "fits only without full reserve", "does not fit", "cannot say"),
+        ),
+        Column("reasons", "what binds", "label"),
+        Column("downslope_well", "well that water from the drawn field comes to", "label"),
+    ),
+)
+"""What screen_county writes of each parcel, as far as the ranking reads it."""
+
+NEIGHBOURHOODS: Final = Contract(
+    "neighbourhoods",
+    "Neighbourhoods, or any other areas to sum up by",
+    "polygon",
+    (Column("name", "name of the area", "label", required=True),),
+)

@@ -112,6 +112,19 @@ OLD_SYSTEMS: Final = VectorLegend(
     ),
 )
 
+PRIORITY: Final = VectorLegend(
+    "Which parcels come first",
+    "polygon",
+    "priority",
+    (
+        Swatch("first", "Among the first", "#3a1233"),
+        Swatch("first tenth", "In the first tenth", "#9c4a26"),
+        Swatch("first half", "In the first half", "#dd9a52"),
+        Swatch("second half", "In the second half", "#fbe7c0"),
+        Swatch("no house on record", "No house on record", "#d8e3e8"),
+    ),
+)
+
 FEATURE_COLOURS: Final = {
     "private_well": "#722473",
     "public_well": "#773fb9",

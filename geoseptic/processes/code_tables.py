@@ -48,10 +48,10 @@ def setbacks(sets: Sequence[RuleSet], parts: Sequence[str], features: Sequence[s
                 rows.append(_setback_row(rules, requirement))
     rows += [_row(rules, "", "", NO_SETBACKS) for rules in sets if not rules.setbacks]
     table = TableResult("code_setbacks", tuple(notes), tuple(rows), _title(parts, features), notes, markdown=True)
-    silent = sum(row[4] == SILENCE for row in rows)
+    silent, without = (sum(row[4] == words for row in rows) for words in (SILENCE, NO_SETBACKS))
     return Results(
         tables=(table,),
-        counts={"rule_sets": len(sets), "distances": len(rows) - silent, "silences": silent},
+        counts={"rule_sets": len(sets), "distances": len(rows) - silent - without, "silences": silent, "sets_without_distances": without},
         warnings=tuple(unchecked(cited)),
         citations=tuple(cited),
     )

@@ -19,6 +19,9 @@ from geoseptic.stages import stage
 SHAPEFILE = frozenset({".shp", ".shx", ".dbf", ".prj", ".cpg"})
 """The files that make up one shapefile, as far as geoseptic reads them."""
 
+MOST_ROWS = 200
+"""Longer tables are in their own file alone."""
+
 
 def manifest(
     process: Process[..., Any],
@@ -54,7 +57,7 @@ def manifest(
         "rules": _rules_record(rules) if rules else None,
         "citations": _texts(results.citations),
         "counts": results.counts,
-        "tables": {table.name: table.records for table in results.tables},
+        "tables": {table.name: table.records for table in results.tables if len(table.rows) <= MOST_ROWS},
         "repairs": results.repairs,
         "failures": results.failures,
         "warnings": list(warnings),
