@@ -197,7 +197,7 @@ OLD_SYSTEMS: Final = Contract(
             "whether a cesspool is likely",
             "choice",
             required=True,
-            choices=("likely", "possible", "not expected", "unknown", "no house on record"),
+            choices=("likely", "possible", "may remain", "not expected", "unknown", "no house on record"),
         ),
         Column("basis", "what that rests on", "label"),
         Column("well", "the well of the house, in the words of old_systems", "text"),

@@ -21,6 +21,7 @@ CESSPOOL: Final[Mapping[str, float]] = {
     "likely": 1.0,
     "unknown": 0.75,
     "possible": 0.5,
+    "may remain": 0.3,
     "not expected": 0.15,
     "no house on record": 0.05,
 }

@@ -95,10 +95,12 @@ class Triage:
     second_system: str
 
     @property
-    def cesspool(self) -> Literal["likely", "possible", "not expected", "unknown", "no house on record"]:
-        """Of a cesspool in particular: raw sewage in a pit. On a sewer it is what may remain."""
+    def cesspool(self) -> Literal["likely", "possible", "may remain", "not expected", "unknown", "no house on record"]:
+        """Of a cesspool in particular: raw sewage in a pit. On a sewer one may remain, full or still taking water."""
         if self.answer == NO_HOUSE:
             return "no house on record"
+        if self.answer == ON_SEWER and (not self.likely or "cesspool" in (*self.likely, *self.possible)):
+            return "may remain"
         if not self.likely:
             return "unknown"
         if "cesspool" in self.likely:
