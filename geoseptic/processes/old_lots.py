@@ -157,7 +157,7 @@ def _parcels(land: Land, rules: RuleSet, lots: Sequence[LotTriage]) -> LayerResu
         "expected": f"What is expected in the ground: {', '.join(ANSWERS)}",
         "likely": "Kinds of system that one expects, the commonest first",
         "possible": "Kinds that would be no surprise, the commonest first",
-        "cesspool": "Whether a cesspool, which takes raw sewage, is likely, possible, may remain (on a sewer), not expected or unknown; not expected is no no",
+        "cesspool": "Whether a cesspool is likely, possible, may remain (on a sewer), not expected or unknown; not expected is no no",
         "basis": "What the expectation rests on",
         "reasons": "Why, in words",
         "standing": f"What '{rules.id}' says of these kinds, with section; where it says nothing, ask the health authority",
