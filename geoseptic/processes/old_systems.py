@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 else:
     RuleSet = Any
 
-SECOND_BUILDING_M2 = 37.0
-"""About 400 ft2, the floor of a small cottage or of a garage for two. Common practice, no source."""
+SECOND_BUILDING_M2 = 55.74
+"""600 ft2: more than a garage for two, as much as a small dwelling. Common practice, no source."""
 
 Rules = Annotated["RuleSet", RulesIn(setbacks=False)]
 SecondBuilding = Annotated[float, Number("Floor from which a second building may have a system of its own", "m2", 5.0, 2000.0)]
