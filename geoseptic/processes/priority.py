@@ -79,10 +79,10 @@ class Ground:
 
 @dataclass(frozen=True)
 class Exposed:
-    """Wells that may be exposed to each parcel's old system: how many, and which, in words."""
+    """Wells that may be exposed to each parcel's old system: how many, and their names, a tuple for each parcel."""
 
     count: Ints
-    which: Words
+    which: tuple[tuple[str, ...], ...]
     places_m: Geometries
     notes: tuple[str, ...]
 
@@ -225,12 +225,12 @@ def _longest(rules: RuleSet, feature: str) -> tuple[Setback | None, list[str]]:
     return max(lines, key=lambda line: line.distance_m or 0.0), []
 
 
-def _counted(lot: Ints, name: Words, lots: int) -> tuple[Ints, Words]:
+def _counted(lot: Ints, name: Words, lots: int) -> tuple[Ints, tuple[tuple[str, ...], ...]]:
     """How many different wells each lot has, and their names."""
     which: list[dict[str, None]] = [{} for _ in range(lots)]
     for row, well in zip(lot.tolist(), name.tolist(), strict=True):
         which[row][str(well)] = None
-    return np.array([len(own) for own in which], np.int64), np.array([", ".join(own) for own in which], object)
+    return np.array([len(own) for own in which], np.int64), tuple(tuple(own) for own in which)
 
 
 @stage("order")
@@ -242,8 +242,10 @@ def rank(ground: Ground, exposed: Exposed, weights: Mapping[str, float], top: in
         "season": _looked_up(ranking.SEASON, ground.season),
         "replacement": _looked_up(ranking.REPLACEMENT, ground.verdict),
     }
-    score = ranking.scores(factors, weights)
-    return Ranked(factors, weights, score, ranking.order(score), top, ranking.sensitivity(factors, weights, top, MOVED_SHARE))
+    log_score = ranking.log_scores(factors, weights)
+    return Ranked(
+        factors, weights, np.exp(log_score), ranking.order(log_score), top, ranking.sensitivity(factors, weights, top, MOVED_SHARE)
+    )
 
 
 def _looked_up(table: Mapping[str, float], words: Words) -> Floats:

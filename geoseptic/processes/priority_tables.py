@@ -46,7 +46,7 @@ def ranking_results(ground: Ground, exposed: Exposed, ranked: Ranked, rules: Rul
             "parcels": len(ground.ids),
             "among_the_first": int(last.sum()),
             "tied_with_another": int((ranked.order.tied > 1).sum()),
-            "different_scores": len(np.unique(ranked.score)),
+            "different_places": len(np.unique(ranked.order.rank)),
             "weights": dict(ranked.weights),
         },
         warnings=(*ground.notes, *exposed.notes, OWN_CHOICE, BEFORE_ANY_LID, *unchecked(cited)),
@@ -66,7 +66,7 @@ def _columns(ground: Ground, exposed: Exposed, ranked: Ranked, rules: RuleSet) -
         "cesspool_basis": ground.cesspool_why,
         "f_wells": factors["wells"],
         "wells_exposed": exposed.count,
-        "which_wells": exposed.which,
+        "which_wells": [", ".join(names) for names in exposed.which],
         "own_well": ground.well_words,
         "f_season": factors["season"],
         "may_fail_in_wet_season": ground.season,
@@ -151,7 +151,7 @@ def _neighbourhoods(ground: Ground, exposed: Exposed, ranked: Ranked) -> TableRe
     for name in sorted(set(names.tolist()) | set(ground.area_names.tolist()), key=lambda word: (word == OUTSIDE, str(word))):
         own = parcel[names == name]
         ranks = ranked.order.rank[own]
-        wells = {well for row in own.tolist() if exposed.which[row] for well in str(exposed.which[row]).split(", ")}
+        wells = {well for row in own.tolist() for well in exposed.which[row]}
         rows.append(
             (
                 str(name),

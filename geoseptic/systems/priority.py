@@ -43,8 +43,8 @@ REPLACEMENT: Final[Mapping[str, float]] = {
 NO_WELL: Final = 0.2
 """Of a lot from whose old system no well lies within the setback."""
 
-DIGITS: Final = 12
-"""Scores that agree in so many decimals are equal: sums and products of the same factors in another order differ beyond them."""
+DIGITS: Final = 9
+"""Logarithms of scores that agree in so many decimals are equal: sums of the same numbers in another order differ beyond them."""
 
 TOO_MANY: Final = 1000
 """More wells than anybody has within a setback."""
@@ -58,8 +58,8 @@ def wells_factor(exposed: Ints) -> Floats:
     return factor
 
 
-def scores(factors: Mapping[str, Floats], weights: Mapping[str, float]) -> Floats:
-    """The product of all factors, each to the power of its weight.
+def log_scores(factors: Mapping[str, Floats], weights: Mapping[str, float]) -> Floats:
+    """Logarithm of the product of all factors, each to the power of its weight: with high weights the product itself comes to nothing.
 
     Parameters
     ----------
@@ -69,15 +69,15 @@ def scores(factors: Mapping[str, Floats], weights: Mapping[str, float]) -> Float
     Returns
     -------
     array, shape (parcels,)
-        From 0 to 1; a parcel that is at least as high in every factor has at least as high a score.
+        Up to 0; a parcel that is at least as high in every factor has at least as high a score.
     """
-    score = np.ones(len(next(iter(factors.values()))))
+    score = np.zeros(len(next(iter(factors.values()))))
     for name, values in factors.items():
         if not np.all((values > 0) & (values <= 1)):
             raise ValueError(f"the factor {name} is not over 0 and up to 1 everywhere")
         if weights[name] < 0:
             raise ValueError(f"the weight of {name} is negative")
-        score *= values ** weights[name]
+        score += weights[name] * np.log(values)
     return np.round(score, DIGITS)
 
 
@@ -95,7 +95,7 @@ class Order:
 
 
 def order(score: Floats) -> Order:
-    """The order of falling score."""
+    """The order of falling score, or of any number that falls with it."""
     _, group, sizes = np.unique(-score, return_inverse=True, return_counts=True)
     before = np.concatenate([[0], np.cumsum(sizes)[:-1]])
     return Order(before[group].astype(np.int64) + 1, sizes[group].astype(np.int64))
@@ -114,11 +114,11 @@ class Moved:
 
 def sensitivity(factors: Mapping[str, Floats], weights: Mapping[str, float], count: int, share: float) -> tuple[Moved, ...]:
     """The first `count` parcels against those when each weight in turn is `share` smaller and larger. A weight of 0 stays what it is."""
-    base = order(scores(factors, weights)).among_first(count)
+    base = order(log_scores(factors, weights)).among_first(count)
     found = []
     for name in factors:
         for sign in (-1.0, 1.0):
             moved = {**weights, name: weights[name] * (1 + sign * share)}
-            other = order(scores(factors, moved)).among_first(count)
+            other = order(log_scores(factors, moved)).among_first(count)
             found.append(Moved(name, moved[name], int(base.sum()), int((base & other).sum()), int((other & ~base).sum())))
     return tuple(found)

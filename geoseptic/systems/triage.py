@@ -30,8 +30,8 @@ WITHOUT_TANK: Final = frozenset({"cesspool", "privy", "dry_well", "straight_pipe
 SMALL_LOT_M2: Final = 929.0304
 """10,000 ft2: a lot on which there was hardly room for a field beside the house. Common practice, no source."""
 
-EARLIEST_YEAR: Final = 1600.0
-"""A year before it is a slip or stands for none."""
+YEARS: Final = (1600.0, 2100.0)
+"""A year that is not between these is a slip or stands for none."""
 
 MAY_BE_OLDER: Final = "the year of the house is not known: it may be older than the permit, and an older pit may lie there"
 
@@ -110,7 +110,7 @@ class Triage:
 
 def known_year(year: float) -> float:
     """The year itself; NaN where it cannot be one."""
-    return year if year >= EARLIEST_YEAR else math.nan
+    return year if YEARS[0] <= year <= YEARS[1] else math.nan
 
 
 def triage(facts: Facts, rules: RuleSet) -> Triage:

@@ -43,7 +43,7 @@ def test_a_permit_or_a_sewer_on_a_lot_without_a_mapped_house_leaves_the_house_op
 
 
 def test_a_second_building_counts_from_the_stated_floor_and_a_sliver_of_the_neighbours_does_not():
-    # 10 x 10 m, 7 x 8 m = 56 m2 and 7 x 7 m = 49 m2 against 600 ft2 = 55.7 m2; the third lot holds 5 % of the building on the second lot's side.
+    # 100 m2; 7 x 8 m = 56 m2 and 7 x 7 m = 49 m2 against 600 ft2 = 55.7 m2; the third lot holds 5 % of the building on its west side.
     places = [(40, 40, 10, 10), (60, 40, 7, 8), (140, 40, 10, 10), (160, 40, 7, 7), (240, 40, 10, 10), (190.5, 70, 10, 10)]
     found = rows(lots(3, year_built=[1950] * 3), roofs(*places))
     assert list(found.may_have_second_system.str.startswith("a second")) == [True, True, False]
