@@ -94,6 +94,13 @@ def test_fallsburg_makes_it_unlawful_to_use_a_cesspool_since_2015_05_18():
     assert lines("us-ny-fallsburg", "cesspool") == {("", "", "banned", "2015-05-18")}
 
 
+@pytest.mark.source("rcw-70a-110-020", where="(3)(d), with the counties of (4)")
+@pytest.mark.parametrize("kind", ["cesspool", "seepage_pit"])
+def test_washington_counts_a_pit_that_spoils_water_as_failing_round_puget_sound(kind):
+    (line,) = [line for line in load_rules("us-wa").standing(kind).lines if line.citation.checked]
+    assert line.existing == "counts_as_failed" and "Puget Sound" in line.only and "evidence" in line.only
+
+
 @pytest.mark.source("ny-74-4", where="74.4(b), first sentence")
 def test_new_york_asks_a_septic_tank_of_every_system_in_a_realty_subdivision():
     (line,) = load_rules("us-ny").standing("cesspool").lines
@@ -104,7 +111,7 @@ def test_no_standing_claims_a_check_that_was_not_made():
     # Only these sections were read in the code's own text, or in a legal publisher's print of it.
     read = {
         "7:9A-3.16", "7:9A-7.6", "310 CMR 15.303(1)", "SPS 383.32(1)(d) to (f)", "23-19.15-12(a)", "23-19.15-6(b)", "6.57(A)", "342D-72",
-        "7080.2550, subpart 1", "144.88(a), Table 1", "on private wastewater disposal, item D", "74.4(b)",
+        "7080.2550, subpart 1", "144.88(a), Table 1", "RCW 70A.110.020(3)(d)", "on private wastewater disposal, item D", "74.4(b)",
     }  # fmt: skip
     assert {cite.section for name in shipped_rules() for cite in load_rules(name).standing_citations if cite.checked} == read
 
