@@ -231,6 +231,13 @@ SCREENING: Final = Contract(
 )
 """What screen_county writes of each parcel, as far as the ranking reads it."""
 
+SEARCH_AREAS: Final = Contract(
+    "search_areas",
+    "Layer 'search_areas' of old_systems.gpkg",
+    "polygon",
+    (Column("parcel_id", "parcel that the area is of", "label", required=True),),
+)
+
 NEIGHBOURHOODS: Final = Contract(
     "neighbourhoods",
     "Neighbourhoods, or any other areas to sum up by",

@@ -56,6 +56,7 @@ class Ground:
     cesspool, season, verdict : words of the factors' tables, "unknown" where nothing is known. `..._why` are the words behind each.
     well_words : what is known of the house's own well.
     downslope_well : well that water from a drawn field comes to, empty where none is known.
+    searched_m : where the old system is looked for, empty where no search area is drawn.
     areas_m, area_names : the neighbourhoods, empty where there are none.
     """
 
@@ -72,6 +73,7 @@ class Ground:
     downslope_well: Words
     wells: Obstacles
     houses_m: Geometries | None
+    searched_m: Geometries
     areas_m: Geometries
     area_names: Words
     notes: tuple[str, ...]
@@ -93,6 +95,7 @@ def check_ranked(
     screening: GeoDataFrame | None,
     wells: GeoDataFrame,
     buildings: GeoDataFrame | None,
+    search_areas: GeoDataFrame | None,
     neighbourhoods: GeoDataFrame | None,
     assumed_location_error_m: float,
 ) -> Ground:
@@ -118,6 +121,7 @@ def check_ranked(
     checked_wells = wells_near(wells, frame, around, "parcels", assumed_location_error_m)
     obstacles, assumed = gather([checked_wells], assumed_location_error_m)
     roofs = None if buildings is None else check(buildings, layers.BUILDINGS, frame, source_of(buildings))
+    searched = None if search_areas is None else check(search_areas, layers.SEARCH_AREAS, frame, source_of(search_areas))
     areas = None if neighbourhoods is None else check(neighbourhoods, layers.NEIGHBOURHOODS, frame, source_of(neighbourhoods))
     if "may_fail_in_wet_season" not in old.columns:
         notes.append("the layer of old systems says nothing of the wet season: unknown for all")
@@ -142,6 +146,7 @@ def check_ranked(
         of_fit("downslope_well", ""),
         obstacles,
         None if roofs is None else _houses(roofs, polygons_only(shapes_m)),
+        _searched(searched, rows),
         np.empty(0, object) if areas is None else polygons_only(areas.shapes_m),
         np.empty(0, object) if areas is None else _names(areas),
         (*notes, *checked_wells.notes, *assumed),
@@ -160,6 +165,19 @@ def _names(areas: CheckedLayer) -> Words:
     return np.array([name if name else f"without a name ({row + 1})" for row, name in enumerate(areas.texts("name"))], object)
 
 
+def _searched(areas: CheckedLayer | None, rows: Mapping[str, int]) -> Geometries:
+    """The search areas of each parcel as one shape, empty where there are none; those of parcels that no layer has are left out."""
+    found = np.full(len(rows), shapely.Polygon(), object)
+    if areas is None:
+        return found
+    owner = np.array([rows.get(str(name), -1) for name in areas.texts("parcel_id")], np.int64)
+    order = np.argsort(owner, kind="stable")
+    for own in np.split(order, np.flatnonzero(np.diff(owner[order])) + 1):
+        if len(own) and owner[own[0]] >= 0:
+            found[owner[own[0]]] = shapely.union_all(areas.shapes_m[own])
+    return found
+
+
 def _houses(roofs: CheckedLayer, lots_m: Geometries) -> Geometries:
     """The buildings of each lot that may be dwellings, as one shape; empty where there are none."""
     homes = np.array([flag is not True for flag in roofs.flags("not_a_dwelling")], bool)
@@ -170,9 +188,9 @@ def _houses(roofs: CheckedLayer, lots_m: Geometries) -> Geometries:
 def exposed_wells(ground: Ground, rules: RuleSet, reach_m: float) -> Exposed:
     """Wells that lie, or may lie, within the setback of the place where each lot's old system is presumed.
 
-    The place is the house and `reach_m` round it, within the lot; the whole lot where no house is known. A well counts from the edge of the
-    disc of its location error. A presumed well of the lot itself always counts, one of a neighbour where his lot lies within the setback;
-    so does a well that the screening finds downslope, at any distance.
+    The place is where the search areas lie; without any the house and `reach_m` round it, within the lot; without a house the lot. A well
+    counts from the edge of the disc of its location error. A presumed well of the lot itself always counts, one of a neighbour where his
+    lot lies within the setback; so does a well that the screening finds downslope, at any distance.
     """
     places_m, notes = _places(ground, reach_m)
     tree = shapely.STRtree(places_m)
@@ -206,10 +224,16 @@ def _presumed(ids: Words) -> Words:
 
 
 def _places(ground: Ground, reach_m: float) -> tuple[Geometries, list[str]]:
+    searched = ~shapely.is_empty(ground.searched_m)
+    places_m = np.where(searched, ground.searched_m, ground.shapes_m)
+    rest = np.flatnonzero(~searched)
     if ground.houses_m is None:
-        return ground.shapes_m, ["without --buildings the old system may be anywhere on its lot: wells are counted from the whole lot"]
-    near = shapely.intersection(outward(ground.houses_m, reach_m), ground.shapes_m)
-    return np.where(shapely.is_empty(near), ground.shapes_m, near), []
+        told = "without --buildings the old system may be anywhere on a lot without search areas: wells are counted from the whole lot"
+        return places_m, [told] if len(rest) else []
+    near = shapely.intersection(outward(ground.houses_m[rest], reach_m), ground.shapes_m[rest])
+    built = ~shapely.is_empty(near)
+    places_m[rest[built]] = near[built]
+    return places_m, []
 
 
 def _longest(rules: RuleSet, feature: str) -> tuple[Setback | None, list[str]]:

@@ -19,6 +19,7 @@ PLACE_REACH_M = 15.24
 
 OldSystems = Annotated[GeoDataFrame, LayerIn(layers.OLD_SYSTEMS)]
 Screening = Annotated[GeoDataFrame | None, LayerIn(layers.SCREENING)]
+SearchAreas = Annotated[GeoDataFrame | None, LayerIn(layers.SEARCH_AREAS)]
 Neighbourhoods = Annotated[GeoDataFrame | None, LayerIn(layers.NEIGHBOURHOODS)]
 PlaceReach = Annotated[float, Length("How far from the house the old system is presumed to be", 1.0, 100.0)]
 FactorWeights = Annotated[
@@ -47,6 +48,7 @@ def rank_parcels(
     rules: inputs.Rules,
     screening: Screening = None,
     buildings: inputs.Buildings = None,
+    search_areas: SearchAreas = None,
     neighbourhoods: Neighbourhoods = None,
     weights: FactorWeights = None,
     place_reach_m: PlaceReach = PLACE_REACH_M,
@@ -57,7 +59,7 @@ def rank_parcels(
     Each factor is a column with the words that it came from; what is not known never makes a parcel come late."""
     from geoseptic.processes import priority, priority_tables
 
-    ground = priority.check_ranked(old_systems, screening, wells, buildings, neighbourhoods, assumed_location_error_m)
+    ground = priority.check_ranked(old_systems, screening, wells, buildings, search_areas, neighbourhoods, assumed_location_error_m)
     exposed = priority.exposed_wells(ground, rules, place_reach_m)
     ranked = priority.rank(ground, exposed, weights or dict.fromkeys(priority.FACTORS, 1.0), top)
     return priority_tables.ranking_results(ground, exposed, ranked, rules)

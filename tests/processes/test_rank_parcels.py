@@ -55,6 +55,18 @@ def test_a_well_counts_within_the_setback_of_the_house_and_50_feet_round_it():
     assert rows(old(1), [(101.5, 50.0), *FAR], buildings=houses(1)).wells_exposed["L0"] == 0
 
 
+def test_search_areas_are_the_place_where_they_are_drawn():
+    areas = geopandas.GeoDataFrame(
+        {"parcel_id": ["L0", "L0", "L9"]},
+        geometry=[box(LEFT + x, BOTTOM + 40, LEFT + x + 10, BOTTOM + 50) for x in (60, 75, 2000)],
+        crs=CRS,
+    )
+    # The farther area ends at x = 85: a well at 115.4 is within 30.48 m of it, one at 115.6 is not; L1 has its house and 50 ft round it.
+    points = [(115.4, 45.0), (115.6, 45.0), *FAR]
+    found = rows(old(2), points, buildings=houses(2), search_areas=areas)
+    assert found.which_wells.tolist() == ["W0", "W0, W1"]
+
+
 def test_the_error_of_a_wells_place_adds_to_its_reach():
     assert rows(old(1), [(120.0, 50.0), *FAR], [20.0, 0.0], buildings=houses(1)).wells_exposed["L0"] == 1
 
@@ -62,7 +74,7 @@ def test_the_error_of_a_wells_place_adds_to_its_reach():
 def test_without_buildings_the_whole_lot_may_hold_the_old_system_and_the_run_says_so():
     found = ranked(old(1), [(130.0, 50.0), *FAR])
     assert found["parcels"].frame.wells_exposed.tolist() == [1]
-    assert any("anywhere on its lot" in told for told in found.warnings)
+    assert any("anywhere on a lot" in told for told in found.warnings)
 
 
 def test_a_presumed_well_counts_for_its_own_lot_and_for_a_neighbour_within_the_setback():
