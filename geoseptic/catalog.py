@@ -4,8 +4,11 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from geoseptic.process import Process
+from geoseptic.processes.compare_codes import compare_codes
 from geoseptic.processes.downslope_distance import downslope_distance
+from geoseptic.processes.old_systems import old_systems
 from geoseptic.processes.percolation_rate import percolation_rate
+from geoseptic.processes.rank_parcels import rank_parcels
 from geoseptic.processes.screen_county import screen_county
 from geoseptic.processes.setback_envelopes import setback_envelopes
 from geoseptic.processes.size_field import size_field
@@ -20,7 +23,10 @@ PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
         downslope_distance,
         suitability_map,
         screen_county,
+        old_systems,
+        rank_parcels,
         percolation_rate,
         size_field,
+        compare_codes,
     )
 }

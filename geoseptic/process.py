@@ -48,9 +48,25 @@ class SheetIn:
 
 @dataclass(frozen=True)
 class RulesIn:
-    """A rule set: an id of a shipped one, or a TOML file."""
+    """A rule set: an id of a shipped one, or a TOML file. `setbacks` is whether it must have distances from wells."""
 
     title: str = "Rule set: the id of a shipped one, or a TOML file"
+    setbacks: bool = True
+
+
+@dataclass(frozen=True)
+class RuleSetsIn:
+    """Any number of rule sets, each as for RulesIn; repeatable."""
+
+    title: str
+
+
+@dataclass(frozen=True)
+class RunIn:
+    """The folder of a finished run of the process `process`."""
+
+    process: str
+    title: str
 
 
 @dataclass(frozen=True)
@@ -121,8 +137,40 @@ class Text:
     longest: int
 
 
-Spec = LayerIn | ElevationIn | DepthIn | SheetIn | RulesIn | Length | Number | Count | Choice | Facts | Names | Weights | Text
-SPECS: Final = (LayerIn, ElevationIn, DepthIn, SheetIn, RulesIn, Length, Number, Count, Choice, Facts, Names, Weights, Text)
+Spec = (
+    LayerIn
+    | ElevationIn
+    | DepthIn
+    | SheetIn
+    | RulesIn
+    | RuleSetsIn
+    | RunIn
+    | Length
+    | Number
+    | Count
+    | Choice
+    | Facts
+    | Names
+    | Weights
+    | Text
+)
+SPECS: Final = (
+    LayerIn,
+    ElevationIn,
+    DepthIn,
+    SheetIn,
+    RulesIn,
+    RuleSetsIn,
+    RunIn,
+    Length,
+    Number,
+    Count,
+    Choice,
+    Facts,
+    Names,
+    Weights,
+    Text,
+)
 
 
 @dataclass(frozen=True)
@@ -217,10 +265,11 @@ class LayerOut:
 
 @dataclass(frozen=True)
 class TableOut:
-    """A table that the process writes as NAME.csv."""
+    """A table that the process writes as NAME.csv, and as NAME.md where people are to read it as it is."""
 
     name: str
     title: str
+    markdown: bool = False
 
 
 @dataclass(frozen=True)
@@ -256,15 +305,17 @@ class Process(Generic[P, R]):
     @property
     def files(self) -> tuple[str, ...]:
         """Names of the files it writes."""
-        return tuple(dict.fromkeys(_file_of(out) for out in self.outputs))
+        return tuple(dict.fromkeys(name for out in self.outputs for name in _files_of(out)))
 
 
-def _file_of(out: Output) -> str:
+def _files_of(out: Output) -> tuple[str, ...]:
     if isinstance(out, RasterOut):
-        return f"{out.name}.tif"
+        return (f"{out.name}.tif",)
     if isinstance(out, PointsOut):
-        return f"{out.name}.gpx"
-    return f"{out.file}.gpkg" if isinstance(out, LayerOut) else f"{out.name}.csv"
+        return (f"{out.name}.gpx",)
+    if isinstance(out, LayerOut):
+        return (f"{out.file}.gpkg",)
+    return (f"{out.name}.csv", f"{out.name}.md") if out.markdown else (f"{out.name}.csv",)
 
 
 def process(*, id: str, title: str, outputs: tuple[Output, ...], example: str) -> Callable[[Callable[P, R]], Process[P, R]]:

@@ -32,6 +32,7 @@ from geoseptic.io.rulevalues import (
 )
 from geoseptic.io.sizingfiles import SIZING_TABLES, read_sizing
 from geoseptic.io.soilfiles import read_vertical_separation
+from geoseptic.io.standingfiles import read_eras, read_standing
 from geoseptic.model.rules import CONDITIONS, EXCLUSIVE, FEATURES, PARTS, Citation, RuleSet, Setback, SlopeLimit
 from geoseptic.units import METRES_PER_UNIT, to_metres
 
@@ -52,8 +53,8 @@ SLOPE_KINDS: Final = ("any", "trench", "bed")
 
 SET_KEYS: Final = (
     frozenset(
-        {"id", "title", "jurisdiction", "edition", "unit", "summary", "extends", "sizing_only", "replaces"}
-        | {"citation", "setback", "slope_limit", "vertical_separation"}
+        {"id", "title", "jurisdiction", "edition", "unit", "summary", "extends", "sizing_only", "standing_only", "replaces"}
+        | {"citation", "setback", "slope_limit", "vertical_separation", "standing", "era"}
     )
     | SIZING_TABLES
 )
@@ -119,11 +120,18 @@ def _built(table: Mapping[str, object], path: Path, bases: list[RuleSet], taken:
     merged_slopes = merged_slope_limits(own_id, bases, slopes, faults)
     sizing = read_sizing(table, citations, bases, faults)
     separation = read_vertical_separation(table, citations, bases, faults)
-    sizing_only = read_flag(table, "sizing_only", "the top of the file", faults)
-    if not merged and not table.get("setback") and not (sizing_only and sizing.stated):
-        faults.add("setback", "the set holds no setback and extends none that does. Write sizing_only = true if it is for sizing alone.")
-    if merged and sizing_only:
-        faults.add("sizing_only", "the set, or one that it extends, holds setbacks.")
+    standings = read_standing(table, citations, bases, faults)
+    eras = read_eras(table, bases, faults)
+    only = {name: read_flag(table, name, "the top of the file", faults) for name in ("sizing_only", "standing_only")}
+    has_it = (only["sizing_only"] and sizing.stated) or (only["standing_only"] and standings)
+    if not merged and not table.get("setback") and not has_it:
+        faults.add(
+            "setback",
+            "the set holds no setback and extends none that does. Write sizing_only = true if it is for sizing alone, "
+            "standing_only = true if it is for the standing of old systems alone.",
+        )
+    for name in (name for name, stated in only.items() if stated and merged):
+        faults.add(name, "the set, or one that it extends, holds setbacks.")
     refuse_reliefs_of_nothing(merged, setbacks, faults)
     faults.raise_if_any()
     return RuleSet(
@@ -139,6 +147,8 @@ def _built(table: Mapping[str, object], path: Path, bases: list[RuleSet], taken:
         source=path.name,
         sizing=sizing,
         vertical_separation=separation,
+        standings=standings,
+        eras=eras,
     )
 
 

@@ -1,6 +1,7 @@
-"""Tables as CSV: for a spreadsheet, which must never take a cell for a formula."""
+"""Tables as CSV, for a spreadsheet, which must never take a cell for a formula; and as Markdown, to be read as it is."""
 
 import csv
+import re
 from pathlib import Path
 from typing import Final
 
@@ -17,6 +18,26 @@ def write_table(path: Path, table: TableResult) -> None:
         writer = csv.writer(file)
         writer.writerow([*table.columns, "notice"])
         writer.writerows([*(_cell(value) for value in row), SCREENING_AID] for row in table.rows)
+
+
+def write_markdown(path: Path, table: TableResult) -> None:
+    """Write `table` as Markdown (GitHub's tables) with its title, what its columns mean, and the notice. No cell is markup."""
+    lines = [f"# {_text(table.title)}", "", _text(SCREENING_AID), ""]
+    lines += ["| " + " | ".join(map(_text, table.columns)) + " |", "|" + "---|" * len(table.columns)]
+    lines += ["| " + " | ".join(_text(_plain(value)) for value in row) + " |" for row in table.rows]
+    lines += ["", *(f"- **{_text(name)}**: {_text(meaning)}" for name, meaning in table.notes.items())]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _plain(value: Cell) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "" if value is None else str(value)
+
+
+def _text(words: str) -> str:
+    """`words` on one line, with what Markdown or a browser would read as markup made plain."""
+    return re.sub(r"([\\`*_\[\]<|])", r"\\\1", " ".join(words.split()))
 
 
 def _cell(value: Cell) -> Cell:

@@ -13,3 +13,10 @@ CAUTIONS: Final = (
     "Keep children and animals away from open or soft ground.",
     "Sewage and water from a doubtful well carry disease: wash and disinfect after contact, and have the water tested.",
 )  # common practice, no source
+
+BEFORE_ANY_LID: Final = (
+    "Old covers and pit walls collapse: probe ahead, keep off lids and off soft or sunken ground. Gases kill within seconds: never enter "
+    "or lean into a tank or pit, not even to help somebody. Have utilities marked before you dig. Keep children and animals away and close "
+    "every opening. Wash and disinfect after contact. Opening and pumping is for a licensed pumper."
+)  # common practice, no source
+"""Stands in every row that sends someone to a lid or a pit."""

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from geoseptic.model.standing_rules import KINDS
+
 ColumnKind = Literal["id", "text", "label", "number", "flag", "length", "choice"]
 
 
@@ -49,6 +51,8 @@ class Contract:
         return tuple(name for column in self.columns for name in column.names)
 
 
+PERMIT_KINDS: Final = tuple(kind for kind in KINDS if kind != "sewer")
+
 PARCELS: Final = Contract(
     "parcels",
     "Parcels",
@@ -58,6 +62,8 @@ PARCELS: Final = Contract(
         Column("year_built", "year in which the house was built", "number"),
         Column("bedrooms", "number of bedrooms", "number"),
         Column("permit_on_file", "whether the county has a permit for the system", "flag"),
+        Column("permit_system", "kind of system that the permit on file is for", "choice", choices=PERMIT_KINDS),
+        Column("permit_year", "year of the permit on file", "number"),
         Column("public_sewer", "whether the parcel is on a public sewer", "flag"),
         Column("public_water", "whether the parcel is on public water", "flag"),
         Column("percolation_min_per_in", "percolation rate found on the parcel, in minutes an inch", "number"),
@@ -178,4 +184,63 @@ FLOODPLAIN: Final = Contract(
         Column("zone", "flood zone as the flood insurance maps name it, such as AE or X", "text", aliases=("fld_zone",)),
         Column("subtype", "subtype of the zone, such as FLOODWAY", "text", aliases=("zone_subty",)),
     ),
+)
+
+OLD_SYSTEMS: Final = Contract(
+    "old_systems",
+    "Layer 'parcels' of old_systems.gpkg",
+    "polygon",
+    (
+        Column("parcel_id", "identifier, one row a parcel", "id", required=True),
+        Column(
+            "cesspool",
+            "whether a cesspool is likely",
+            "choice",
+            required=True,
+            choices=("likely", "possible", "may remain", "not expected", "unknown", "no house on record"),
+        ),
+        Column("basis", "what that rests on", "label"),
+        Column("well", "the well of the house, in the words of old_systems", "text"),
+        Column(
+            "may_fail_in_wet_season",
+            "whether it may fail in the wet season",
+            "choice",
+            choices=("yes", "unknown", "no sign found"),
+        ),
+        Column("wet_season_reasons", "signs of wet ground", "label"),
+    ),
+)
+"""What old_systems writes of each parcel, as far as the ranking reads it."""
+
+SCREENING: Final = Contract(
+    "screening",
+    "Layer 'parcels' of screening.gpkg",
+    "polygon",
+    (
+        Column("parcel_id", "identifier, one row a parcel", "id", required=True),
+        Column(
+            "verdict",
+            "whether a system fits",
+            "choice",
+            required=True,
+            choices=("fits by gravity", "fits with pump", "fits only without full reserve", "does not fit", "cannot say"),
+        ),
+        Column("reasons", "what binds", "label"),
+        Column("downslope_well", "well that water from the drawn field comes to", "label"),
+    ),
+)
+"""What screen_county writes of each parcel, as far as the ranking reads it."""
+
+SEARCH_AREAS: Final = Contract(
+    "search_areas",
+    "Layer 'search_areas' of old_systems.gpkg",
+    "polygon",
+    (Column("parcel_id", "parcel that the area is of", "label", required=True),),
+)
+
+NEIGHBOURHOODS: Final = Contract(
+    "neighbourhoods",
+    "Neighbourhoods, or any other areas to sum up by",
+    "polygon",
+    (Column("name", "name of the area", "label", required=True),),
 )

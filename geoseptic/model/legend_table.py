@@ -98,6 +98,33 @@ TANK_ENVELOPE: Final = VectorLegend(
     (Swatch("", "Clear of every setback for a septic tank", "#d9852b"),),
 )
 
+OLD_SYSTEMS: Final = VectorLegend(
+    "What is probably in the ground?",
+    "polygon",
+    "expected",
+    (
+        Swatch("pit without a tank likely", "Pit without a tank likely", "#7d3214"),
+        Swatch("pit without a tank possible", "Pit without a tank possible", "#efb04a"),
+        Swatch("tank expected", "Tank expected", "#5fa8dc"),
+        Swatch("on a sewer: an old system may remain", "On a sewer: an old system may remain", "#34805e"),
+        Swatch("no house on record", "No house on record", "#f4f1ea"),
+        Swatch("unknown", "Unknown: ask", UNKNOWN_COLOUR, hatch=True),
+    ),
+)
+
+PRIORITY: Final = VectorLegend(
+    "Which parcels come first",
+    "polygon",
+    "priority",
+    (
+        Swatch("first", "Among the first", "#3a1233"),
+        Swatch("first tenth", "In the first tenth", "#9c4a26"),
+        Swatch("first half", "In the first half", "#dd9a52"),
+        Swatch("second half", "In the second half", "#fbe7c0"),
+        Swatch("no house on record", "No house on record", "#d8e3e8"),
+    ),
+)
+
 FEATURE_COLOURS: Final = {
     "private_well": "#722473",
     "public_well": "#773fb9",

@@ -48,13 +48,14 @@ Cell = str | float | int | bool | None
 
 @dataclass(frozen=True)
 class TableResult:
-    """One table: each row has a cell for every column; `notes` says what each column means."""
+    """One table: each row has a cell for every column; `notes` says what each column means. `markdown`: also written as Markdown."""
 
     name: str
     columns: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
     title: str
     notes: Mapping[str, str]
+    markdown: bool = False
 
     @property
     def records(self) -> tuple[dict[str, Cell], ...]:
@@ -111,6 +112,7 @@ def merged(*found: Results) -> Results:
     return Results(
         rasters=tuple(raster for part in found for raster in part.rasters),
         layers=tuple(layer for part in found for layer in part.layers),
+        tables=tuple(table for part in found for table in part.tables),
         points=tuple(points for part in found for points in part.points),
         counts=counts,
         warnings=tuple(dict.fromkeys(warning for part in found for warning in part.warnings)),

@@ -10,6 +10,7 @@ from geoseptic.errors import CodeSilentError, ParameterError, listed
 from geoseptic.model.citation import Citation as Citation
 from geoseptic.model.sizing_rules import SizingRules
 from geoseptic.model.soil_rules import VerticalSeparation
+from geoseptic.model.standing_rules import KINDS, Era, Standing, StandingLine, standing_of
 
 PARTS: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -247,6 +248,18 @@ class RuleSet:
     source: str = ""
     sizing: SizingRules = field(default_factory=SizingRules)
     vertical_separation: tuple[VerticalSeparation, ...] = ()
+    standings: tuple[StandingLine, ...] = ()
+    eras: tuple[Era, ...] = ()
+
+    def standing(self, kind: str) -> Standing:
+        """What the code says of a kind of old system; where it says nothing the answer is silent, and its words say to ask."""
+        if kind not in KINDS:
+            raise ParameterError(f"no such kind of system: '{kind}'. Kinds: {', '.join(KINDS)}.")
+        return standing_of(kind, self.standings)
+
+    def era(self, year_built: float) -> Era | None:
+        """The era of a house of that year; None where the year is unknown (NaN) or in no era."""
+        return next((era for era in self.eras if era.holds(year_built)), None)
 
     def requirement(self, part: str, feature: str) -> Requirement:
         """What the code asks between `part` and `feature`; raises CodeSilentError where it says nothing."""
@@ -281,6 +294,11 @@ class RuleSet:
             except CodeSilentError:
                 silent.append(feature)
         return tuple(silent)
+
+    @property
+    def standing_citations(self) -> tuple[Citation, ...]:
+        """Every citation of a line on old systems, in the order of the lines."""
+        return tuple(dict.fromkeys(line.citation for line in self.standings))
 
     @property
     def citations(self) -> tuple[Citation, ...]:

@@ -62,6 +62,8 @@ class Land(WellSites):
     obstacles: Obstacles
     well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
     """Built parcels, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
+    buildings: CheckedLayer | None = None
+    """None where no layer of buildings was given."""
 
 
 @stage("checking layers")
@@ -90,7 +92,7 @@ def check_land(
     frame.refuse_distortion(shapely.total_bounds(checked_parcels.shapes_m), "parcels", source_of(parcels))
     fabric = mend(checked_parcels.ids, checked_parcels.shapes_m)
     around = shapely.box(*shapely.total_bounds(fabric.shapes_m))
-    checked_wells = _wells_near(wells, frame, around, "parcels", assumed_location_error_m)
+    checked_wells = wells_near(wells, frame, around, "parcels", assumed_location_error_m)
     found = [check(layer, CONTRACTS[name], frame, source_of(layer)) for name, layer in others.items() if layer is not None]
     obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m)
     notes = [note for layer in (checked_parcels, checked_wells, *found) for note in layer.notes]
@@ -134,6 +136,7 @@ def check_land(
         fabric,
         obstacles,
         hidden,
+        buildings,
     )
 
 
@@ -148,7 +151,7 @@ def check_wells(
     """The layers that the flow paths need, in the elevation's frame; raises NoFeaturesInRangeError where no well is near it."""
     frame = elevation.grid.frame
     frame.refuse_distortion(elevation.grid.bounds_m, "elevation")
-    checked = _wells_near(wells, frame, shapely.box(*elevation.grid.bounds_m), "elevation", assumed_location_error_m)
+    checked = wells_near(wells, frame, shapely.box(*elevation.grid.bounds_m), "elevation", assumed_location_error_m)
     notes = list(checked.notes)
     shapes = np.empty(0, object)
     counts = {"wells": len(checked)}
@@ -176,7 +179,7 @@ def source_of(layer: GeoDataFrame) -> str:
     return str(layer.attrs.get("source", ""))
 
 
-def _wells_near(wells: GeoDataFrame, frame: Frame, around: shapely.Geometry, place: str, assumed_error_m: float) -> CheckedLayer:
+def wells_near(wells: GeoDataFrame, frame: Frame, around: shapely.Geometry, place: str, assumed_error_m: float) -> CheckedLayer:
     """The wells that may matter: all of the layer are checked, those too far off, however rough their place, are left out."""
     checked = check(wells, layers.WELLS, frame, source_of(wells))
     near = shapely.dwithin(checked.shapes_m, around, NEAR_M + location_errors_m(checked, assumed_error_m))

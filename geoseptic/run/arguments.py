@@ -22,7 +22,9 @@ from geoseptic.process import (
     Number,
     Parameter,
     Process,
+    RuleSetsIn,
     RulesIn,
+    RunIn,
     SheetIn,
     Text,
     Weights,
@@ -65,7 +67,7 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
     needed = made.add_argument_group("needed")
     optional = made.add_argument_group("options")
     for parameter in process.parameters:
-        repeat = isinstance(parameter.spec, Facts | Names | Weights)
+        repeat = isinstance(parameter.spec, Facts | Names | Weights | RuleSetsIn)
         (needed if parameter.required else optional).add_argument(
             parameter.flag,
             dest=parameter.name,
@@ -154,8 +156,10 @@ def _metavar(parameter: Parameter) -> str:
         return "FILE"
     if isinstance(spec, Text):
         return "NAME"
-    if isinstance(spec, RulesIn):
+    if isinstance(spec, RulesIn | RuleSetsIn):
         return "ID_OR_FILE"
+    if isinstance(spec, RunIn):
+        return "DIR"
     if isinstance(spec, Length):
         return "LENGTH"
     if isinstance(spec, Choice):
@@ -187,6 +191,8 @@ def _help(parameter: Parameter) -> str:
     elif isinstance(spec, Names):
         text += f": {', '.join(spec.options)}; repeatable"
         text += f"; default {', '.join(parameter.default)}" if parameter.default else ""
+    elif isinstance(spec, RuleSetsIn):
+        text += "; repeatable"
     elif isinstance(spec, Facts | Weights):
         text += f": {', '.join(spec.names)}; repeatable"
     return text
@@ -209,8 +215,8 @@ def _value(parameter: Parameter, raw: Any) -> Any:
         except ValueError:
             unit = f" of {spec.unit}" if isinstance(spec, Number) else ""
             raise ParameterError(f"{flag}: '{raw}' is not a {'whole ' if kind is int else ''}number{unit}.") from None
-    if isinstance(spec, Names):
-        return tuple(raw) if isinstance(raw, list) else (str(raw),)
+    if isinstance(spec, Names | RuleSetsIn):
+        return tuple(map(str, raw)) if isinstance(raw, list) else (str(raw),)
     if isinstance(spec, Facts | Weights):
         if not isinstance(raw, Mapping | list):
             raise ParameterError(f"{flag} must be a table of names and values, not {raw!r}.")

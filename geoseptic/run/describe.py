@@ -18,7 +18,9 @@ from geoseptic.process import (
     Parameter,
     PointsOut,
     Process,
+    RuleSetsIn,
     RulesIn,
+    RunIn,
     SheetIn,
     TableOut,
     Text,
@@ -84,8 +86,10 @@ def _schema(parameter: Parameter) -> dict[str, Any]:
         return {"type": "string", "contentMediaType": CSV}
     if isinstance(spec, Text):
         return {"type": "string", "minLength": 1, "maxLength": spec.longest}
-    if isinstance(spec, RulesIn):
+    if isinstance(spec, RulesIn | RunIn):
         return {"type": "string"}
+    if isinstance(spec, RuleSetsIn):
+        return {"type": "array", "items": {"type": "string"}, "uniqueItems": True}
     if isinstance(spec, Length):
         return {"type": "number", "minimum": spec.low_m, "maximum": spec.high_m, "x-unit": "m"}
     if isinstance(spec, Number):

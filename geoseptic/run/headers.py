@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,11 +21,12 @@ from geoseptic.errors import (
 )
 from geoseptic.io import fieldsheets, rulefiles
 from geoseptic.io import rasters as raster_files
+from geoseptic.io.runfolders import FinishedRun, read_finished_run
 from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid
 from geoseptic.model.layers import WELL_KINDS, WELLS
 from geoseptic.model.rules import RuleSet, with_exclusions
-from geoseptic.process import DepthIn, ElevationIn, Facts, LayerIn, Process, RulesIn, SheetIn
+from geoseptic.process import DepthIn, ElevationIn, Facts, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
@@ -47,6 +48,8 @@ class Headers:
     depths: Mapping[str, Grid]
     layers: "Mapping[str, LayerHeader]"
     sheets: Mapping[str, Any]
+    rule_sets: Mapping[str, tuple[RuleSet, ...]] = field(default_factory=dict)
+    runs: Mapping[str, FinishedRun] = field(default_factory=dict)
 
 
 def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
@@ -57,6 +60,8 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
     depths: dict[str, Grid] = {}
     found: dict[str, LayerHeader] = {}
     sheets: dict[str, Any] = {}
+    rule_sets: dict[str, tuple[RuleSet, ...]] = {}
+    runs: dict[str, FinishedRun] = {}
     with _gathering(refusals):
         outputs.refuse(process, wanted)
     for parameter in process.parameters:
@@ -66,6 +71,10 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
         with _gathering(refusals):
             if isinstance(spec, RulesIn):
                 rules = rulefiles.load_rules(given)
+            elif isinstance(spec, RuleSetsIn):
+                rule_sets[parameter.name] = tuple(rulefiles.load_rules(name) for name in dict.fromkeys(given))
+            elif isinstance(spec, RunIn):
+                runs[parameter.name] = read_finished_run(given, spec.process)
             elif isinstance(spec, Facts):
                 with_exclusions(given)
             elif isinstance(spec, SheetIn):
@@ -91,11 +100,11 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
         # Without a raster it is the parcels that distances are measured in.
         with _gathering(refusals):
             Frame.of(found["parcels"].crs, "parcels", found["parcels"].source)
-    if rules is not None and "wells" in found:
+    if rules is not None and "wells" in found and _asks_setbacks(process):
         with _gathering(refusals):
             _refuse_silence(rules, wanted)
     raise_gathered(refusals)
-    return Headers(rules, grids, depths, found, sheets)
+    return Headers(rules, grids, depths, found, sheets, rule_sets, runs)
 
 
 def check_places(headers: Headers, wanted: Request) -> "Mapping[str, Bounds]":
@@ -206,6 +215,10 @@ def _refuse_far_wells(headers: Headers, bounds: "Mapping[str, Bounds]", wanted: 
     # Twice: a run adds as much for a reprojection of unknown accuracy.
     if all(map(math.isfinite, moved)) and shapely.distance(shapely.box(*moved), around) * frame.metres_per_unit > NEAR_M + 2 * error_m:
         raise NoFeaturesInRangeError("wells", wells.source, wells.features, place)
+
+
+def _asks_setbacks(process: Process[..., Any]) -> bool:
+    return any(isinstance(parameter.spec, RulesIn) and parameter.spec.setbacks for parameter in process.parameters)
 
 
 def _refuse_silence(rules: RuleSet, wanted: Request) -> None:

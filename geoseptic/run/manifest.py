@@ -6,16 +6,20 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from geoseptic.io.runfolders import rows_of_run
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.citation import Citation
 from geoseptic.model.results import Results
 from geoseptic.model.rules import RuleSet
-from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, SheetIn
+from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RunIn, SheetIn
 from geoseptic.run.arguments import Request
 from geoseptic.stages import stage
 
 SHAPEFILE = frozenset({".shp", ".shx", ".dbf", ".prj", ".cpg"})
 """The files that make up one shapefile, as far as geoseptic reads them."""
+
+MOST_ROWS = 200
+"""Longer tables are in their own file alone."""
 
 
 def manifest(
@@ -33,7 +37,7 @@ def manifest(
     plain = {
         parameter.name: wanted.values.get(parameter.name, parameter.default)
         for parameter in process.parameters
-        if not isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn)
+        if not isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn | RunIn)
     }
     return {
         "process": process.id,
@@ -52,7 +56,7 @@ def manifest(
         "rules": _rules_record(rules) if rules else None,
         "citations": _texts(results.citations),
         "counts": results.counts,
-        "tables": {table.name: table.records for table in results.tables},
+        "tables": {table.name: table.records for table in results.tables if len(table.rows) <= MOST_ROWS},
         "repairs": results.repairs,
         "failures": results.failures,
         "warnings": list(warnings),
@@ -66,12 +70,14 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
     records = {}
     for parameter in process.parameters:
         given = wanted.values.get(parameter.name)
-        if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn):
+        if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn | RunIn):
             path, layer = given, None
             if isinstance(parameter.spec, LayerIn):
                 from geoseptic.io.layerheaders import split_source
 
                 path, layer = split_source(given)
+            elif isinstance(parameter.spec, RunIn):
+                path, layer = rows_of_run(given, parameter.spec.process)
             records[parameter.name] = {"file": path, "layer": layer, **_digest(Path(path))}
     return records
 
@@ -87,6 +93,7 @@ def _rules_record(rules: RuleSet) -> dict[str, Any]:
         "citations": _texts(rules.citations),
         "sizing_citations": _texts(rules.sizing.citations),
         "separation_citations": _texts(line.citation for line in rules.vertical_separation),
+        "standing_citations": _texts(rules.standing_citations),
     }
 
 

@@ -98,6 +98,8 @@ def write(folder: Path, results: Results, workers: int = 1) -> list[str]:
         point_files.write_gpx(folder / f"{points.name}.gpx", points.labels, lon, lat, points.descriptions, points.kinds, points.title)
     for table in results.tables:
         table_files.write_table(folder / f"{table.name}.csv", table)
+        if table.markdown:
+            table_files.write_markdown(folder / f"{table.name}.md", table)
     return sorted(path.name for path in folder.iterdir())
 
 

@@ -14,7 +14,7 @@ from pyproj import CRS
 from geoseptic.errors import listed
 from geoseptic.io import rasters as raster_files
 from geoseptic.model.cautions import CAUTIONS
-from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RulesIn, SheetIn
+from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
 from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, read_headers, where_features_matter
@@ -82,6 +82,10 @@ def _read(process: Process[..., Any], wanted: Request, headers: Headers, scratch
             continue
         if isinstance(spec, RulesIn):
             values[name] = headers.rules
+        elif isinstance(spec, RuleSetsIn):
+            values[name] = headers.rule_sets[name]
+        elif isinstance(spec, RunIn):
+            values[name] = headers.runs[name]
         elif isinstance(spec, SheetIn):
             values[name] = headers.sheets[name]
         elif isinstance(spec, ElevationIn):

@@ -37,6 +37,8 @@ CLASSES = {
     "well path code": table.WELL_PATH_CODE.swatches,
     "ponding": table.ponding("ft").stops,
     "numbers": tuple(Swatch(place, colour, colour) for place, colour in enumerate(table.NUMBER_COLOURS)),
+    "old systems": table.OLD_SYSTEMS.swatches,
+    "priority": table.PRIORITY.swatches,
     "envelopes": (*table.FIELD_ENVELOPE.swatches, *table.TANK_ENVELOPE.swatches),
 }
 """Legends whose classes may all lie side by side on the map."""
@@ -46,6 +48,7 @@ SEQUENCES = {
     "suitability class": table.SUITABILITY_CLASS.swatches[3:6],
     "slope": table.SLOPE.stops,
     "slope class": table.SLOPE_CLASS.swatches[:4],
+    "priority": table.PRIORITY.swatches[3::-1],
     "ponding": table.ponding("m").stops,
     "well path": table.well_path("m", 300).stops[::-1],
 }

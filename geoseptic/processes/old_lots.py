@@ -1,0 +1,184 @@
+"""The triage of every lot: what is on record of it, what that makes likely, and the layer that tells it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from geopandas import GeoDataFrame
+
+from geoseptic.model import legend_table
+from geoseptic.model.cautions import BEFORE_ANY_LID, SCREENING_AID
+from geoseptic.model.results import LayerResult, Results
+from geoseptic.model.rules import RuleSet
+from geoseptic.model.standing_rules import KINDS, Era
+from geoseptic.parcels.unrecorded import built_lots
+from geoseptic.processes.land import Land
+from geoseptic.processes.sizing_tables import unchecked
+from geoseptic.processes.tables import repair_records
+from geoseptic.stages import stage
+from geoseptic.systems.triage import ANSWERS, NO_HOUSE, SMALL_LOT_M2, Built, Facts, Second, Triage, Well, known_year, triage
+from geoseptic.units import SQUARE_METRES_PER_UNIT
+
+FILE = "old_systems"
+
+ON_THE_LOT = 0.1
+"""Least share of a building on a lot for it to count as one of the lot's: outlines drawn from the air lie off by a little."""
+
+
+@dataclass(frozen=True)
+class LotTriage:
+    """The triage of one lot with what is on record of it."""
+
+    facts: Facts
+    found: Triage
+
+
+@stage("what is probably in the ground")
+def triage_lots(land: Land, rules: RuleSet, second_building_m2: float) -> tuple[LotTriage, ...]:
+    """The triage of every lot of `land`, in the order of its parcels. Lots of which the same is on record get the same answer."""
+    known: dict[Facts, LotTriage] = {}
+    return tuple(
+        known.get(facts) or known.setdefault(facts, LotTriage(facts, triage(facts, rules)))
+        for facts in facts_of_lots(land, rules, second_building_m2)
+    )
+
+
+def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list[Facts]:
+    """What is on record of every lot."""
+    parcels = land.parcels
+    permit, sewer, water = (parcels.flags(name) for name in ("permit_on_file", "public_sewer", "public_water"))
+    years, permit_years = ([known_year(year) for year in parcels.numbers(name).tolist()] for name in ("year_built", "permit_year"))
+    eras: dict[float, Era | None] = {year: rules.era(year) for year in {*years, *permit_years} if year == year}
+    built = _built(land, permit, sewer)
+    second = _second_buildings(land, second_building_m2)
+    small = shapely.area(land.fabric.shapes_m) < SMALL_LOT_M2
+    return [
+        Facts(
+            built[row],
+            eras.get(years[row]),
+            permit[row],
+            system,
+            eras.get(permit_years[row]),
+            permit_years[row] < years[row],
+            sewer[row],
+            _well(built[row], water[row], land.well_not_on_record[row]),
+            second[row],
+            bool(small[row]),
+        )
+        for row, system in enumerate(parcels.texts("permit_system").tolist())
+    ]
+
+
+def _built(land: Land, permit: npt.NDArray[np.object_], sewer: npt.NDArray[np.object_]) -> list[Built]:
+    """Whether there is a house. Without a layer of buildings, or where a permit or a sewer tells of something, no is not known."""
+    built = built_lots(land.parcels, land.fabric.shapes_m, land.buildings_m)
+    return [
+        "yes" if is_built else "no" if land.buildings is not None and permit[row] is not True and sewer[row] is not True else "unknown"
+        for row, is_built in enumerate(built.tolist())
+    ]
+
+
+def _well(built: Built, on_water: bool | None, hidden: np.bool_) -> Well:
+    if hidden:
+        return "presumed"
+    if on_water is True:
+        return "public"
+    return "recorded" if built == "yes" else "no house" if built == "no" else "unknown"
+
+
+def _second_buildings(land: Land, least_m2: float) -> list[Second]:
+    """Whether a building beside the largest one of a lot is of at least `least_m2`."""
+    lots = len(land.fabric.shapes_m)
+    if land.buildings is None:
+        return ["unknown"] * lots
+    roofs_m = shapely.make_valid(land.buildings.shapes_m)
+    large = np.flatnonzero(shapely.area(roofs_m) >= least_m2)
+    roofs_m, no_dwelling = roofs_m[large], np.array([flag is True for flag in land.buildings.flags("not_a_dwelling")[large]], bool)
+    roof, lot = shapely.STRtree(land.fabric.shapes_m).query(roofs_m, predicate="intersects")
+    share = shapely.area(shapely.intersection(roofs_m[roof], land.fabric.shapes_m[lot])) / shapely.area(roofs_m[roof])
+    roof, lot = roof[share >= ON_THE_LOT], lot[share >= ON_THE_LOT]
+    count = np.bincount(lot, minlength=lots)
+    dwellings = np.bincount(lot[~no_dwelling[roof]], minlength=lots)
+    return ["none" if all_ < 2 else "possible" if homes > 1 else "not a dwelling" for all_, homes in zip(count, dwellings, strict=True)]
+
+
+def triage_results(land: Land, rules: RuleSet, lots: Sequence[LotTriage]) -> Results:
+    """The layer `parcels`, its counts, and what the run could not know."""
+    counts: dict[str, object] = dict(land.counts)
+    counts |= {f"parcels: {answer}": sum(lot.found.answer == answer for lot in lots) for answer in ANSWERS}
+    counts["parcels_with_a_presumed_well"] = sum(lot.facts.well == "presumed" for lot in lots)
+    counts["parcels_with_a_second_building"] = sum(lot.facts.second_building in ("possible", "not a dwelling") for lot in lots)
+    silent = sorted(
+        {kind for lot in lots for kind in (*lot.found.likely, *lot.found.possible) if rules.standing(kind).is_silent} - {"sewer"}
+    )
+    said = f"'{rules.id}' says nothing of the standing of {', '.join(kind.replace('_', ' ') for kind in silent)}: ask the health authority"
+    used = {kind for lot in lots for kind in (*lot.found.likely, *lot.found.possible)}
+    cited = dict.fromkeys(line.citation for line in rules.standings if line.kind in used)
+    return Results(
+        layers=(_parcels(land, rules, lots),),
+        counts=counts,
+        warnings=(
+            *land.notes,
+            *([said] if silent else []),
+            "what a house of some age commonly had is common practice, no source: it tells where to look first and clears no lot",
+            BEFORE_ANY_LID,
+            *unchecked(cited),
+        ),
+        repairs=repair_records(land.fabric.faults),
+    )
+
+
+def _parcels(land: Land, rules: RuleSet, lots: Sequence[LotTriage]) -> LayerResult:
+    area = f"{rules.unit}2"
+    found = [lot.found for lot in lots]
+    years = [None if year != year else int(year) for year in map(known_year, land.parcels.numbers("year_built").tolist())]
+    columns: dict[str, object] = {
+        "parcel_id": land.fabric.ids,
+        "expected": [lot.answer for lot in found],
+        "likely": [_kinds(lot.likely) for lot in found],
+        "possible": [_kinds(lot.possible) for lot in found],
+        "cesspool": [lot.cesspool for lot in found],
+        "basis": [lot.basis for lot in found],
+        "reasons": ["; ".join(lot.reasons) for lot in found],
+        "standing": [lot.standing for lot in found],
+        "ask_first": ["; ".join(lot.ask_first) for lot in found],
+        "well": [lot.well for lot in found],
+        "may_have_second_system": [lot.second_system for lot in found],
+        "year_built": years,
+        "permit_on_file": _yes_no(land.parcels.flags("permit_on_file")),
+        "public_sewer": _yes_no(land.parcels.flags("public_sewer")),
+        f"lot_{area}": np.round(shapely.area(land.fabric.shapes_m) / SQUARE_METRES_PER_UNIT[area], 0),
+        "cautions": ["" if lot.answer == NO_HOUSE else BEFORE_ANY_LID for lot in found],
+    }
+    notes = {
+        "parcel_id": "Parcel",
+        "expected": f"What is expected in the ground: {', '.join(ANSWERS)}",
+        "likely": "Kinds of system that one expects, the commonest first",
+        "possible": "Kinds that would be no surprise, the commonest first",
+        "cesspool": "Whether a cesspool is likely, possible, may remain (on a sewer), not expected or unknown; not expected is no no",
+        "basis": "What the expectation rests on",
+        "reasons": "Why, in words",
+        "standing": f"What '{rules.id}' says of these kinds, with section; where it says nothing, ask the health authority",
+        "ask_first": "What closes the question soonest, in order",
+        "well": "The well of the house: on record, presumed, or public water",
+        "may_have_second_system": "Whether a second building may have a system of its own",
+        "year_built": "Year of the house, as the parcel layer says",
+        "permit_on_file": "Whether a permit is on file, as the parcel layer says",
+        "public_sewer": "Whether the parcel is on a public sewer, as the parcel layer says",
+        f"lot_{area}": "Area of the lot",
+        "cautions": "Before anyone goes to a lid or a pit",
+    }
+    frame = GeoDataFrame(columns, geometry=land.frame.from_metres(land.fabric.shapes_m), crs=land.frame.crs)
+    frame["year_built"] = frame["year_built"].astype("Int64")
+    title = f"What is probably in the ground? Standing by {rules.title}"
+    return LayerResult(FILE, "parcels", frame, legend_table.OLD_SYSTEMS, title, f"{title}. {SCREENING_AID}", notes)
+
+
+def _kinds(kinds: Sequence[str]) -> str:
+    return "; ".join(KINDS[kind] for kind in kinds)
+
+
+def _yes_no(flags: npt.NDArray[np.object_]) -> list[str]:
+    return ["unknown" if flag is None else "yes" if flag else "no" for flag in flags]

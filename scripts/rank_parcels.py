@@ -1,0 +1,5 @@
+"""Command line of the process rank_parcels; --help says what it takes."""
+
+from _launch import main
+
+raise SystemExit(main("rank_parcels"))
