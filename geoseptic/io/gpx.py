@@ -49,6 +49,7 @@ def write_gpx(
     descriptions: Sequence[str] | None = None,
     kinds: Sequence[str] | None = None,
     title: str = "Proposed test holes",
+    caution: str = "",
 ) -> None:
     """Write waypoints. The same points give the same bytes: no time is written.
 
@@ -56,6 +57,7 @@ def write_gpx(
     ----------
     lon, lat : WGS 84, in degrees; see to_wgs84.
     descriptions, kinds : one a point, shown by receivers and usable as a filter.
+    caution : what to say besides `WARNING`.
 
     Raises
     ------
@@ -83,7 +85,7 @@ def write_gpx(
     )
     metadata = ElementTree.SubElement(root, "metadata")
     _text(metadata, "name", title)
-    _text(metadata, "desc", WARNING)
+    _text(metadata, "desc", f"{WARNING} {caution}".strip())
     if count:
         edges = {"minlat": min(lat), "minlon": min(lon), "maxlat": max(lat), "maxlon": max(lon)}
         ElementTree.SubElement(metadata, "bounds", {name: _degrees(value) for name, value in edges.items()})

@@ -20,6 +20,9 @@ OUTLINE_MM: Final = 0.35
 LINE_MM: Final = 0.7
 POINT_MM: Final = 2.6
 HATCH_SPACING_MM: Final = 2.6
+LABEL_POINTS: Final = "7"
+LABELS_UP_TO: Final = "1500"
+"""Labels are drawn on maps of 1:1500 and larger scales: stops of a sweep lie a millimetre apart there."""
 HATCH_MM: Final = 0.18
 """Thin and wide apart: where many hatched areas lie over each other, the ground must still be seen."""
 
@@ -237,7 +240,9 @@ def category_name(legend: VectorLegend, category: Category) -> str:
 
 def vector_qml(legend: VectorLegend, categories: Sequence[Category]) -> str:
     """A QGIS style: a single symbol where the legend has no column and no hatching, else one category or rule each."""
-    root = ET.Element("qgis", version=QML_VERSION, styleCategories="Symbology")
+    root = ET.Element("qgis", version=QML_VERSION, styleCategories="Symbology|Labeling" if legend.label else "Symbology")
+    if legend.label:
+        root.set("labelsEnabled", "1")
     single = legend.column is None and legend.hatched is None
     kind = "RuleRenderer" if legend.groups else "singleSymbol" if single else "categorizedSymbol"
     renderer = ET.SubElement(root, "renderer-v2", type=kind, symbollevels="0", enableorderby="0", forceraster="0")
@@ -261,10 +266,24 @@ def vector_qml(legend: VectorLegend, categories: Sequence[Category]) -> str:
         _symbol(symbols, str(number), legend, category)
     ET.SubElement(renderer, "rotation")
     ET.SubElement(renderer, "sizescale")
+    if legend.label:
+        _labels(root, legend.label)
     ET.SubElement(root, "blendMode").text = "0"
     ET.SubElement(root, "layerOpacity").text = "1"
     ET.SubElement(root, "layerGeometryType").text = {"point": "0", "line": "1", "polygon": "2"}[legend.geometry]
     return _document(root, QML_DOCTYPE)
+
+
+def _labels(root: ET.Element, column: str) -> None:
+    """A column's values beside the features, at scales from which they can be told apart; in white haloes, over any map."""
+    labels = ET.SubElement(root, "labeling", type="simple")
+    settings = ET.SubElement(labels, "settings", calloutType="simple")
+    style = ET.SubElement(
+        settings, "text-style", fieldName=column, isExpression="0", fontSize=LABEL_POINTS, fontSizeUnit="Point", textColor="0,0,0,255"
+    )
+    ET.SubElement(style, "text-buffer", bufferDraw="1", bufferSize="0.6", bufferSizeUnits="MM", bufferColor="255,255,255,230")
+    ET.SubElement(settings, "placement", placement="0", dist="0.3", distUnits="MM")
+    ET.SubElement(settings, "rendering", scaleVisibility="1", scaleMin="0", scaleMax=LABELS_UP_TO, obstacle="0")
 
 
 def _rules(renderer: ET.Element, legend: VectorLegend, categories: Sequence[Category]) -> None:
@@ -376,6 +395,8 @@ def vector_sld(legend: VectorLegend, layer: str, categories: Sequence[Category])
         ET.SubElement(ET.SubElement(rule, f"{{{SE}}}Description"), f"{{{SE}}}Title").text = name
         _filter(rule, legend, category)
         _symbolizer(rule, legend, category)
+        if legend.label:
+            _label_symbolizer(rule, legend.label)
     return _document(root)
 
 
@@ -430,6 +451,12 @@ def _symbolizer(rule: ET.Element, legend: VectorLegend, category: Category) -> N
             _parameter(fill, "fill-opacity", opacity)
         _stroke(mark, dark, opacity, OUTLINE_MM)
         ET.SubElement(graphic, f"{{{SE}}}Size").text = f"{POINT_MM * PIXELS_PER_MM:.2f}"
+
+
+def _label_symbolizer(rule: ET.Element, column: str) -> None:
+    text = ET.SubElement(rule, f"{{{SE}}}TextSymbolizer")
+    ET.SubElement(ET.SubElement(text, f"{{{SE}}}Label"), f"{{{OGC}}}PropertyName").text = column
+    _parameter(ET.SubElement(text, f"{{{SE}}}Font"), "font-size", LABEL_POINTS)
 
 
 def _stroke(parent: ET.Element, colour: str, opacity: str, width_mm: float, *, dashed: bool = False) -> None:

@@ -138,6 +138,12 @@ SPRINGS: Final = Contract("springs", "Springs", "any", (), feature="spring")
 CUT_BANKS: Final = Contract("cut_banks", "Cuts and banks, along their top edge", "any", (), feature="cut_bank")
 WATER_LINES: Final = Contract("water_lines", "Water supply lines", "any", (), feature="water_line")
 DRAINS: Final = Contract("drains", "Drains, interceptors and ditches", "any", (), feature="drain")
+PLUMBING: Final = Contract(
+    "plumbing",
+    "Plumbing stacks, clean-outs and sewer exits of houses",
+    "point",
+    (Column("kind", "what was seen: stack, clean-out or exit", "label"),),
+)
 CULVERTS: Final = Contract("culverts", "Culverts, from inlet to outlet", "line", ())
 OTHER_FEATURES: Final = Contract(
     "other_features",

@@ -125,6 +125,38 @@ PRIORITY: Final = VectorLegend(
     ),
 )
 
+SEARCH_AREAS: Final = VectorLegend(
+    "Where to look for a buried tank or pit (ranked within each lot)",
+    "polygon",
+    "look",
+    (
+        Swatch("first", "Look here first", "#6b1237"),
+        Swatch("next", "Look here next", "#d0603d"),
+        Swatch("later", "Look here after that", "#efc06a"),
+        Swatch("last", "Least likely", "#f3ecd6"),
+    ),
+    fill_opacity=0.65,
+)
+
+SWEEP: Final = VectorLegend(
+    "Stops for the probe or the camera locator, numbered in their order",
+    "point",
+    "leg",
+    (Swatch("begin", "Begin here", "#0b3c5d"), Swatch("stop", "Further stop", "#6fb1d6")),
+    label="stop",
+)
+
+WET_SEASON: Final = VectorLegend(
+    "May the old system fail in the wet season?",
+    "polygon",
+    "may_fail_in_wet_season",
+    (
+        Swatch("yes", "Yes: see the reasons", "#124a80"),
+        Swatch("no sign found", "No sign found: that is no proof", "#f1e6a9"),
+        Swatch("unknown", "Unknown: ask", UNKNOWN_COLOUR, hatch=True),
+    ),
+)
+
 FEATURE_COLOURS: Final = {
     "private_well": "#722473",
     "public_well": "#773fb9",

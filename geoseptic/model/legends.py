@@ -79,7 +79,8 @@ class VectorLegend:
 
     `hatched` is a (column, value) pair: features that have it keep their colour and are hatched or dashed. `groups` parts the layer by a
     column whose values are given with their names, in order: only the first group that the layer holds is drawn until the reader
-    ticks another. `fill_opacity` lets the map below show through polygons; the more they overlap, the less it should be.
+    ticks another. `fill_opacity` lets the map below show through polygons; the more they overlap, the less it should be. `label` is a
+    column whose values are written beside the features where the map is drawn from nearby.
     """
 
     title: str
@@ -89,6 +90,7 @@ class VectorLegend:
     hatched: tuple[str, str] | None = None
     groups: tuple[str, tuple[tuple[str, str], ...]] | None = None
     fill_opacity: float = 0.55
+    label: str | None = None
 
 
 RasterLegend = ClassLegend | RampLegend | BitLegend | NumberLegend

@@ -65,7 +65,10 @@ class TableResult:
 
 @dataclass(frozen=True)
 class PointsResult:
-    """Points for a phone or a GPS receiver; `xy_m` has shape (points, 2), in metres of `frame`."""
+    """Points for a phone or a GPS receiver; `xy_m` has shape (points, 2), in metres of `frame`.
+
+    caution : what to say to whoever goes there.
+    """
 
     name: str
     frame: Frame
@@ -74,6 +77,7 @@ class PointsResult:
     descriptions: tuple[str, ...]
     kinds: tuple[str, ...]
     title: str
+    caution: str = ""
 
 
 @dataclass(frozen=True)

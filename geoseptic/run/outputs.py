@@ -95,7 +95,8 @@ def write(folder: Path, results: Results, workers: int = 1) -> list[str]:
         )
     for points in results.points:
         lon, lat = point_files.to_wgs84(points.frame, points.xy_m)
-        point_files.write_gpx(folder / f"{points.name}.gpx", points.labels, lon, lat, points.descriptions, points.kinds, points.title)
+        path = folder / f"{points.name}.gpx"
+        point_files.write_gpx(path, points.labels, lon, lat, points.descriptions, points.kinds, points.title, points.caution)
     for table in results.tables:
         table_files.write_table(folder / f"{table.name}.csv", table)
         if table.markdown:

@@ -106,3 +106,9 @@ def test_metres_of_the_frame_become_degrees_wherever_its_unit_is_the_foot(code):
     lon, lat = to_wgs84(frame, np.array([[x, y], [x, y]]) * frame.metres_per_unit)
     assert lon == pytest.approx([-73.9] * 2, abs=1e-8) and lat == pytest.approx([40.8] * 2, abs=1e-8)
     assert len(to_wgs84(frame, np.empty((0, 2)))[0]) == 0
+
+
+def test_a_caution_of_the_points_stands_in_the_file_beside_the_warning(tmp_path):
+    path = tmp_path / "sweep.gpx"
+    write_gpx(path, ["A 1"], [-122.0], [47.0], caution="Never enter a pit.")
+    assert "before you dig. Never enter a pit." in path.read_text(encoding="utf-8")

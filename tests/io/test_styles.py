@@ -202,6 +202,19 @@ def test_sld_rules_ask_for_part_feature_and_status_and_are_those_of_the_drain_fi
     assert rules[0].find(".//se:WellKnownName", NAMESPACES).text == "shape://slash"
 
 
+def test_a_column_of_labels_is_written_beside_the_features_from_nearby_alone():
+    categories = styles.vector_categories(legend_table.SWEEP)
+    root = parsed(styles.vector_qml(legend_table.SWEEP, categories))
+    assert root.get("labelsEnabled") == "1"
+    settings = root.find("labeling/settings")
+    assert settings.find("text-style").get("fieldName") == "stop"
+    # QGIS keeps the smaller of two scales, 1:1500, in scaleMax.
+    assert (settings.find("rendering").get("scaleVisibility"), settings.find("rendering").get("scaleMax")) == ("1", "1500")
+    sld = parsed(styles.vector_sld(legend_table.SWEEP, "sweep", categories))
+    assert [name.text for name in sld.iterfind(".//se:TextSymbolizer/se:Label/ogc:PropertyName", NAMESPACES)] == ["stop", "stop"]
+    assert parsed(styles.vector_qml(legend_table.SEARCH_AREAS, ())).find("labeling") is None
+
+
 @pytest.mark.parametrize(("geometry", "symbolizer"), [("line", "LineSymbolizer"), ("point", "PointSymbolizer")])
 def test_lines_and_points_have_symbols_too(geometry, symbolizer):
     legend = VectorLegend("Kinds", geometry, "it's", (Swatch("a", AWKWARD, "#204060"), Swatch("b", "B", "#c0a020", hatch=True)))

@@ -39,6 +39,9 @@ CLASSES = {
     "numbers": tuple(Swatch(place, colour, colour) for place, colour in enumerate(table.NUMBER_COLOURS)),
     "old systems": table.OLD_SYSTEMS.swatches,
     "priority": table.PRIORITY.swatches,
+    "search areas": table.SEARCH_AREAS.swatches,
+    "sweep": table.SWEEP.swatches,
+    "wet season": table.WET_SEASON.swatches,
     "envelopes": (*table.FIELD_ENVELOPE.swatches, *table.TANK_ENVELOPE.swatches),
 }
 """Legends whose classes may all lie side by side on the map."""
@@ -50,6 +53,7 @@ SEQUENCES = {
     "slope class": table.SLOPE_CLASS.swatches[:4],
     "priority": table.PRIORITY.swatches[3::-1],
     "ponding": table.ponding("m").stops,
+    "search areas": table.SEARCH_AREAS.swatches[::-1],
     "well path": table.well_path("m", 300).stops[::-1],
 }
 """Ordinal legends, in the order from light to dark."""
