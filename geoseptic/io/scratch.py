@@ -71,9 +71,10 @@ def new_plane(folder: Path | str, shape: tuple[int, int], dtype: npt.DTypeLike) 
 
 
 @contextmanager
-def filed(arrays: Mapping[str, Values]) -> Iterator[dict[str, FilePlane]]:
-    """The arrays as planes in files of a temporary folder (TMPDIR says where), gone afterwards: several processes may open them."""
-    with TemporaryDirectory(prefix="geoseptic-", ignore_cleanup_errors=True) as folder:
+def filed(arrays: Mapping[str, Values], within: Path | None = None) -> Iterator[dict[str, FilePlane]]:
+    """The arrays as planes in files of a new folder, gone afterwards: several processes may open them. The folder is `within` another, or
+    among the temporary ones (TMPDIR says where)."""
+    with TemporaryDirectory(prefix="geoseptic-", dir=within, ignore_cleanup_errors=True) as folder:
         planes = {}
         for name, array in arrays.items():
             planes[name] = new_plane(folder, (array.shape[0], array.shape[1]), array.dtype)

@@ -49,6 +49,7 @@ def manifest(
             **{f"{name}_unit": unit for name, unit in wanted.units.items()},
             "cell_size_m": wanted.cell_size_m,
             "zero_is_height": wanted.zero_is_height,
+            "scheduler": wanted.scheduler,
         },
         "rules": _rules_record(rules) if rules else None,
         "citations": _texts(results.citations),

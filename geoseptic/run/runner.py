@@ -4,7 +4,7 @@ import logging
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,6 +17,7 @@ from geoseptic.io import layers as layer_files
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.layerheaders import Bounds
 from geoseptic.model.cautions import CAUTIONS
+from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RulesIn, SheetIn
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
@@ -26,6 +27,11 @@ from geoseptic.stages import LOGGER, stage
 
 IN_MEMORY_CELLS: Final = 30_000_000
 """Rasters with more cells are worked on in files beside the outputs: about 115 bytes a cell are in use at the worst moment in memory."""
+
+NOTHING_HANDED_OVER: Final = (
+    "--scheduler: nothing went to the cluster, all was done on this machine. Only screen_county has lots to search, and hands them over "
+    "from 1,000 on"
+)
 
 
 def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, Any]:
@@ -39,14 +45,16 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             return _plan(process, wanted, headers)
         large = any(grid.shape[0] * grid.shape[1] > IN_MEMORY_CELLS for grid in headers.grids.values())
         left = outputs.leftovers(wanted.out)
-        with outputs.scratch(wanted.out, large) as scratch:
-            values, warnings = _read(process, wanted, headers, scratch)
+        with outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch, _cluster(wanted, scratch) as used:
+            values, warnings = _read(process, wanted, headers, scratch if large else None)
             if left:
                 warnings.append(
                     f"{wanted.out} holds working files of a run that was killed or still goes on: {listed(left)}. Delete the former"
                 )
             results = process(**values)
             warnings += results.warnings
+            if used is not None and not used.tasks:
+                warnings.append(NOTHING_HANDED_OVER)
             inputs = input_records(process, wanted)
             with outputs.beside(wanted.out) as partial:
                 with stage("writing"):
@@ -65,6 +73,11 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
         "seconds": round(time.time() - started, 2),
         "notice": CAUTIONS[0],
     }
+
+
+def _cluster(wanted: Request, scratch: Path | None) -> AbstractContextManager[Cluster | None]:
+    """The cluster that is wanted, if any, with the working folder in common."""
+    return nullcontext() if wanted.scheduler is None or scratch is None else cluster(wanted.scheduler, scratch)
 
 
 def _read(process: Process[..., Any], wanted: Request, headers: Headers, scratch: Path | None = None) -> tuple[dict[str, Any], list[str]]:
