@@ -9,7 +9,7 @@ import numpy as np
 
 from geoseptic.io.scratch import FilePlane, filed
 from geoseptic.parcels.fit import Terrain
-from geoseptic.pools import Cluster, cluster_in_use, processes
+from geoseptic.pools import Cluster, cluster_in_use, processes, results
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lots import Lots
 
@@ -41,12 +41,9 @@ class Pool:
         if self.files is None or len(parts) < 2:
             return [task(lots.of(part), self.setting, *(column[part] for column in columns)) for part in parts]
         with processes(self.workers, self.cluster) as executor:
-            waiting = [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
-            try:
-                return [answer.result() for answer in waiting]
-            finally:
-                for answer in waiting:
-                    answer.cancel()
+            return results(
+                [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
+            )
 
 
 @contextmanager

@@ -14,7 +14,7 @@ ZERO_IS_HEIGHT: Final = Parameter(
     "zero_is_height", Choice("Whether zeros that a sheer step parts from the ground are heights; default no", ("yes", "no")), False, None
 )
 SCHEDULER: Final = Parameter(
-    "scheduler", Text("Dask scheduler whose workers search the lots, such as tcp://10.0.0.5:8786", 1000), False, None
+    "scheduler", Text("Dask scheduler whose workers do what can be shared out, such as tcp://10.0.0.5:8786", 1000), False, None
 )
 """Where `workers` is a parameter of the process."""
 

@@ -5,6 +5,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,6 +17,7 @@ from geoseptic.errors import listed
 from geoseptic.io import layers as layer_files
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.layerheaders import Bounds
+from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RulesIn, SheetIn
@@ -27,11 +29,6 @@ from geoseptic.stages import LOGGER, stage
 
 IN_MEMORY_CELLS: Final = 30_000_000
 """Rasters with more cells are worked on in files beside the outputs: about 115 bytes a cell are in use at the worst moment in memory."""
-
-NOTHING_HANDED_OVER: Final = (
-    "--scheduler: nothing went to the cluster, all was done on this machine. Only screen_county has lots to search, and hands them over "
-    "from 1,000 on"
-)
 
 
 def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, Any]:
@@ -46,15 +43,15 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
         large = any(grid.shape[0] * grid.shape[1] > IN_MEMORY_CELLS for grid in headers.grids.values())
         left = outputs.leftovers(wanted.out)
         with outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch, _cluster(wanted, scratch) as used:
-            values, warnings = _read(process, wanted, headers, scratch if large else None)
+            values, warnings = _read(process, wanted, headers, scratch)
             if left:
                 warnings.append(
                     f"{wanted.out} holds working files of a run that was killed or still goes on: {listed(left)}. Delete the former"
                 )
             results = process(**values)
             warnings += results.warnings
-            if used is not None and not used.tasks:
-                warnings.append(NOTHING_HANDED_OVER)
+            if used is not None:
+                warnings += _told(used)
             inputs = input_records(process, wanted)
             with outputs.beside(wanted.out) as partial:
                 with stage("writing"):
@@ -77,7 +74,18 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
 
 def _cluster(wanted: Request, scratch: Path | None) -> AbstractContextManager[Cluster | None]:
     """The cluster that is wanted, if any, with the working folder in common."""
-    return nullcontext() if wanted.scheduler is None or scratch is None else cluster(wanted.scheduler, scratch)
+    return nullcontext() if wanted.scheduler is None or scratch is None else cluster(wanted.scheduler, scratch, partial(Kept.of, scratch))
+
+
+def _told(used: Cluster) -> list[str]:
+    if not used.tasks:
+        return [
+            "--scheduler: nothing went to the cluster, all was done on this machine: this process has no rasters and no lots to share out"
+        ]
+    lost = used.lost()
+    return (
+        [f"{lost} of {len(used.workers)} workers of the cluster ended during the run: what they had begun was done again"] if lost else []
+    )
 
 
 def _read(process: Process[..., Any], wanted: Request, headers: Headers, scratch: Path | None = None) -> tuple[dict[str, Any], list[str]]:
