@@ -1,9 +1,12 @@
 """Rasters larger than memory, as raw files that are read and written by windows."""
 
 import itertools
-from collections.abc import Iterator, Mapping
+import pickle
+import sys
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -71,14 +74,55 @@ def new_plane(folder: Path | str, shape: tuple[int, int], dtype: npt.DTypeLike) 
 
 
 @contextmanager
-def filed(arrays: Mapping[str, Values]) -> Iterator[dict[str, FilePlane]]:
-    """The arrays as planes in files of a temporary folder (TMPDIR says where), gone afterwards: several processes may open them."""
-    with TemporaryDirectory(prefix="geoseptic-", ignore_cleanup_errors=True) as folder:
+def filed(arrays: Mapping[str, Values], within: Path | None = None) -> Iterator[dict[str, FilePlane]]:
+    """The arrays as planes in files of a new folder, gone afterwards: several processes may open them. The folder is `within` another, or
+    among the temporary ones (TMPDIR says where)."""
+    with TemporaryDirectory(prefix="geoseptic-", dir=within, ignore_cleanup_errors=True) as folder:
         planes = {}
         for name, array in arrays.items():
             planes[name] = new_plane(folder, (array.shape[0], array.shape[1]), array.dtype)
             planes[name].write(slice(0, array.shape[0]), slice(0, array.shape[1]), array)
         yield planes
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A function in a file of `folder`, for worker processes that have the folder too; called, it is read once a process."""
+
+    path: str
+
+    @classmethod
+    def of(cls, folder: Path, work: Callable[..., Any]) -> "Kept":
+        """Closures too. Raises DiskFullError."""
+        import cloudpickle
+        from numba.core.dispatcher import Dispatcher
+
+        class ByName(cloudpickle.Pickler):  # type: ignore[misc]
+            def reducer_override(self, found: Any) -> Any:
+                # Sent as code, a kernel would be compiled anew by every worker; by its name, its own cache is used.
+                if isinstance(found, Dispatcher):
+                    return getattr, (sys.modules[found.py_func.__module__], found.py_func.__name__)
+                return super().reducer_override(found)
+
+        path = folder / f"work-{next(_NUMBER)}.pickle"
+        try:
+            with path.open("xb") as file:
+                ByName(file).dump(work)
+        except OSError as error:
+            raise _full(path, error) from error
+        return cls(str(path))
+
+    def __call__(self, *values: Any) -> Any:
+        return _work(self.path)(*values)
+
+    def drop(self) -> None:
+        Path(self.path).unlink(missing_ok=True)
+
+
+@lru_cache(maxsize=2)
+def _work(path: str) -> Callable[..., Any]:
+    found: Callable[..., Any] = pickle.loads(Path(path).read_bytes())
+    return found
 
 
 def _full(path: Path, error: OSError) -> DiskFullError:

@@ -10,12 +10,12 @@ import shapely
 
 from geoseptic.errors import CodeSilentError
 from geoseptic.model.grid import Raster
+from geoseptic.model.planes import Plane
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.fit import DROP_ALONG_TRENCH_M, Terrain
 from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, UNKNOWN_GROUND
 from geoseptic.parcels.fitground import STEP_M
-from geoseptic.processes.mapping import Mapped
-from geoseptic.processes.paths import ponding_m
+from geoseptic.processes.paths import Drained, Paths, ponding_m
 from geoseptic.processes.slopes import slope_limit_percent
 from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknown_ground
 from geoseptic.stages import stage
@@ -35,7 +35,9 @@ class LotGround:
     """What is known of the ground of a run, asked window by window."""
 
     elevation: Raster
-    mapped: Mapped
+    slope_percent: Plane
+    drained: Drained
+    paths: Paths
     soil: SoilLayers
     rules: RuleSet
     floodplain_excluded: bool
@@ -45,16 +47,16 @@ class LotGround:
         limit_percent = slope_limit_percent(self.rules)
         found = {}
         if limit_percent is not None:
-            found[f"slope over {limit_percent:g} percent"] = self.mapped.slope_percent.read(*window) > limit_percent
-        found["hollow that holds water"] = ponding_m(self.mapped.ground, window) > 0
+            found[f"slope over {limit_percent:g} percent"] = self.slope_percent.read(*window) > limit_percent
+        found["hollow that holds water"] = ponding_m(self.drained, window) > 0
         found |= forbidden_ground(self.soil, self.elevation.grid.window(*window), self.floodplain_excluded)
         return {name: mask for name, mask in found.items() if mask.any()}
 
     def codes(self, window: Window) -> npt.NDArray[np.uint8]:
         """Codes of `fitgrid` for the cells of the window: bad where anything excludes, unknown where nobody knows."""
-        code = self.mapped.paths.code.read(*window)
+        code = self.paths.code.read(*window)
         good = np.full(code.shape, GOOD_GROUND, np.uint8)
-        good[np.isnan(self.mapped.slope_percent.read(*window))] = UNKNOWN_GROUND
+        good[np.isnan(self.slope_percent.read(*window))] = UNKNOWN_GROUND
         good[(code == flowpath.NO_ELEVATION) | (code == flowpath.LEAVES_THE_DATA)] = UNKNOWN_GROUND
         good[unknown_ground(self.soil, self.elevation.grid.window(*window))] = UNKNOWN_GROUND
         for mask in self.bad(window).values():
@@ -66,7 +68,7 @@ class LotGround:
 def terrains_of(ground: LotGround, window_m: float, workers: int) -> tuple[Terrain, Terrain, Terrain]:
     """What the search reads of the ground: for trenches; for beds, which codes allow on gentler ground only (the same where a code does not
     say); and as if all were good, to ask whether it is the ground or the law that leaves no room."""
-    grid, paths, slope = ground.elevation.grid, ground.mapped.paths, ground.mapped.slope_percent
+    grid, paths, slope = ground.elevation.grid, ground.paths, ground.slope_percent
     good, path_m = slope.new(np.uint8), slope.new(np.float32)
     try:
         bed_percent = ground.rules.slope_limit("drain_field", "bed").max_percent
@@ -82,7 +84,7 @@ def terrains_of(ground: LotGround, window_m: float, workers: int) -> tuple[Terra
         reaches_none = paths.code.read(*window) == flowpath.REACHES_NO_WELL
         path_m.write(*window, np.where(reaches_none, np.float32(np.inf), paths.distance_m.read(*window)))
 
-    for_windows(prepare, grid.shape, workers)
+    for_windows(prepare, slope, workers)
     left, _, _, top = grid.bounds_m
     heights_m = ground.elevation.plane.array().astype(np.float32, copy=False)
     trenches = Terrain(heights_m, good.array(), path_m.array(), left, top, grid.cell_size_m, window_m)

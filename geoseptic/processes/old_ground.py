@@ -113,7 +113,7 @@ def _risk(land: Land, yards: Yards, brought: Brought, rules: RuleSet, search_rul
         wet = wet_season.wetness(elevation, drained, slope, waters, wet_rules)
         if wet.above_m is None:
             notes.append(
-                "the elevation is too large to lie in memory: neither the height above the nearest drainage nor the wetness index was "
+                "the elevation is too large to be looked at whole: neither the height above the nearest drainage nor the wetness index was "
                 "found. Run parts of the county by themselves"
             )
         cells = wet_season.wet_ground(around, elevation, drained, wet, workers)

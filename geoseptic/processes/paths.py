@@ -71,7 +71,8 @@ def drain(elevation: Raster, sites: WellSites, *, min_share: float, building_hei
 
 def _conditioned(elevation: Raster, sites: WellSites, height_m: float, workers: int) -> Plane:
     """The heights as float32, buildings raised, then every culvert opened, one after the other where they meet."""
-    heights_m, raises = elevation.plane, len(sites.buildings_m) > 0 and height_m > 0
+    heights_m, grid, buildings_m = elevation.plane, elevation.grid, sites.buildings_m
+    raises = len(buildings_m) > 0 and height_m > 0
     if heights_m.dtype == np.float32 and not raises and not len(sites.culverts_m):
         return heights_m
     out = heights_m.new(np.float32)
@@ -79,15 +80,15 @@ def _conditioned(elevation: Raster, sites: WellSites, height_m: float, workers: 
     def raise_in(window: Window) -> None:
         own = heights_m.read(*window).astype(np.float32, copy=False)
         if raises:
-            own = conditioning.raise_cells(own, burn.centred(sites.buildings_m, elevation.grid.window(*window)), height_m)
+            own = conditioning.raise_cells(own, burn.centred(buildings_m, grid.window(*window)), height_m)
         out.write(*window, own)
 
-    for_windows(raise_in, heights_m.shape, workers)
+    for_windows(raise_in, heights_m, workers)
     for line in sites.culverts_m:
         # A cell more on each side: shapes are grown by a part of a cell before they are burnt.
-        rows, cols = elevation.grid.over(shapely.bounds(line), 1)
+        rows, cols = grid.over(shapely.bounds(line), 1)
         if rows.start < rows.stop and cols.start < cols.stop:
-            there = burn.touched([line], elevation.grid.window(rows, cols))
+            there = burn.touched([line], grid.window(rows, cols))
             out.write(rows, cols, conditioning.breach(out.read(rows, cols), [there]))
     return out
 
@@ -102,11 +103,12 @@ def well_discs(elevation: Raster, sites: WellSites, well_radius_m: float) -> Wel
 
 def presumed_lots(elevation: Raster, sites: WellSites, well_radius_m: float) -> Callable[[slice, slice], PresumedLots | None]:
     """For a window of the raster (rows, columns), the lots on which a well is presumed in its cells; None where there are none near."""
-    grid, margin = elevation.grid, flowpath.lot_margin_cells(well_radius_m, elevation.grid.cell_size_m)
+    grid, presumed_m = elevation.grid, sites.presumed_m
+    margin = flowpath.lot_margin_cells(well_radius_m, grid.cell_size_m)
 
     def lots_in(rows: slice, cols: slice) -> PresumedLots | None:
         wider = grid.window(slice(rows.start - margin, rows.stop + margin), slice(cols.start - margin, cols.stop + margin))
-        label = burn.numbered(sites.presumed_m, wider)
+        label = burn.numbered(presumed_m, wider)
         return PresumedLots(label, margin, well_radius_m) if (label >= 0).any() else None
 
     return lots_in
@@ -163,7 +165,7 @@ def path_results(
         count["cells_ponding"] = int(np.count_nonzero(own_m > 0))
         return count, np.bincount(label[label >= 0], minlength=wells), mapcolours.shared_edges(around, wells, (shape[0], shape[1]))
 
-    found = for_windows(told, elevation.grid.shape, workers)
+    found = for_windows(told, elevation.plane, workers)
     totals = sum((count for count, _, _ in found), Counter[str]())
     cells = np.sum([number for _, number, _ in found], axis=0)
     edges = sum((shared for _, _, shared in found), Counter[int]())

@@ -156,7 +156,7 @@ def screen_county(
     )
     mapped = mapping.map_suitability(elevation, land, rules, chosen)
     excluded = in_floodplain == "exclude"
-    ground = lot_ground.LotGround(elevation, mapped, soil, rules, excluded)
+    ground = lot_ground.LotGround(elevation, mapped.slope_percent, mapped.ground, mapped.paths, soil, rules, excluded)
     search = screening.Search(
         land,
         mapped.cuts,

@@ -1,5 +1,8 @@
 """Slope of the ground, window by window, and its classes."""
 
+from threading import Lock
+from typing import Final
+
 import numba
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +18,7 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT, UNKNOWN_SLOPE
 from geoseptic.stages import stage
 from geoseptic.terrain.slope import half_window_cells, halo_cells, horn_slope_percent, plane_slope_percent
-from geoseptic.terrain.windows import Window, for_windows, widened, windows
+from geoseptic.terrain.windows import Window, for_windows, widened
 
 Floats = npt.NDArray[np.float32]
 
@@ -24,6 +27,10 @@ WIDE_WINDOW = 1.1
 
 UNKNOWN_CLASS = 255
 """Nodata of class rasters, which no cell holds: unknown is a class in them, so that overviews count it like the others."""
+
+
+ONE_AT_A_TIME: Final = Lock()
+"""Kernels that share out their work must not be in two threads at once, which a worker of a cluster may have."""
 
 
 def use_threads(workers: int) -> None:
@@ -38,13 +45,20 @@ def slope_percent(elevation: Raster, window_m: float, method: str, workers: int)
     heights_m, cell_m = elevation.plane, elevation.grid.cell_size_m
     halo = halo_cells(cell_m, None if method == "horn" else window_m)
     out = heights_m.new(np.float32)
-    # The kernels share out a window among threads themselves.
-    for window in windows(heights_m.shape):
+
+    def measure(window: Window) -> None:
         wide, inner = widened(window, halo, heights_m.shape)
         around_m = heights_m.read(*wide).astype(np.float32, copy=False)
-        found = horn_slope_percent(around_m, cell_m) if method == "horn" else plane_slope_percent(around_m, cell_m, window_m)
-        out.write(*window, found[inner])
+        out.write(*window, _measured(around_m, cell_m, window_m, method)[inner])
+
+    # One after the other: the kernels share out a window among threads themselves.
+    for_windows(measure, heights_m)
     return out
+
+
+def _measured(heights_m: Floats, cell_m: float, window_m: float, method: str) -> Floats:
+    with ONE_AT_A_TIME:
+        return horn_slope_percent(heights_m, cell_m) if method == "horn" else plane_slope_percent(heights_m, cell_m, window_m)
 
 
 def slope_limit_percent(rules: RuleSet) -> float | None:
@@ -63,7 +77,7 @@ def slope_results(slope: Plane, elevation: Raster, rules: RuleSet, window_m: flo
     def classify(window: Window) -> None:
         classes.write(*window, slope_classes(slope.read(*window), limit_percent))
 
-    for_windows(classify, slope.shape, workers)
+    for_windows(classify, slope, workers)
     cell_m = elevation.grid.cell_size_m
     cells = 3 if method == "horn" else 2 * half_window_cells(cell_m, window_m) + 1
     measured_m = cells * cell_m

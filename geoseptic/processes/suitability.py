@@ -79,7 +79,7 @@ def suitability_results(
         count["cells_unknown"] = int(np.count_nonzero(own == rating.UNKNOWN))
         return count
 
-    totals = sum(for_windows(rate, elevation.grid.shape, workers), Counter[str]())
+    totals = sum(for_windows(rate, elevation.plane, workers), Counter[str]())
     how = "the least factor decides" if weights is None else "weighted mean of the factors"
     text = f"{rules.title}, edition {rules.edition}; factors slope and flow path to a well, {how}. {SCREENING_AID}"
     counts = {

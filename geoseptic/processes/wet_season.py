@@ -35,6 +35,9 @@ YES: Final = "yes"
 NO_SIGN: Final = "no sign found"
 UNKNOWN: Final = "unknown"
 
+MOST_CELLS: Final = 30_000_000
+"""Both are found over the whole raster at once, in memory."""
+
 NO_PROOF: Final = "no sign on the maps is no proof: draining today says nothing of the wet season"
 NO_HOUSE: Final = "no house on the map of this lot: nothing was looked at"
 
@@ -89,9 +92,10 @@ class SeasonalRisk:
 def wetness(elevation: Raster, ground: Drained, slope_percent: Plane, water_m: Geometries, rules: WetRules) -> Wetness:
     """Height above the drainage and wetness index of every cell, with the edges of their wettest shares; `water_m` is drainage too.
 
-    A raster that does not lie in memory gets neither.
+    A raster of more than `MOST_CELLS` gets neither.
     """
-    if not ground.d8.in_memory:
+    rows, cols = elevation.grid.shape
+    if rows * cols > MOST_CELLS:
         return Wetness(None, None, np.nan, np.nan)
     cell_m, d8 = elevation.grid.cell_size_m, ground.d8.array()
     above = cells_above(d8)
@@ -130,7 +134,7 @@ def wet_ground(looked_at_m: Geometries, elevation: Raster, ground: Drained, wet:
         np.fmin.at(lowest, lot, above)
         return counts, deepest, lowest
 
-    found = for_windows(told, elevation.grid.shape, workers)
+    found = for_windows(told, elevation.plane, workers)
     heights, low, indexed, wettest, unknown, cells = np.sum([counts for counts, _, _ in found], axis=0).astype(np.float64)
     deepest = np.max([one for _, one, _ in found], axis=0)
     lowest = np.min([one for _, _, one in found], axis=0)

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoseptic.io.scratch import FilePlane, filed
 from geoseptic.parcels.fit import Terrain
-from geoseptic.pools import processes
+from geoseptic.pools import Cluster, cluster_in_use, processes, results
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lots import Lots
 
@@ -33,35 +33,37 @@ class Pool:
     setting: Setting
     workers: int
     files: "_SettingFiles | None"
+    cluster: Cluster | None = None
 
     def each(self, task: Callable[..., T], lots: Lots, *columns: Any) -> list[T]:
         """`task(lots, setting, *columns)` for the lots in chunks, in their order; columns are arrays with one row a lot."""
         parts = [slice(start, start + CHUNK) for start in range(0, len(lots), CHUNK)]
         if self.files is None or len(parts) < 2:
             return [task(lots.of(part), self.setting, *(column[part] for column in columns)) for part in parts]
-        with processes(self.workers) as executor:
-            waiting = [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
-            try:
-                return [answer.result() for answer in waiting]
-            finally:
-                for answer in waiting:
-                    answer.cancel()
+        with processes(self.workers, self.cluster) as executor:
+            return results(
+                [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
+            )
 
 
 @contextmanager
 def pool_of(setting: Setting, workers: int, lots: int) -> Iterator[Pool]:
-    """A pool for so many lots; its files are gone afterwards, its worker processes wait for the next task and end when idle."""
-    if workers <= 1 or lots < WORTH_PROCESSES:
+    """A pool for so many lots; its files are gone afterwards, its worker processes wait for the next task and end when idle.
+
+    Where a cluster is in use, its workers do the tasks, and the files are in the folder that they share.
+    """
+    cluster = cluster_in_use()
+    if (workers <= 1 and cluster is None) or lots < WORTH_PROCESSES:
         yield Pool(setting, 1, None)
         return
     terrains = {name: getattr(setting, name) for name in TERRAINS}
     arrays = {(name, array): getattr(terrain, array) for name, terrain in terrains.items() for array in ARRAYS}
     # Terrains share arrays: each goes into one file.
     once = {str(id(array)): array for array in arrays.values()}
-    with filed(once) as files:
+    with filed(once, cluster.folder if cluster else None) as files:
         empty: dict[str, Any] = {name: _without_arrays(terrain) for name, terrain in terrains.items()}
         bare = replace(setting, **empty)
-        yield Pool(setting, workers, _SettingFiles(bare, {key: files[str(id(array))] for key, array in arrays.items()}))
+        yield Pool(setting, workers, _SettingFiles(bare, {key: files[str(id(array))] for key, array in arrays.items()}), cluster)
 
 
 @dataclass(frozen=True)

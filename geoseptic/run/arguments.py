@@ -31,7 +31,7 @@ from geoseptic.process import (
     parsed_length_m,
 )
 from geoseptic.run import mappings
-from geoseptic.run.config import CELL_SIZE, ZERO_IS_HEIGHT, raster_parameters, read_config, taken, unit_of
+from geoseptic.run.config import CELL_SIZE, SCHEDULER, ZERO_IS_HEIGHT, read_config, run_parameters, taken, unit_of
 from geoseptic.run.mappings import NO, YES
 from geoseptic.units import from_metres
 
@@ -53,6 +53,7 @@ class Request:
     units: Mapping[str, str] = field(default_factory=dict)
     cell_size_m: float | None = None
     zero_is_height: bool = False
+    scheduler: str | None = None
 
 
 def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
@@ -75,7 +76,7 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
             action="append" if repeat else "store",
             help=_help(parameter).replace("%", "%%"),
         )
-    for parameter in raster_parameters(process):
+    for parameter in run_parameters(process):
         optional.add_argument(parameter.flag, dest=parameter.name, metavar=_metavar(parameter), help=_help(parameter))
     run = made.add_argument_group("run")
     run.add_argument("--out", metavar="DIR", help=OUT.title)
@@ -115,7 +116,7 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
     columns = mappings.column_names(process, config.pop("columns", {}), given.columns, faults)
     value_maps = mappings.value_maps(process, config.pop("values", {}), given.values, faults)
     values: dict[str, Any] = {}
-    for parameter in (*process.parameters, *raster_parameters(process), OUT):
+    for parameter in (*process.parameters, *run_parameters(process), OUT):
         try:
             from_config = taken(config, parameter)
             from_line = getattr(given, parameter.name)
@@ -139,6 +140,7 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         units={name: unit for name in rasters if (unit := values.pop(unit_of(name).name, None))},
         cell_size_m=values.pop(CELL_SIZE.name, None),
         zero_is_height=values.pop(ZERO_IS_HEIGHT.name, "no") == "yes",
+        scheduler=values.pop(SCHEDULER.name, None),
         values=values,
         overwrite=given.overwrite or overwrite,
         dry_run=given.dry_run,
@@ -154,6 +156,8 @@ def _metavar(parameter: Parameter) -> str:
         return "FILE[|LAYER]"
     if isinstance(spec, ElevationIn | DepthIn | SheetIn):
         return "FILE"
+    if parameter is SCHEDULER:
+        return "ADDRESS"
     if isinstance(spec, Text):
         return "NAME"
     if isinstance(spec, RulesIn | RuleSetsIn):

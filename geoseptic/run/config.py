@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from geoseptic.errors import ParameterError, nearest
-from geoseptic.process import Choice, DepthIn, ElevationIn, Length, Parameter, Process
+from geoseptic.process import Choice, DepthIn, ElevationIn, Length, Parameter, Process, Text
 
 SETTINGS: Final = ("out", "overwrite", "columns", "values")
 CELL_SIZE: Final = Parameter("cell_size_m", Length("Cell size of all rasters; default that of the elevation", 0.1, 100.0), False, None)
@@ -13,6 +13,10 @@ HEIGHT_UNITS: Final = ("m", "ft", "US survey foot")
 ZERO_IS_HEIGHT: Final = Parameter(
     "zero_is_height", Choice("Whether zeros that a sheer step parts from the ground are heights; default no", ("yes", "no")), False, None
 )
+SCHEDULER: Final = Parameter(
+    "scheduler", Text("Dask scheduler whose workers do what can be shared out, such as tcp://10.0.0.5:8786", 1000), False, None
+)
+"""Where `workers` is a parameter of the process."""
 
 
 def read_config(path: Path, process: Process[..., Any]) -> dict[str, Any]:
@@ -28,7 +32,7 @@ def read_config(path: Path, process: Process[..., Any]) -> dict[str, Any]:
         # What a path copied from Windows looks like.
         hint = " Write paths with / instead of \\, or between single quotes." if "\\" in text else ""
         raise ParameterError(f"--config {path} is not TOML: {error}.{hint}") from None
-    parameters = (*process.parameters, *raster_parameters(process))
+    parameters = (*process.parameters, *run_parameters(process))
     known = {name for parameter in parameters for name in _names(parameter)}
     known |= {spelling for name in SETTINGS for spelling in (name, name.replace("_", "-"))}
     unknown = [key for key in table if key not in known]
@@ -47,11 +51,13 @@ def taken(table: dict[str, Any], parameter: Parameter) -> Any:
     return table.pop(found[0]) if found else None
 
 
-def raster_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
-    """How the files of the process's rasters are to be read: parameters of the run, not of the process."""
+def run_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
+    """How the files of the process's rasters are to be read, and where work is done: parameters of the run, not of the process."""
     found = [unit_of(parameter.name) for parameter in process.parameters if isinstance(parameter.spec, ElevationIn | DepthIn)]
     if any(isinstance(parameter.spec, ElevationIn) for parameter in process.parameters):
         found += [CELL_SIZE, ZERO_IS_HEIGHT]
+    if any(parameter.name == "workers" for parameter in process.parameters):
+        found.append(SCHEDULER)
     return tuple(found)
 
 

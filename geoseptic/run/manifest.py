@@ -11,6 +11,7 @@ from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.citation import Citation
 from geoseptic.model.results import Results
 from geoseptic.model.rules import RuleSet
+from geoseptic.pools import shown
 from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RunIn, SheetIn
 from geoseptic.run.arguments import Request
 from geoseptic.stages import stage
@@ -52,6 +53,7 @@ def manifest(
             **{f"{name}_unit": unit for name, unit in wanted.units.items()},
             "cell_size_m": wanted.cell_size_m,
             "zero_is_height": wanted.zero_is_height,
+            "scheduler": None if wanted.scheduler is None else shown(wanted.scheduler),
         },
         "rules": _rules_record(rules) if rules else None,
         "citations": _texts(results.citations),

@@ -74,7 +74,7 @@ def scratch(out: Path, wanted: bool) -> Iterator[Path | None]:
 @contextmanager
 def _folder_in(out: Path, prefix: str) -> Iterator[Path]:
     out.mkdir(parents=True, exist_ok=True)
-    folder = Path(tempfile.mkdtemp(prefix=prefix, dir=out))
+    folder = Path(tempfile.mkdtemp(prefix=prefix, dir=out.absolute()))
     try:
         yield folder
     finally:

@@ -4,7 +4,8 @@ import logging
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,7 +14,9 @@ from pyproj import CRS
 
 from geoseptic.errors import listed
 from geoseptic.io import rasters as raster_files
+from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
+from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
@@ -41,7 +44,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             return _plan(process, wanted, headers)
         large = any(grid.shape[0] * grid.shape[1] > IN_MEMORY_CELLS for grid in headers.grids.values())
         left = outputs.leftovers(wanted.out)
-        with outputs.scratch(wanted.out, large) as scratch:
+        with outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch, _cluster(wanted, scratch) as used:
             values, warnings = _read(process, wanted, headers, scratch)
             if left:
                 warnings.append(
@@ -49,6 +52,8 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
                 )
             results = process(**values)
             warnings += results.warnings
+            if used is not None:
+                warnings += _told(used)
             inputs = input_records(process, wanted)
             with outputs.beside(wanted.out) as partial:
                 with stage("writing"):
@@ -67,6 +72,22 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
         "seconds": round(time.time() - started, 2),
         "notice": CAUTIONS[0],
     }
+
+
+def _cluster(wanted: Request, scratch: Path | None) -> AbstractContextManager[Cluster | None]:
+    """The cluster that is wanted, if any, with the working folder in common."""
+    return nullcontext() if wanted.scheduler is None or scratch is None else cluster(wanted.scheduler, scratch, partial(Kept.of, scratch))
+
+
+def _told(used: Cluster) -> list[str]:
+    if not used.tasks:
+        return [
+            "--scheduler: nothing went to the cluster, all was done on this machine: this process has no rasters and no lots to share out"
+        ]
+    lost = used.lost()
+    return (
+        [f"{lost} of {len(used.workers)} workers of the cluster ended during the run: what they had begun was done again"] if lost else []
+    )
 
 
 def _read(process: Process[..., Any], wanted: Request, headers: Headers, scratch: Path | None = None) -> tuple[dict[str, Any], list[str]]:

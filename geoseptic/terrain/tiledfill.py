@@ -14,6 +14,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geoseptic.model.planes import Plane
+from geoseptic.pools import cluster_in_use
 from geoseptic.terrain.drainage import _COL, _ROW
 from geoseptic.terrain.keyheap import cell_of, grown, key_of, pop, push
 from geoseptic.terrain.tiles import Sides, Tile, Tiles, for_each, heights_around
@@ -62,7 +63,9 @@ def fill_by_tiles(elevation_m: Plane, filled_m: Plane, tile_shape: tuple[int, in
     ----------
     barnes2016 (tiles), wei2019 (slopes without the queue); keys in data/references.toml.
     """
-    tiles = Tiles(elevation_m.shape, tile_shape)
+    tiles, in_files = Tiles(elevation_m.shape, tile_shape), not filled_m.in_memory
+    # On a cluster a tile may be flooded again while it is raised: not in the same place.
+    flooded_m = filled_m.new(np.float32) if in_files and cluster_in_use() else filled_m
 
     def flood(tile: Tile) -> Flooded:
         rows, cols = tiles.window(tile)
@@ -70,21 +73,26 @@ def fill_by_tiles(elevation_m: Plane, filled_m: Plane, tile_shape: tuple[int, in
         basin = np.zeros(around.shape, np.int32)
         basins = _flood(around.reshape(-1), basin.reshape(-1), around.shape[1])
         height_m, basin = around[1:-1, 1:-1], basin[1:-1, 1:-1]
-        filled_m.write(rows, cols, height_m)
+        flooded_m.write(rows, cols, height_m)
         return Flooded(Sides.of(height_m), Sides.of(basin), basins, Saddles(*_saddles(height_m, basin, basins)))
 
-    flooded = dict(zip(tiles, for_each(flood, tiles, workers), strict=True))
+    flooded = dict(zip(tiles, for_each(flood, tiles, workers, in_files=in_files), strict=True))
     level_m = side_levels(tiles, flooded)
 
-    def raise_basins(tile: Tile) -> None:
-        if not any((level > height).any() for level, height in zip(level_m[tile], flooded[tile].height_m, strict=True)):
-            return
+    def raise_basins(due: tuple[Tile, Sides]) -> None:
+        tile, levels_m = due
         rows, cols = tiles.window(tile)
-        height_m = np.array(filled_m.read(rows, cols))
-        _raise(height_m, *level_m[tile])
+        height_m = np.array(flooded_m.read(rows, cols))
+        _raise(height_m, *levels_m)
         filled_m.write(rows, cols, height_m)
 
-    for_each(raise_basins, tiles, workers)
+    due = [
+        (tile, level_m[tile])
+        for tile in tiles
+        if flooded_m is not filled_m
+        or any((level > height).any() for level, height in zip(level_m[tile], flooded[tile].height_m, strict=True))
+    ]
+    for_each(raise_basins, due, workers, in_files=in_files)
 
 
 def side_levels(tiles: Tiles, flooded: dict[Tile, Flooded]) -> dict[Tile, Sides]:

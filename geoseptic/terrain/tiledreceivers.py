@@ -13,6 +13,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geoseptic.model.planes import Plane
+from geoseptic.pools import cluster_in_use
 from geoseptic.terrain.drainage import _COL, _ROW
 from geoseptic.terrain.keyheap import grown
 from geoseptic.terrain.tiles import Sides, Tile, Tiles, for_each, heights_around
@@ -50,7 +51,10 @@ def receivers_by_tiles(
     ----------
     tarboton1997; key in data/references.toml.
     """
-    tiles = Tiles(filled_m.shape, tile_shape)
+    tiles, in_files = Tiles(filled_m.shape, tile_shape), not receivers.in_memory
+    # On a cluster a tile's first look may come again during the later ones: not in the same place.
+    apart = in_files and cluster_in_use() is not None
+    first_dinf, first_d8 = (receivers.new(np.uint8), d8.new(np.uint8)) if apart else (receivers, d8)
     least, most = math.tan(min_share * math.pi / 4), math.tan((1 - min_share) * math.pi / 4)
 
     def first_look(tile: Tile) -> Sides | None:
@@ -65,12 +69,16 @@ def receivers_by_tiles(
             steps = np.full(around.shape, ~NO_WAY, np.int32)
             shared = _shared_levels(around, steps)
             sides = _drain_levels(around, steps, level, dinf_here, d8_here, shared)
-        receivers.write(rows, cols, dinf_here)
-        d8.write(rows, cols, d8_here)
+        first_dinf.write(rows, cols, dinf_here)
+        first_d8.write(rows, cols, d8_here)
         edge.write(rows, cols, edge_here)
         return Sides(*sides) if sides is not None and shared.size else None
 
-    found = dict(zip(tiles, for_each(first_look, tiles, workers), strict=True))
+    found = dict(zip(tiles, for_each(first_look, tiles, workers, in_files=in_files), strict=True))
+    if apart:
+        for window in map(tiles.window, tiles):
+            receivers.write(*window, first_dinf.read(*window))
+            d8.write(*window, first_d8.read(*window))
     steps_along = {tile: sides for tile, sides in found.items() if sides is not None}
 
     def look_again(tile: Tile) -> Sides:

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoseptic.model.planes import Plane
+from geoseptic.pools import cluster_in_use
 
 Tile = tuple[int, int]
 """Which tile: counted from the north and from the west."""
@@ -76,8 +77,13 @@ def heights_around(heights_m: Plane, rows: slice, cols: slice, halo: int) -> npt
     return around
 
 
-def for_each(work: Callable[[Job], Done], jobs: Iterable[Job], workers: int) -> list[Done]:
-    """What `work` gives for every job, in their order; in `workers` threads."""
+def for_each(work: Callable[[Job], Done], jobs: Iterable[Job], workers: int, *, in_files: bool = False) -> list[Done]:
+    """What `work` gives for every job, in their order; in `workers` threads.
+
+    Where all planes of `work` are `in_files` and a cluster is in use, its workers do it: what `work` may then write, `Cluster.each` says.
+    """
+    if in_files and (cluster := cluster_in_use()) is not None:
+        return cluster.each(work, jobs)
     if workers <= 1:
         return [work(job) for job in jobs]
     with ThreadPoolExecutor(workers) as pool:

@@ -124,7 +124,8 @@ def paths_by_windows(
     drained : D-infinity receivers, D8 receivers and the edge of the data.
     answers : receive distance [m] (float32), label (int32) and code (uint8) of `WellPaths`.
     lots_in : gives the presumed lots of a window (rows, cols), None where there are none.
-    workers : threads; neither they nor `side_cells`, the side of a window (`windows.SIDE_CELLS`), change an answer.
+    workers : threads, unless a cluster is in use; neither they nor `side_cells`, the side of a window (`windows.SIDE_CELLS`), change an
+        answer.
 
     Returns
     -------
@@ -151,7 +152,7 @@ def paths_by_windows(
         answers[2].write(*core, found.code)
         return found.reached_by_d8_only, found.reached_without_d8
 
-    counts = for_windows(in_window, shape, workers, side_cells)
+    counts = for_windows(in_window, answers[0], workers, side_cells)
     return sum(only for only, _ in counts), sum(without for _, without in counts)
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import Final, TypeVar
 
+from geoseptic.model.planes import Plane
 from geoseptic.terrain.tiles import for_each
 
 Window = tuple[slice, slice]
@@ -32,6 +33,10 @@ def widened(window: Window, halo_cells: int, shape: tuple[int, int]) -> tuple[Wi
     return (wide[0], wide[1]), (inner[0], inner[1])
 
 
-def for_windows(work: Callable[[Window], T], shape: tuple[int, int], workers: int = 1, side_cells: int | None = None) -> list[T]:
-    """What `work` gives for every window, in their order; in so many threads."""
-    return for_each(work, windows(shape, side_cells), workers)
+def for_windows(work: Callable[[Window], T], over: Plane, workers: int = 1, side_cells: int | None = None) -> list[T]:
+    """What `work` gives for every window of a plane, in their order; in so many threads, or by the workers of a cluster where the plane and
+    all others of `work` lie in files.
+
+    `work` reads what is there before and writes what was not, its own window only: done twice, the second time late, it changes nothing.
+    """
+    return for_each(work, windows(over.shape, side_cells), workers, in_files=not over.in_memory)

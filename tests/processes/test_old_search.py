@@ -263,23 +263,22 @@ def test_ground_beside_the_stream_is_low_beside_the_county_and_says_how_high_it_
     assert row.above_drainage_ft < 0.2
 
 
-def test_a_raster_too_large_for_memory_is_told_and_reads_as_unknown(tmp_path):
+def test_a_raster_too_large_for_memory_is_told_and_reads_as_unknown(tmp_path, monkeypatch):
     from geoseptic.io.scratch import new_plane
+    from geoseptic.processes import wet_season
 
     raster = ground(falls_east(1))
     plane = new_plane(tmp_path, raster.grid.shape, np.float32)
     plane.write(slice(0, plane.shape[0]), slice(0, plane.shape[1]), raster.values)
-    result = found(
-        lots(1, year_built=[1950]),
-        roofs(HOUSES[:1]),
-        elevation=raster.with_values(plane),
-        soils=soil(),
-        floodplain=zones("X"),
-        surface_water=stream_in_the_east(),
-    )
+    layers = {"soils": soil(), "floodplain": zones("X"), "surface_water": stream_in_the_east()}
+    one_lot = lots(1, year_built=[1950]), roofs(HOUSES[:1])
+    in_memory, in_a_file = (found(*one_lot, elevation=heights, **layers) for heights in (raster, raster.with_values(plane)))
+    for name in ("parcels", "search_areas"):
+        assert in_a_file[name].frame.equals(in_memory[name].frame)
+    monkeypatch.setattr(wet_season, "MOST_CELLS", plane.shape[0] * plane.shape[1] - 1)
+    result = found(*one_lot, elevation=raster.with_values(plane), **layers)
     row = result["parcels"].frame.iloc[0]
     assert row.may_fail_in_wet_season == "unknown"
     assert "the height above the nearest drainage" in row.wet_season_reasons
-    assert any("too large to lie in memory" in warning for warning in result.warnings)
-    in_memory = found(lots(1, year_built=[1950]), roofs(HOUSES[:1]), elevation=raster)
+    assert any("too large" in warning for warning in result.warnings)
     assert result["search_areas"].frame.drop(columns="geometry").equals(in_memory["search_areas"].frame.drop(columns="geometry"))

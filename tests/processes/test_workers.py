@@ -1,13 +1,16 @@
 """Lots shared out among worker processes give what one process gives, and a worker that dies is told in plain words."""
 
 import os
+from dataclasses import fields
 
+import numpy as np
 import pytest
 from geopandas.testing import assert_geodataframe_equal
 
 from geoseptic.errors import WorkerLostError
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.processes import workers
+from geoseptic.processes.lots import Lots
 from geoseptic.processes.screen_county import screen_county
 from tests.processes.random_county import county
 
@@ -42,3 +45,17 @@ def test_a_worker_that_dies_ends_the_run_with_what_to_do(monkeypatch):
     monkeypatch.setattr("geoseptic.processes.screening.laid_out", end_at_once)
     with pytest.raises(WorkerLostError, match="--workers 1"):
         screened(world, 2)
+
+
+def names_of(lots, setting, numbers):
+    return numbers.tolist(), len(lots)
+
+
+@pytest.mark.parametrize("count", [0, 1, 16, 17, 18, 34, 60])
+def test_every_lot_is_in_exactly_one_task(monkeypatch, count):
+    monkeypatch.setattr(workers, "CHUNK", 17)
+    columns = {column.name: np.empty(count, object) for column in fields(Lots)}
+    pool = workers.Pool(None, 1, None)
+    told = pool.each(names_of, Lots(**columns), np.arange(count))
+    assert [number for numbers, _ in told for number in numbers] == list(range(count))
+    assert all(len(numbers) == size <= 17 for numbers, size in told)
