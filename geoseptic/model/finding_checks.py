@@ -143,8 +143,8 @@ def _runs(table: pd.DataFrame, points: Mapping[Key, Point], faults: Faults) -> l
     for row, name in enumerate(names):
         before = len(faults), sum(map(len, faults.values()))
         parcel = _id(cell["parcel_id"][row])
-        from_key = _point(_id(cell["from_id"][row]), parcel, by_id, name, faults)
-        to_key = _point(_id(cell["to_id"][row]), parcel, by_id, name, faults)
+        from_key = _point(_id(cell["from_id"][row]), parcel, points, by_id, name, faults)
+        to_key = _point(_id(cell["to_id"][row]), parcel, points, by_id, name, faults)
         run = Run(
             _id(cell["id"][row]) or str(name),
             str(name),
@@ -242,13 +242,15 @@ def _owners(stated: npt.NDArray[Any], parcels: Sequence[str | None] | None, name
     return own
 
 
-def _point(written: str, parcel: str, by_id: Mapping[str, list[Key]], name: str, faults: Faults) -> Key | None:
+def _point(written: str, parcel: str, points: Mapping[Key, Point], by_id: Mapping[str, list[Key]], name: str, faults: Faults) -> Key | None:
     if not written:
         return None
+    own = parcel, written.casefold()
+    if own in points:
+        return own
     keys = by_id.get(written.casefold(), [])
-    own = [key for key in keys if key[0] == parcel]
-    if own or len(keys) == 1:
-        return (own or keys)[0]
+    if len(keys) == 1:
+        return keys[0]
     if keys:
         _add(faults, f"several properties have a point '{written}': give the run a parcel_id", name)
     else:

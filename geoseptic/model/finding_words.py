@@ -6,6 +6,7 @@ A word may be written with spaces, hyphens or capitals and in the spellings of `
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Final, Literal
 
@@ -172,6 +173,7 @@ SPELLINGS: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
 LONGEST_FIXTURE: Final = 60
 
 
+@lru_cache(maxsize=10_000)
 def plain_word(column: str, written: str) -> str:
     """A word of a column as the lists have it, empty where nobody knows; one that is in no list comes back in small letters."""
     word = re.sub(r"[\s_/-]+", "_", written.strip().lower())
@@ -180,6 +182,7 @@ def plain_word(column: str, written: str) -> str:
     return SPELLINGS.get(column, {}).get(word, word)
 
 
+@lru_cache(maxsize=10_000)
 def fixture_names(written: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The fixtures in 'toilet, kitchen; bath 2', and what is none. A few words may follow: 'basin upstairs' is another basin."""
     known, unknown = [], []

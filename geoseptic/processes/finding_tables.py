@@ -152,7 +152,7 @@ def _layers(judgement: Judgement, placed: Placed) -> Iterator[LayerResult]:
             rows.append(_link_row(parcel, number, found.points[link.upper].id, found.points[link.lower].id, known,
                                   "; ".join(quoted(run, found) for run in link.runs)))  # fmt: skip
             shapes.append(drawn)
-    for run in judgement.graph.stops:
+    for run in (run for _, runs in sorted(judgement.graph.stops.items()) for run in runs):
         drawn = placed.run_shapes_m.get(run.where)
         if run.where not in done and drawn is not None and run.from_key is not None and run.from_key in system_of:
             parcel, number, _ = system_of[run.from_key]

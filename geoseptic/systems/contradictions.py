@@ -89,7 +89,7 @@ def _two_ways_from_a_point(found: Inspection, graph: Drainage) -> Iterable[Contr
 
 
 def _came_and_did_not_come(found: Inspection, graph: Drainage) -> Iterable[Contradiction]:
-    for run in graph.denied:
+    for run in (run for runs in graph.denied.values() for run in runs):
         lower = run.lower if run.lower is not None else run.upper
         if lower is None:
             continue

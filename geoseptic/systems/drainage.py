@@ -52,7 +52,8 @@ class Drainage:
     """The graph. `links` and `back` hold the same links, by upper and by lower point.
 
     from_house : points to which a pipe was followed from the building itself, with the best strength.
-    stops : runs that reached nothing, or an obstruction. denied : runs whose water did not come out. untold : where nobody noted it.
+    stops : runs that reached nothing, by where they set out, or an obstruction, by that. surfaced : runs whose water came up at the
+    surface, by where it was put in. denied : runs whose water did not come out, untold : those of which nobody noted it; both by property.
     together : pairs of points of one system between which no direction is known.
     """
 
@@ -60,10 +61,10 @@ class Drainage:
     back: dict[Key, dict[Key, Link]] = field(default_factory=lambda: defaultdict(dict))
     from_house: dict[Key, int] = field(default_factory=dict)
     sightings: dict[Fixture, list[Sighting]] = field(default_factory=lambda: defaultdict(list))
-    stops: list[Run] = field(default_factory=list)
-    denied: list[Run] = field(default_factory=list)
-    untold: list[Run] = field(default_factory=list)
-    surfaced: list[Run] = field(default_factory=list)
+    stops: dict[Key, list[Run]] = field(default_factory=lambda: defaultdict(list))
+    denied: dict[str, list[Run]] = field(default_factory=lambda: defaultdict(list))
+    untold: dict[str, list[Run]] = field(default_factory=lambda: defaultdict(list))
+    surfaced: dict[Key, list[Run]] = field(default_factory=lambda: defaultdict(list))
     together: list[tuple[Key, Key]] = field(default_factory=list)
 
     def add(self, upper: Key, lower: Key, strength: int, runs: Iterable[Run], by_way_of: bool = False) -> None:
@@ -118,14 +119,15 @@ def _take(run: Run, found: Inspection, graph: Drainage) -> None:
     else:
         came = run.flow is True
     if run.flow is False and (run.by.needs_flow or fixtures):
-        graph.denied.append(run)
+        graph.denied[run.parcel].append(run)
     elif run.flow is None and (run.by.needs_flow or (fixtures and not came)):
-        graph.untold.append(run)
-    if run.to_key is None or found.points[run.to_key].kind == "obstruction":
-        graph.stops.append(run)
+        graph.untold[run.parcel].append(run)
+    stopped_at = run.from_key if run.to_key is None else run.to_key if found.points[run.to_key].kind == "obstruction" else None
+    if stopped_at is not None:
+        graph.stops[stopped_at].append(run)
     if lower is not None and lower.kind == "surfacing":
-        if shows:
-            graph.surfaced.append(run)
+        if shows and upper is not None:
+            graph.surfaced[upper.key].append(run)
         return
     place = lower if lower is not None else upper
     if came and place is not None and place.is_a.role != "source":

@@ -11,7 +11,7 @@ from typing import Final
 
 from geoseptic.model.citation import Citation
 from geoseptic.model.finding_words import STRENGTHS
-from geoseptic.model.findings import Inspection, Key, Run
+from geoseptic.model.findings import Inspection, Key, Point
 from geoseptic.model.old_kinds import (
     ACCEPTABLE,
     CANNOT_SAY,
@@ -114,15 +114,15 @@ def judge(found: Inspection, rules: RuleSet) -> Judgement:
     by_parcel: dict[str, list[OldSystem]] = defaultdict(list)
     for number, system in enumerate(systems):
         by_parcel[owner[number]].append(system)
-    rows: dict[str, list[Run]] = defaultdict(list)
-    for run in found.runs:
-        rows[run.parcel].append(run)
+    own: dict[str, list[Point]] = defaultdict(list)
+    for key, point in sorted(found.points.items()):
+        own[key[0]].append(point)
     distances = well_distances(found, {key: system.kinds for system in systems for key in system.keys}, rules)
     standing = {kind: judged(kind, rules) for kind in OLD_KINDS}
     properties = []
     houses = {key[0] for key, point in found.points.items() if point.is_a.role == "source"}
     for parcel in sorted(houses | set(by_parcel)):
-        gaps = gaps_of_property(parcel, found, graph, fixtures.get(parcel), rows[parcel])
+        gaps = gaps_of_property(parcel, own[parcel], found, graph, fixtures.get(parcel))
         contradicting = any(not each.contests for each in told[parcel])
         verdicts = [
             _verdict(system, parcel, found, graph, told[parcel], distances, standing, rules, bool(gaps) or contradicting)
@@ -130,8 +130,8 @@ def judge(found: Inspection, rules: RuleSet) -> Judgement:
         ]
         against = tuple(
             (f"Sewage at the surface was noted: {point.where}{': ' + point.notes if point.notes else ''}.", MA_FAILURE)
-            for key, point in sorted(found.points.items())
-            if key[0] == parcel and point.kind == "surfacing"
+            for point in own[parcel]
+            if point.kind == "surfacing"
         )
         verdict = min((each.verdict for each in verdicts), key=VERDICTS.index, default=CANNOT_SAY)
         properties.append(
@@ -167,11 +167,14 @@ def _verdict(
     wells = tuple(each for key in system.keys for each in distances.get(key, ())) if in_ground else ()
     against = [(each.words, each.citation or PRACTICE) for each in wells if each.too_near]
     against += [
-        (f"Water put in at {quoted(run, found)} came up at the surface.", MA_FAILURE) for run in graph.surfaced if run.upper in keys
+        (f"Water came up at the surface: {quoted(run, found)}.", MA_FAILURE) for key in system.keys for run in graph.surfaced.get(key, ())
     ]
     if in_ground:
         against += _defects(system, found, rules)
     gaps = gaps_of_system(system, found, graph, wells, in_ground)
+    for key in (key for key in system.keys if in_ground and key[0] != parcel):
+        place = f"on another lot, {key[0]}" if key[0] else "on no parcel"
+        gaps.append(Open(f"The {found.points[key].words} that serves the house lies {place}.", "Look for an easement in the deeds."))
     words = tuple(each.words for each in told if keys & set(each.keys))
     links = [link for key in system.keys for link in graph.links.get(key, {}).values()]
     weakest = min(links, key=lambda link: (not link.doubt, link.strength), default=None)

@@ -1,6 +1,6 @@
 """What an inspection leaves unproven, in sentences, each with what to do about it."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import isnan
 from typing import Final
@@ -25,9 +25,9 @@ class Open:
 
 
 def gaps_of_property(
-    parcel: str, found: Inspection, graph: Drainage, fixtures: Mapping[str, str] | None, runs: Iterable[Run]
+    parcel: str, own: Sequence[Point], found: Inspection, graph: Drainage, fixtures: Mapping[str, str] | None
 ) -> list[Open]:
-    """What is not known of the house as a whole: its fixtures, its wells, tests without a result."""
+    """What is not known of the house as a whole, whose property has the points `own`: fixtures, wells, tests without a result."""
     gaps = []
     if fixtures is None:
         gaps.append(
@@ -43,9 +43,9 @@ def gaps_of_property(
                 f"Run water with dye in the {name}, one fixture at a time, and look where it comes out.",
             )
         )
-    told = [point.wells for point in found.points.values() if point.key[0] == parcel and point.kind == "building"]
+    told = [point.wells for point in own if point.kind == "building"]
     count = max((number for number in told if number is not None), default=None)
-    placed = sum(point.kind == "well" and key[0] == parcel for key, point in found.points.items())
+    placed = sum(point.kind == "well" for point in own)
     if count is None:
         gaps.append(
             Open(
@@ -62,7 +62,7 @@ def gaps_of_property(
         )
     # A test without a result is only told where its fixture is missing: it says nothing against what others have shown.
     missing = {name for name, where in (fixtures or {}).items() if not where}
-    for run in (run for run in runs if run in graph.untold and missing & set(run.fixtures)):
+    for run in (run for run in graph.untold.get(parcel, ()) if missing & set(run.fixtures)):
         gaps.append(Open(f"Whether water came was not noted: {quoted(run, found)}.", "Test again and note flow yes or no."))
     return gaps
 
@@ -71,16 +71,14 @@ def gaps_of_system(system: OldSystem, found: Inspection, graph: Drainage, wells:
     """What is not known of one system: its pipes, its ends, the inside of its tanks and pits, its distance from wells."""
     gaps = [_link_gap(link, found, graph) for key in system.keys for link in _sorted(graph.links.get(key, {})) if not link.proven]
     leads = {key for key in system.keys if graph.links.get(key)}
-    stopped_at = {run.from_key for run in graph.stops} | {run.to_key for run in graph.stops if run.to_key is not None}
-    for key in (key for key in system.keys if key in stopped_at and key not in leads):
+    for key in (key for key in system.keys if key not in leads):
         for run in _stops(key, graph):
-            if run.to_key == key or run.to_key is None:
-                gaps.append(
-                    Open(
-                        f"{_stopped(run, found)}: what lies beyond is not known.",
-                        "Run the camera from the other side, locate its head with a sonde, and have the ground opened there.",
-                    )
+            gaps.append(
+                Open(
+                    f"{_stopped(run, found)}: what lies beyond is not known.",
+                    "Run the camera from the other side, locate its head with a sonde, and have the ground opened there.",
                 )
+            )
     for end in (end for end in system.ends if not end.kinds <= OUT_OF_USE):
         point = found.points[end.key]
         if len(end.may_end) > 1:
@@ -125,7 +123,7 @@ def gaps_of_system(system: OldSystem, found: Inspection, graph: Drainage, wells:
 def _missing(parcel: str, name: str, found: Inspection, graph: Drainage) -> str:
     sightings = graph.sightings.get((parcel, name), [])
     denied = sorted(
-        {found.points[place].words for run in graph.denied if name in run.fixtures and run.parcel == parcel
+        {found.points[place].words for run in graph.denied.get(parcel, ()) if name in run.fixtures
          for place in [run.lower if run.lower is not None else run.upper] if place is not None}
     )  # fmt: skip
     if sightings and any(each.seen for each in sightings):
@@ -215,8 +213,7 @@ def _inside(point: Point, in_ground: bool) -> list[Open]:
 
 def _stops(key: Key, graph: Drainage) -> list[Run]:
     """Runs that ended at an obstruction `key`, or that set out from it with the water and reached nothing."""
-    found = [run for run in graph.stops if run.to_key == key or (run.to_key is None and run.from_key == key)]
-    return sorted(found, key=lambda run: (-run.length_m if not isnan(run.length_m) else 0.0, run.name))
+    return sorted(graph.stops.get(key, ()), key=lambda run: (-run.length_m if not isnan(run.length_m) else 0.0, run.name))
 
 
 def _stopped(run: Run, found: Inspection) -> str:

@@ -294,7 +294,7 @@ def test_sewage_at_the_surface_is_not_acceptable_whatever_the_rest():
     points = SOUND_POINTS + "\nX1|breakout||||||||black water"
     one = only_property(judged(points, SOUND_RUNS + "\nB1|X1|dye|||yes||||"))
     assert one.verdict == NOT_ACCEPTABLE and said([words for words, _ in one.against], "Sewage at the surface")
-    assert said([words for words, _ in one.systems[0].against], "came up at the surface")
+    assert said([words for words, _ in one.systems[0].against], "Water came up at the surface")
 
 
 def test_house_alone_says_that_nothing_was_found():
