@@ -31,9 +31,9 @@ NOTES: Final = {
     "system": "Number of the system on its property, the worst first",
     "verdict": "not acceptable, cannot say, must be replaced when, acceptable (as far as an inspection shows: not of soil and groundwater)",
     "when": "On what it must be replaced",
-    "kind": "The worst kind that it may be",
+    "kind": "What it is, where that is certain",
     "may_be": "All kinds that the findings leave possible, in words",
-    "definition": "By what that kind is known, and where that is said",
+    "definition": "By what the worst of them is known, and where that is said",
     "standing": "What the rule set says of each",
     "parts": "Points that belong to it",
     "fixtures": "Fixtures whose water came by",
@@ -109,10 +109,12 @@ def _cells(one: Property, number: int, verdict: Verdict) -> dict[str, Cell]:
         "system": number,
         "verdict": verdict.verdict,
         "when": verdict.when,
-        "kind": old.words,
+        "kind": old.words if len(verdict.system.kinds) == 1 else "not certain",
         "may_be": verdict.name,
-        "definition": f"{old.definition} [{old.basis}]",
-        "standing": "; ".join(f"{OLD_KINDS[kind].words}: {judged.words}" for kind, judged in verdict.standing.items()),
+        "definition": f"{old.words}: {old.definition} [{old.basis}]" if verdict.is_narrowed else "",
+        "standing": "; ".join(f"{OLD_KINDS[kind].words}: {judged.words}" for kind, judged in verdict.standing.items())
+        if verdict.is_narrowed
+        else "it depends on what it is",
         "parts": listed_words(verdict.parts),
         "fixtures": listed_words(name for _, name in verdict.system.fixtures),
         "proof": verdict.proof,
@@ -247,9 +249,9 @@ def _system_blocks(number: int, verdict: Verdict) -> Iterator[Block]:
     yield "item", f"Parts: {listed_words(verdict.parts)}."
     yield "item", f"Fixtures whose water came by: {listed_words(name for _, name in verdict.system.fixtures)}."
     yield "item", f"Weakest link: {verdict.proof}."
-    yield "item", f"{old.words[0].upper()}{old.words[1:]}: {old.definition} [{old.basis}]."
-    for kind, judged in verdict.standing.items():
-        yield "item", f"Standing of a {OLD_KINDS[kind].words}: {judged.words}."
+    if verdict.is_narrowed:
+        yield "item", f"{old.words[0].upper()}{old.words[1:]}: {old.definition} [{old.basis}]."
+        yield from (("item", f"Standing of {OLD_KINDS[kind].words}: {judged.words}.") for kind, judged in verdict.standing.items())
     yield from (("item", f"Against it: {_cited(*each)}") for each in verdict.against)
     for well in verdict.wells:
         if not well.too_near and not well.open:

@@ -34,6 +34,8 @@ from geoseptic.systems.well_distances import WellDistance, well_distances
 NO_DEFECT_ASKED: Final = frozenset({"public_sewer", "clear_water", "filled"})
 """Kinds of which neither wells nor the state of tank and pit are asked."""
 
+FEW: Final = 4
+
 
 @dataclass(frozen=True)
 class Verdict:
@@ -63,7 +65,13 @@ class Verdict:
     @property
     def name(self) -> str:
         """Its kind in words, with all others that it may be."""
-        return listed_words((OLD_KINDS[kind].words for kind in self.system.kinds), "or")
+        words = listed_words((OLD_KINDS[kind].words for kind in self.system.kinds), "or")
+        return words if self.is_narrowed else f"not known: {words}"
+
+    @property
+    def is_narrowed(self) -> bool:
+        """Whether the findings leave few enough kinds to tell what each would mean."""
+        return len(self.system.kinds) <= FEW
 
     @property
     def proof(self) -> str:

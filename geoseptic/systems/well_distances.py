@@ -120,7 +120,8 @@ def _held(
     most = max(spoken, key=lambda each: each.longest_m)
     asks = f"for a {least.part} at least {length_words(least.certain_m)} is asked [{least.citation}]"
     if most.longest_m > least.certain_m:
-        asks += f", and up to {length_words(most.longest_m)} where the code's conditions for it hold or it is a {most.part}"
+        other = "" if most.part == least.part else f" or it is a {most.part}"
+        asks += f", and up to {length_words(most.longest_m)} where the code's conditions for it hold{other}"
     if isnan(distance_m):
         words = f"The distance from {near} to {part} is not known: tape it; {asks}."
         return WellDistance(key, well, distance_m, False, True, words, least.citation)
