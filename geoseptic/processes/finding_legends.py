@@ -30,7 +30,7 @@ LINKS: Final = VectorLegend(
         Swatch(STRENGTHS[1], "Heard or probed", "#b5568f", hatch=True),
         Swatch(STRENGTHS[0], "From a record or assumed", "#8d8d8d", hatch=True),
         Swatch(IN_DOUBT, "In doubt: contradicted", "#c81e1e", hatch=True),
-        Swatch(STOPPED, "Reached nothing", "#3d3d3d", hatch=True),
+        Swatch(STOPPED, "Reached nothing", "#f2b8d8", hatch=True),
     ),
 )
 
@@ -42,7 +42,7 @@ POINTS: Final = VectorLegend(
         Swatch("house", "House or fixture", "#8a8a8a"),
         Swatch("pipe", "Sewer exit, clean-out, box or pipe", "#2f8fd0"),
         Swatch("unopened", "Lid that was not opened", "#f0d43a", hatch=True),
-        Swatch("obstruction", "Obstruction", "#c81e1e"),
+        Swatch("obstruction", "Obstruction", "#fe2850"),
         Swatch("tank", "Tank", "#4a2545"),
         Swatch("pit", "Pit", "#d98a1f"),
         Swatch("field", "Field line", "#2f8f4e"),
