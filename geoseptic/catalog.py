@@ -6,6 +6,7 @@ from typing import Any, Final
 from geoseptic.process import Process
 from geoseptic.processes.compare_codes import compare_codes
 from geoseptic.processes.downslope_distance import downslope_distance
+from geoseptic.processes.judge_findings import judge_findings
 from geoseptic.processes.old_systems import old_systems
 from geoseptic.processes.percolation_rate import percolation_rate
 from geoseptic.processes.rank_parcels import rank_parcels
@@ -25,6 +26,7 @@ PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
         screen_county,
         old_systems,
         rank_parcels,
+        judge_findings,
         percolation_rate,
         size_field,
         compare_codes,

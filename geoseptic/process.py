@@ -26,6 +26,11 @@ class LayerIn:
 
 
 @dataclass(frozen=True)
+class FindingsIn(LayerIn):
+    """Findings of an inspection: a vector layer that holds `contract`, or a CSV sheet, whose records may have no place."""
+
+
+@dataclass(frozen=True)
 class ElevationIn:
     """A raster of ground heights; the file's own vertical unit is read or stated."""
 
@@ -273,6 +278,14 @@ class TableOut:
 
 
 @dataclass(frozen=True)
+class PageOut:
+    """A text to be read, which the process writes as NAME.md."""
+
+    name: str
+    title: str
+
+
+@dataclass(frozen=True)
 class PointsOut:
     """Points for a phone or a GPS receiver that the process writes as NAME.gpx."""
 
@@ -280,7 +293,7 @@ class PointsOut:
     title: str
 
 
-Output = RasterOut | LayerOut | TableOut | PointsOut
+Output = RasterOut | LayerOut | TableOut | PageOut | PointsOut
 
 
 @dataclass(frozen=True)
@@ -313,6 +326,8 @@ def _files_of(out: Output) -> tuple[str, ...]:
         return (f"{out.name}.tif",)
     if isinstance(out, PointsOut):
         return (f"{out.name}.gpx",)
+    if isinstance(out, PageOut):
+        return (f"{out.name}.md",)
     if isinstance(out, LayerOut):
         return (f"{out.file}.gpkg",)
     return (f"{out.name}.csv", f"{out.name}.md") if out.markdown else (f"{out.name}.csv",)

@@ -17,7 +17,7 @@ import pandas as pd
 import pyogrio
 import rasterio
 import shapely
-from quillback import earth, ground, homes, layout, lots, water
+from quillback import earth, ground, homes, inspections, layout, lots, water
 from rasterio.transform import from_origin
 from shapely.geometry import LineString, Point
 
@@ -30,10 +30,12 @@ CULVERT_HALF_M = 14.0
 
 @dataclass(frozen=True)
 class County:
-    """Everything that is written: heights, and one table for each layer."""
+    """Everything that is written: heights, one table for each layer, and of three inspections the sheets and the same as layers."""
 
     elevation_m: np.ndarray
     layers: dict[str, gpd.GeoDataFrame]
+    sheets: dict[str, pd.DataFrame]
+    findings: dict[str, gpd.GeoDataFrame]
 
 
 def make(seed: int = SEED) -> County:
@@ -87,13 +89,20 @@ def make(seed: int = SEED) -> County:
         "floodplain": table(*rows_and_shapes(earth.flood_zones(land, brook))),
         "water_lines": table([{"name": name} for name, _ in mains], [line for _, line in mains]),
     }
-    return County(ground.surveyed(land, pond, terrain_rng), layers)
+    points, runs = inspections.sheets(settled)
+    found = dict(zip(("points", "runs"), (placed(*each) for each in inspections.layers(settled)), strict=True))
+    return County(ground.surveyed(land, pond, terrain_rng), layers, {"points": points, "runs": runs}, found)
 
 
 def table(rows: Sequence[Mapping[str, object]], shapes: Sequence[object]) -> gpd.GeoDataFrame:
     """A layer in map coordinates, to the centimetre."""
     placed = shapely.transform(np.asarray(shapes, dtype=object), lambda xy: np.round(xy + np.array([layout.EAST_M, layout.NORTH_M]), 2))
     return gpd.GeoDataFrame(pd.DataFrame(rows), geometry=placed, crs=CRS)
+
+
+def placed(rows: pd.DataFrame, shapes: Sequence[object]) -> gpd.GeoDataFrame:
+    """A table whose cells without words are empty, as a layer."""
+    return table(rows.replace({"": None}).to_dict("records"), shapes).astype(rows.dtypes.to_dict())
 
 
 def rows_and_shapes(found: Sequence[tuple[Mapping[str, object], shapely.Geometry]]) -> tuple[list[Mapping[str, object]], list[object]]:
@@ -203,7 +212,7 @@ def surface_water_table(
 
 
 def write(county: County, folder: Path) -> None:
-    """elevation.tif and county.gpkg in `folder`."""
+    """elevation.tif, county.gpkg and the findings in `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     rows, cols = county.elevation_m.shape
     with rasterio.open(
@@ -227,12 +236,14 @@ def write(county: County, folder: Path) -> None:
         raster.write(county.elevation_m, 1)
         raster.set_band_unit(1, "metre")
         raster.set_band_description(1, "Ground height")
-    path = folder / "county.gpkg"
-    path.unlink(missing_ok=True)
+    for name, sheet in county.sheets.items():
+        sheet.to_csv(folder / f"findings_{name}.csv", index=False, lineterminator="\n")
     # Without this the file holds the time at which it was made.
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2026-01-01T00:00:00.000Z"})
-    for name, layer in county.layers.items():
-        layer.to_file(path, layer=name, driver="GPKG", engine="pyogrio")
+    for file, layers in (("county.gpkg", county.layers), ("findings.gpkg", county.findings)):
+        (folder / file).unlink(missing_ok=True)
+        for name, layer in layers.items():
+            layer.to_file(folder / file, layer=name, driver="GPKG", engine="pyogrio")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
 
 
@@ -243,7 +254,7 @@ def main() -> None:
     county = make()
     write(county, folder)
     counts = ", ".join(f"{name} {len(layer)}" for name, layer in county.layers.items())
-    print(f"elevation.tif and county.gpkg in {folder}: {counts}")
+    print(f"elevation.tif, county.gpkg and the findings in {folder}: {counts}")
 
 
 if __name__ == "__main__":

@@ -5,8 +5,8 @@ import re
 from pathlib import Path
 from typing import Final
 
-from geoseptic.model.cautions import SCREENING_AID
-from geoseptic.model.results import Cell, TableResult
+from geoseptic.model.cautions import CAUTIONS, SCREENING_AID
+from geoseptic.model.results import Cell, PageResult, TableResult
 
 FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
 """A spreadsheet takes a text that begins with one of these for a formula, and would run it."""
@@ -26,6 +26,19 @@ def write_markdown(path: Path, table: TableResult) -> None:
     lines += ["| " + " | ".join(map(_text, table.columns)) + " |", "|" + "---|" * len(table.columns)]
     lines += ["| " + " | ".join(_text(_plain(value)) for value in row) + " |" for row in table.rows]
     lines += ["", *(f"- **{_text(name)}**: {_text(meaning)}" for name, meaning in table.notes.items())]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def write_page(path: Path, page: PageResult) -> None:
+    """Write `page` as Markdown, with the cautions at its end. No word of it is markup."""
+    lines = [f"# {_text(page.title)}", "", _text(SCREENING_AID)]
+    before = ""
+    for kind, words in page.blocks:
+        if not (kind == before == "item"):
+            lines.append("")
+        lines.append({"heading": "## ", "part": "### ", "text": "", "item": "- "}[kind] + _text(words))
+        before = kind
+    lines += ["", "## Cautions", "", *(f"- {_text(caution)}" for caution in CAUTIONS)]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 

@@ -180,7 +180,8 @@ def _present(layer: LayerToWrite) -> set[styles.Present] | None:
         return None
     marked = False if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
     group = None if legend.groups is None else frame[legend.groups[0]]
-    symbols = frame[[legend.column]].assign(marked=marked, group=group).drop_duplicates()
+    # Renamed first: the legend may go by a column that is itself called marked or group.
+    symbols = frame[[legend.column]].set_axis(["value"], axis=1).assign(marked=marked, group=group).drop_duplicates()
     return {(value, bool(mark), name) for value, mark, name in symbols.itertuples(index=False, name=None)}
 
 

@@ -102,6 +102,20 @@ def check(layer: GeoDataFrame, contract: Contract, frame: Frame | None = None, s
     return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m)
 
 
+def checked_columns(
+    table: pd.DataFrame, contract: Contract, names: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
+) -> dict[str, npt.NDArray[np.generic]]:
+    """The contract's columns that a table without shapes has, save that of ids; adds to `problems` each fault with its rows."""
+    problems |= name_faults(contract, [str(name) for name in table.columns])
+    columns = {}
+    for column in contract.columns:
+        if column.kind != "id":
+            values = _column(table, column, contract, names, problems)
+            if values is not None:
+                columns[column.name] = values
+    return columns
+
+
 def refuse_unplaced(crs: CRS | None, layer: str, source: str = "") -> None:
     """Raises MissingCrsError or LocalCrsError where nothing can be laid over a layer in `crs`."""
     if crs is None:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from geoseptic.model import finding_words
 from geoseptic.model.standing_rules import KINDS
 
 ColumnKind = Literal["id", "text", "label", "number", "flag", "length", "choice"]
@@ -249,4 +250,53 @@ NEIGHBOURHOODS: Final = Contract(
     "Neighbourhoods, or any other areas to sum up by",
     "polygon",
     (Column("name", "name of the area", "label", required=True),),
+)
+
+FINDING_POINTS: Final = Contract(
+    "points",
+    "Points of an inspection: lids, pipe ends, tanks, pits, wells and the house with its fixtures",
+    "point",
+    (
+        Column("id", "name of the point, unique on its property", "label", required=True),
+        Column("kind", "what it is", "choice", required=True, choices=tuple(finding_words.POINT_KINDS)),
+        Column("parcel_id", "property that it belongs to; empty: the parcel it lies on, or the only property there is", "label"),
+        Column("depth", "depth below the ground of the pipe, else of the cover", "length"),
+        Column("material", "what it is made of", "choice", choices=finding_words.MATERIALS),
+        Column("outlet", "outlet of a tank or pit, looked for with the lid off", "choice", choices=finding_words.OUTLETS),
+        Column("outlet_baffle", "baffle or tee at a tank's outlet", "choice", choices=finding_words.BAFFLES),
+        Column("liquid", "liquid level: against the outlet of a tank, against the inlet of a pit", "choice", choices=finding_words.LIQUIDS),
+        Column("state", "whether it is in use", "choice", choices=finding_words.STATES),
+        Column("fixtures", "of a building: every fixture in it; of a fixture: which one it is", "label"),
+        Column("wells", "of a building: number of wells on the property and next to it, 0 where there surely is none", "number"),
+        Column("x_ft", "place in a sketch, feet to the right of any mark", "number"),
+        Column("y_ft", "place in a sketch, feet up from that mark", "number"),
+        Column("x_m", "as x_ft, in metres", "number"),
+        Column("y_m", "as y_ft, in metres", "number"),
+        Column("notes", "anything else", "label"),
+        Column("date", "day of the finding", "label"),
+        Column("observer", "initials of the observer; may be left out", "label"),
+    ),
+)
+"""The words of the columns with choices are in model/finding_words.py."""
+
+FINDING_RUNS: Final = Contract(
+    "runs",
+    "Runs of an inspection: what was followed or seen from one point to another",
+    "line",
+    (
+        Column("from_id", "point where camera, dye or water went in; empty: fixtures of the house", "label"),
+        Column("to_id", "point that was reached; empty or an obstruction: not reached", "label"),
+        Column("method", "how it was learnt", "choice", required=True, choices=tuple(finding_words.METHODS)),
+        Column("id", "name of the run", "label"),
+        Column("parcel_id", "property; empty: that of its points", "label"),
+        Column("direction", "down (with the water, also where empty) or up (against it)", "choice", choices=finding_words.DIRECTIONS),
+        Column("fixtures", "fixtures in which water was run", "label"),
+        Column("flow", "whether that water came out at the lower end", "choice", choices=finding_words.FLOWS),
+        Column("length", "length of pipe, or how far it went", "length"),
+        Column("depth", "depth of the pipe below the ground at from_id", "length"),
+        Column("end_depth", "depth of the pipe below the ground at to_id", "length"),
+        Column("notes", "anything else, such as why it stopped", "label"),
+        Column("date", "day of the run", "label"),
+        Column("observer", "initials of the observer; may be left out", "label"),
+    ),
 )

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -63,6 +63,19 @@ class TableResult:
         return tuple(dict(zip(self.columns, row, strict=True)) for row in self.rows)
 
 
+Block = tuple[Literal["heading", "part", "text", "item"], str]
+"""A piece of a page: a heading, that of a part below it, a paragraph or an item of a list."""
+
+
+@dataclass(frozen=True)
+class PageResult:
+    """A text to be read as it is; every page ends with the cautions."""
+
+    name: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
 @dataclass(frozen=True)
 class PointsResult:
     """Points for a phone or a GPS receiver; `xy_m` has shape (points, 2), in metres of `frame`.
@@ -94,6 +107,7 @@ class Results:
     layers: tuple[LayerResult, ...] = ()
     tables: tuple[TableResult, ...] = ()
     points: tuple[PointsResult, ...] = ()
+    pages: tuple[PageResult, ...] = ()
     counts: Mapping[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     repairs: tuple[Mapping[str, object], ...] = ()

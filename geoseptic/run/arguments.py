@@ -16,6 +16,7 @@ from geoseptic.process import (
     DepthIn,
     ElevationIn,
     Facts,
+    FindingsIn,
     LayerIn,
     Length,
     Names,
@@ -152,6 +153,8 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
 
 def _metavar(parameter: Parameter) -> str:
     spec = parameter.spec
+    if isinstance(spec, FindingsIn):
+        return "FILE.csv|FILE[|LAYER]"
     if isinstance(spec, LayerIn):
         return "FILE[|LAYER]"
     if isinstance(spec, ElevationIn | DepthIn | SheetIn):

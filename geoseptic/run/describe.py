@@ -9,12 +9,14 @@ from geoseptic.process import (
     DepthIn,
     ElevationIn,
     Facts,
+    FindingsIn,
     LayerIn,
     LayerOut,
     Length,
     Names,
     Number,
     Output,
+    PageOut,
     Parameter,
     PointsOut,
     Process,
@@ -31,6 +33,7 @@ GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
 GEOPACKAGE = "application/geopackage+sqlite3"
 CSV = "text/csv"
 GPX = "application/gpx+xml"
+MARKDOWN = "text/markdown"
 
 
 def description(process: Process[..., Any], version: str) -> dict[str, Any]:
@@ -56,6 +59,8 @@ def description(process: Process[..., Any], version: str) -> dict[str, Any]:
 def _output_schema(out: Output) -> dict[str, Any]:
     if isinstance(out, TableOut):
         return {"type": "string", "contentMediaType": CSV}
+    if isinstance(out, PageOut):
+        return {"type": "string", "contentMediaType": MARKDOWN}
     if isinstance(out, PointsOut):
         return {"type": "string", "contentMediaType": GPX}
     media_type = GEOPACKAGE if isinstance(out, LayerOut) else GEOTIFF
@@ -78,6 +83,8 @@ def _input(parameter: Parameter) -> dict[str, Any]:
 
 def _schema(parameter: Parameter) -> dict[str, Any]:
     spec = parameter.spec
+    if isinstance(spec, FindingsIn):
+        return {"oneOf": [{"type": "object", "format": "geojson-feature-collection"}, {"type": "string", "contentMediaType": CSV}]}
     if isinstance(spec, LayerIn):
         return {"type": "object", "format": "geojson-feature-collection"}
     if isinstance(spec, ElevationIn | DepthIn):

@@ -26,7 +26,7 @@ from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid
 from geoseptic.model.layers import WELL_KINDS, WELLS
 from geoseptic.model.rules import RuleSet, with_exclusions
-from geoseptic.process import DepthIn, ElevationIn, Facts, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
+from geoseptic.process import DepthIn, ElevationIn, Facts, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
@@ -79,6 +79,11 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
                 with_exclusions(given)
             elif isinstance(spec, SheetIn):
                 sheets[parameter.name] = fieldsheets.read_field_sheet(given)
+            elif isinstance(spec, FindingsIn):
+                from geoseptic.io import findingsheets
+
+                maps = wanted.columns.get(parameter.name, {}), wanted.value_maps.get(parameter.name, {})
+                sheets[parameter.name] = findingsheets.read_findings(given, spec.contract, *maps)
             elif isinstance(spec, LayerIn):
                 from geoseptic.io import layerheaders
 

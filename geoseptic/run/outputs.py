@@ -97,6 +97,8 @@ def write(folder: Path, results: Results, workers: int = 1) -> list[str]:
         lon, lat = point_files.to_wgs84(points.frame, points.xy_m)
         path = folder / f"{points.name}.gpx"
         point_files.write_gpx(path, points.labels, lon, lat, points.descriptions, points.kinds, points.title, points.caution)
+    for page in results.pages:
+        table_files.write_page(folder / f"{page.name}.md", page)
     for table in results.tables:
         table_files.write_table(folder / f"{table.name}.csv", table)
         if table.markdown:

@@ -17,7 +17,7 @@ from geoseptic.io import rasters as raster_files
 from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.pools import Cluster, cluster
-from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
+from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
 from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, read_headers, where_features_matter
@@ -107,7 +107,7 @@ def _read(process: Process[..., Any], wanted: Request, headers: Headers, scratch
             values[name] = headers.rule_sets[name]
         elif isinstance(spec, RunIn):
             values[name] = headers.runs[name]
-        elif isinstance(spec, SheetIn):
+        elif isinstance(spec, SheetIn | FindingsIn):
             values[name] = headers.sheets[name]
         elif isinstance(spec, ElevationIn):
             with stage(f"reading {name}"):

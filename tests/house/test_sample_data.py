@@ -254,3 +254,8 @@ def test_committed_files_are_what_the_script_makes(made_again: Path, layers: dic
         assert again.drop(columns="geometry").equals(layers[name].drop(columns="geometry")), name
         # Another GEOS may begin a ring elsewhere: the same place to the centimetre, not the same bytes.
         assert (shapely.hausdorff_distance(again.geometry.to_numpy(), layers[name].geometry.to_numpy()) <= 0.02).all(), name
+    for name in ("points", "runs"):
+        assert (made_again / f"findings_{name}.csv").read_bytes() == (FOLDER / f"findings_{name}.csv").read_bytes()
+        again, kept = (gpd.read_file(folder / "findings.gpkg", layer=name) for folder in (made_again, FOLDER))
+        assert again.drop(columns="geometry").equals(kept.drop(columns="geometry"))
+        assert (shapely.hausdorff_distance(again.geometry.to_numpy(), kept.geometry.to_numpy()) <= 0.02).all()

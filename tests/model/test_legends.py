@@ -14,6 +14,7 @@ from geoseptic.model import legend_table as table
 from geoseptic.model.legends import Swatch
 from geoseptic.model.reasons import GROUND_REASONS, REASONS, UNKNOWN_REASONS
 from geoseptic.model.rules import FEATURES, PARTS
+from geoseptic.processes import finding_legends
 from geoseptic.terrain.rating import FAIR_FROM, GOOD_FROM
 
 SIGHT = {
@@ -42,6 +43,9 @@ CLASSES = {
     "search areas": table.SEARCH_AREAS.swatches,
     "sweep": table.SWEEP.swatches,
     "wet season": table.WET_SEASON.swatches,
+    "findings: systems": finding_legends.SYSTEMS.swatches,
+    "findings: links": finding_legends.LINKS.swatches,
+    "findings: points": finding_legends.POINTS.swatches,
     "envelopes": (*table.FIELD_ENVELOPE.swatches, *table.TANK_ENVELOPE.swatches),
 }
 """Legends whose classes may all lie side by side on the map."""
