@@ -47,8 +47,8 @@ class Ways:
     def to_field(self, start: shapely.Point) -> shapely.LineString | None:
         """The shortest way from a point to the field that is open; None where there is none."""
         xy = shapely.get_coordinates(start)
-        last = self._last_legs(start)
-        if last is not None:
+        last = self._last_legs(np.array([start], object))[0]
+        if not shapely.is_empty(last):
             return last
         bends, ahead_m, onward, ends = self._bends
         if not len(bends):
@@ -64,23 +64,27 @@ class Ways:
             path.append(bends[at])
         return shapely.LineString(np.concatenate([path, shapely.get_coordinates(ends[at])[1:]]))
 
-    def _last_legs(self, start: shapely.Point) -> shapely.LineString | None:
-        """The shortest open straight line to the field, to where it is nearest or to a corner."""
-        xy = shapely.get_coordinates(start)
+    def _last_legs(self, starts: Geometries) -> Geometries:
+        """From each of n points the shortest open straight line to the field, to where it is nearest or to a corner; empty where none is
+        open."""
+        legs = shapely.shortest_line(starts, self.field)
+        shut = np.flatnonzero(~shapely.covers(self.open_ground, legs))
+        legs[shut] = shapely.LineString()
         corners = shapely.get_coordinates(self.field)[:-1]
-        legs = shapely.linestrings(np.stack([np.broadcast_to(xy, corners.shape), corners], axis=1))
-        legs = np.concatenate([[shapely.shortest_line(start, self.field)], legs[np.argsort(shapely.length(legs), kind="stable")]])
-        is_open = shapely.covers(self.open_ground, legs)
-        return legs[int(np.argmax(is_open))] if is_open.any() else None
+        xy = shapely.get_coordinates(starts[shut])
+        others = shapely.linestrings(np.stack(np.broadcast_arrays(xy[:, None], corners[None]), axis=2))
+        others = np.take_along_axis(others, np.argsort(shapely.length(others), axis=1, kind="stable"), axis=1)
+        is_open = shapely.covers(self.open_ground, others)
+        some = is_open.any(axis=1)
+        legs[shut[some]] = others[some, np.argmax(is_open[some], axis=1)]
+        return legs
 
     @cached_property
     def _bends(self) -> tuple[Floats, Floats, npt.NDArray[np.int64], Geometries]:
         """Points where a pipe may bend, the length from each to the field, the next bend on that way (-1: none), and the last leg."""
         bends = _inner_corners(shapely.buffer(self.open_ground, -ROUND_CORNERS_M, join_style="mitre"))
         count = len(bends)
-        ends = np.full(count, shapely.LineString(), object)
-        for at, point in enumerate(shapely.points(bends)):
-            ends[at] = self._last_legs(point) or shapely.LineString()
+        ends = self._last_legs(shapely.points(bends))
         one, other = np.triu_indices(count, 1)
         legs = shapely.linestrings(np.stack([bends[one], bends[other]], axis=1)) if len(one) else np.empty(0, object)
         is_open = shapely.covers(self.open_ground, legs)

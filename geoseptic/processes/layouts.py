@@ -350,11 +350,11 @@ def _with_headers(setting: Setting, tanks: tank.Tanks, answers: Sequence[Searche
         if np.isnan(high_m).any():
             continue
         line = shapely.get_coordinates(effluents_m[lot])
-        ways = [_along_ring(placement.field, line[-1], corner) for corner in corners]
         # Of corners about as high the one with the shortest way.
-        lengths_m = np.array([float(shapely.length(shapely.LineString(way))) for way in ways])
-        top = np.lexsort((lengths_m, -np.round(high_m, 1)))[0]
-        effluents_m[lot] = shapely.LineString(np.vstack([line, ways[top][1:]]))
+        about_m = np.round(high_m, 1)
+        ways = [_along_ring(placement.field, line[-1], corner) for corner in corners[about_m == about_m.max()]]
+        shortest = min(ways, key=lambda way: float(shapely.length(shapely.LineString(way))))
+        effluents_m[lot] = shapely.LineString(np.vstack([line, shortest[1:]]))
     return replace(tanks, effluents_m=effluents_m)
 
 
