@@ -4,13 +4,12 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
-
-import pandas as pd
-import pyogrio
+from typing import TYPE_CHECKING, Any, Final
 
 from geoseptic.errors import FileUnreadableError, InputError, listed
-from geoseptic.io.layerheaders import UNREADABLE
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 RECORD: Final = "run.json"
 ROWS: Final[Mapping[str, tuple[str, str]]] = {"screen_county": ("screening.gpkg", "parcels")}
@@ -31,7 +30,7 @@ class FinishedRun:
     title: str
     inputs: Mapping[str, str]
     parameters: Mapping[str, Any]
-    rows: pd.DataFrame
+    rows: "DataFrame"
 
 
 def rows_of_run(folder: str, process: str) -> tuple[str, str]:
@@ -62,6 +61,11 @@ def read_finished_run(folder: str, process: str) -> FinishedRun:
         ) from error
     if done != process:
         raise InputError(f"{path} is of the process '{done}'. Name the folder of a finished run of {process}.")
+    # Runs without layers read this module too, and need not wait for what reads tables.
+    import pyogrio
+
+    from geoseptic.io.layerheaders import UNREADABLE
+
     file, layer = rows_of_run(folder, process)
     try:
         rows = pyogrio.read_dataframe(file, layer=layer, read_geometry=False)

@@ -8,7 +8,7 @@ from geoseptic.process import ElevationIn, LayerIn
 from geoseptic.processes import land
 from tests.processes.lots_in_a_row import ground
 
-TAKING = [found for found in PROCESSES.values() if any(parameter.name == "parcels" for parameter in found.parameters)]
+TAKING = [found for found in PROCESSES.values() if {"parcels", "wells"} <= {parameter.name for parameter in found.parameters}]
 
 
 class Seen(Exception):
