@@ -13,7 +13,7 @@ from geoseptic.model.citation import Citation
 from geoseptic.model.finding_words import STRENGTHS
 from geoseptic.model.findings import Key
 from geoseptic.model.legends import VectorLegend
-from geoseptic.model.old_kinds import CANNOT_SAY, OLD_KINDS, VERDICTS
+from geoseptic.model.old_kinds import ACCEPTABLE, CANNOT_SAY, OLD_KINDS, VERDICTS
 from geoseptic.model.results import Block, Cell, LayerResult, PageResult, Results, TableResult
 from geoseptic.model.rules import RuleSet
 from geoseptic.processes import finding_legends as legends
@@ -25,6 +25,8 @@ from geoseptic.units import from_metres
 
 ROUND_M: Final = 1.5
 """Margin of a system's outline round its points, so that a single one shows."""
+
+AS_FAR_AS_SEEN: Final = ", as far as an inspection shows: soil, groundwater and size were not looked at"
 
 NOTES: Final = {
     "parcel_id": "Property",
@@ -223,7 +225,7 @@ def _blocks(judgement: Judgement) -> Iterator[Block]:
         yield "text", "No house and no system was found in the points."
     for one in judgement.properties:
         yield "heading", f"Property {one.parcel}" if one.parcel else "The property"
-        yield "text", f"Verdict: {one.verdict}."
+        yield "text", f"Verdict: {one.verdict}{AS_FAR_AS_SEEN if one.verdict == ACCEPTABLE else ''}."
         yield "text", BEFORE_ANY_LID
         yield from (("item", _cited(*each)) for each in one.against)
         if one.fixtures:
@@ -245,7 +247,8 @@ def _blocks(judgement: Judgement) -> Iterator[Block]:
 def _system_blocks(number: int, verdict: Verdict) -> Iterator[Block]:
     old = OLD_KINDS[verdict.kind]
     yield "part", f"System {number}: {verdict.name}"
-    yield "text", f"Verdict: {verdict.verdict}{' ' + verdict.when if verdict.when else ''}."
+    limits = f" {verdict.when}" if verdict.when else AS_FAR_AS_SEEN if verdict.verdict == ACCEPTABLE else ""
+    yield "text", f"Verdict: {verdict.verdict}{limits}."
     yield "item", f"Parts: {listed_words(verdict.parts)}."
     yield "item", f"Fixtures whose water came by: {listed_words(name for _, name in verdict.system.fixtures)}."
     yield "item", f"Weakest link: {verdict.proof}."
