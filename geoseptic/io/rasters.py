@@ -6,7 +6,7 @@ File nodata numbers, scales, offsets and units of height end here; beyond are fl
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, wait
-from dataclasses import replace
+from dataclasses import fields, replace
 from math import ceil
 from pathlib import Path
 from shutil import rmtree
@@ -25,8 +25,9 @@ from rasterio.enums import ColorInterp, MaskFlags, Resampling
 from rasterio.windows import Window
 
 from geoseptic.errors import ElevationValueError, FileUnreadableError, ParameterError, VerticalUnitError
-from geoseptic.io import overviews, styles
+from geoseptic.io import kept, overviews, styles
 from geoseptic.io.cogs import Header, packable, write_cog
+from geoseptic.io.keptplanes import Part
 from geoseptic.io.scratch import FilePlane, new_plane
 from geoseptic.model.frame import vertical_unit
 from geoseptic.model.grid import Grid, Raster
@@ -389,7 +390,42 @@ def _strips(rows: int, columns: int) -> Iterator[Window]:
 
 
 def write_rasters(folder: Path, rasters: Sequence[RasterResult], workers: int = 1) -> None:
-    """Write every raster as `write_raster` does, large ones by so many worker processes."""
+    """Write every raster as `write_raster` does, large ones by so many worker processes; what is kept from an earlier run is copied."""
+    store = kept.in_use()
+    if store is None:
+        _write_new(folder, rasters, workers)
+        return
+    keys = {told.name: store.key("raster", _content(told)) for told in rasters}
+    new = [told for told in rasters if not _copied(store, keys[told.name], folder)]
+    _write_new(folder, new, workers)
+    for told in new:
+        names = sorted(path.name for path in folder.iterdir() if path.name.split(".")[0] == told.name)
+        store.put(keys[told.name], [np.fromfile(folder / name, np.uint8) for name in names], names)
+    written = {told.name for told in new}
+    for told in rasters:
+        store.count("raster", reused=told.name not in written)
+
+
+def _content(told: RasterResult) -> tuple[Any, ...]:
+    """All that a raster's files follow from."""
+    raster, about = told.raster, {field.name: getattr(told, field.name) for field in fields(told) if field.name != "raster"}
+    return Part.whole(raster.plane), raster.plane.dtype.str, raster.grid, raster.unknown, about
+
+
+def _copied(store: kept.Store, key: str, folder: Path) -> bool:
+    """Whether the files kept under the key could be copied into the folder."""
+    entry = store.find(key)
+    if entry is None:
+        return False
+    for number, name in enumerate(entry.told):
+        data = store.array(entry, number)
+        if data is None:
+            return False
+        data.tofile(folder / name)
+    return True
+
+
+def _write_new(folder: Path, rasters: Sequence[RasterResult], workers: int) -> None:
     large = [raster for raster in rasters if raster.raster.grid.shape[0] * raster.raster.grid.shape[1] >= WORTH_PROCESSES]
     if workers <= 1 or len(large) < 2:
         for told in rasters:

@@ -1,6 +1,7 @@
 """Vector shapes to cells. A cell that a shape so much as touches is burnt: exclusion errs to the safe side."""
 
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 from itertools import chain
 from threading import Lock
 from typing import Final
@@ -46,6 +47,25 @@ def numbered_by_middle(shapes_m: Geometries, grid: Grid) -> npt.NDArray[np.int32
     """For each cell the last of the shapes in which its middle lies, -1 where there is none; shape `grid.shape`."""
     shapes, place = _near(shapes_m, grid)
     return _numbered(shapes[::-1], place[::-1], grid, all_touched=False)
+
+
+class Near:
+    """Shapes that are asked for again and again by what is near: their bounds are found once."""
+
+    def __init__(self, shapes_m: Geometries) -> None:
+        self.shapes_m = shapes_m
+
+    @cached_property
+    def _bounds_m(self) -> npt.NDArray[np.float64]:
+        return np.asarray(shapely.bounds(self.shapes_m), np.float64).reshape(-1, 4)
+
+    def of(self, grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:
+        """Those that may reach into the grid, two cells beyond it included, and their places in the row."""
+        left, bottom, right, top = grid.bounds_m
+        more = 2 * grid.cell_size_m
+        west, south, east, north = self._bounds_m.T
+        place = np.flatnonzero((east >= left - more) & (west <= right + more) & (north >= bottom - more) & (south <= top + more))
+        return self.shapes_m[place], place
 
 
 def _near(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:

@@ -1,16 +1,18 @@
 """The ground's drainage and the flow paths to wells, window by window wherever a step is not global."""
 
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geoseptic.io.keptplanes import Part, at_once, by_windows
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
-from geoseptic.model.grid import HEIGHT_NOISE_M, Raster
+from geoseptic.model.frame import Geometries
+from geoseptic.model.grid import HEIGHT_NOISE_M, Grid, Raster
 from geoseptic.model.planes import Plane
 from geoseptic.model.results import RasterResult, Results
 from geoseptic.parcels import burn
@@ -19,7 +21,7 @@ from geoseptic.processes.land import WellSites
 from geoseptic.stages import stage
 from geoseptic.terrain import conditioning, flowpath, mapcolours
 from geoseptic.terrain.tileddrain import TILE_SHAPE, drain_by_tiles
-from geoseptic.terrain.wellpaths import PresumedLots, WellDiscs, paths_by_windows
+from geoseptic.terrain.wellpaths import PresumedLots, WellDiscs, window_paths
 from geoseptic.terrain.windows import SIDE_CELLS, Window, for_windows, widened
 from geoseptic.units import from_metres, metres_per
 
@@ -62,35 +64,45 @@ class Paths:
 @stage("fill and drainage")
 def drain(elevation: Raster, sites: WellSites, *, min_share: float, building_height_m: float = 0.0, workers: int = 1) -> Drained:
     """Raise the buildings, open the culverts, fill, and find where each cell drains."""
-    ground_m = _conditioned(elevation, sites, building_height_m, workers)
-    filled_m, edge, receivers, d8 = (ground_m.new(kind) for kind in (np.float32, np.bool_, np.uint8, np.uint8))
-    side = TILE_SHAPE[0] if ground_m.in_memory else SIDE_CELLS
-    drain_by_tiles(ground_m, filled_m, receivers, d8, edge, min_share, (side, side), workers)
+    ground_m = elevation.plane
+    raised = sites.buildings_m if building_height_m > 0 else sites.buildings_m[:0]
+    if ground_m.dtype != np.float32 or len(raised) or len(sites.culverts_m):
+        given = Part.whole(ground_m), elevation.grid, raised, building_height_m, sites.culverts_m
+        (ground_m,) = at_once(ground_m, (np.float32,), _conditioned, given, workers=workers)
+    kinds = np.float32, np.bool_, np.uint8, np.uint8
+    filled_m, edge, receivers, d8 = at_once(ground_m, kinds, _drained, (Part.whole(ground_m), min_share), workers=workers)
     return Drained(ground_m, filled_m, edge, receivers, d8)
 
 
-def _conditioned(elevation: Raster, sites: WellSites, height_m: float, workers: int) -> Plane:
+def _drained(ground: Part, min_share: float, *, workers: int) -> tuple[Plane, ...]:
+    ground_m = ground.plane
+    filled_m, edge, receivers, d8 = (ground_m.new(kind) for kind in (np.float32, np.bool_, np.uint8, np.uint8))
+    side = TILE_SHAPE[0] if ground_m.in_memory else SIDE_CELLS
+    drain_by_tiles(ground_m, filled_m, receivers, d8, edge, min_share, (side, side), workers)
+    return filled_m, edge, receivers, d8
+
+
+def _conditioned(
+    heights: Part, grid: Grid, buildings_m: Geometries, height_m: float, culverts_m: Geometries, *, workers: int
+) -> tuple[Plane]:
     """The heights as float32, buildings raised, then every culvert opened, one after the other where they meet."""
-    heights_m, grid, buildings_m = elevation.plane, elevation.grid, sites.buildings_m
-    raises = len(buildings_m) > 0 and height_m > 0
-    if heights_m.dtype == np.float32 and not raises and not len(sites.culverts_m):
-        return heights_m
+    heights_m = heights.plane
     out = heights_m.new(np.float32)
 
     def raise_in(window: Window) -> None:
         own = heights_m.read(*window).astype(np.float32, copy=False)
-        if raises:
+        if len(buildings_m):
             own = conditioning.raise_cells(own, burn.centred(buildings_m, grid.window(*window)), height_m)
         out.write(*window, own)
 
     for_windows(raise_in, heights_m, workers)
-    for line in sites.culverts_m:
+    for line in culverts_m:
         # A cell more on each side: shapes are grown by a part of a cell before they are burnt.
         rows, cols = grid.over(shapely.bounds(line), 1)
         if rows.start < rows.stop and cols.start < cols.stop:
             there = burn.touched([line], grid.window(rows, cols))
             out.write(rows, cols, conditioning.breach(out.read(rows, cols), [there]))
-    return out
+    return (out,)
 
 
 def well_discs(elevation: Raster, sites: WellSites, well_radius_m: float) -> WellDiscs:
@@ -101,40 +113,72 @@ def well_discs(elevation: Raster, sites: WellSites, well_radius_m: float) -> Wel
     return WellDiscs(col, row, np.maximum(sites.location_error_m, well_radius_m), sites.location_error_m)
 
 
-def presumed_lots(elevation: Raster, sites: WellSites, well_radius_m: float) -> Callable[[slice, slice], PresumedLots | None]:
-    """For a window of the raster (rows, columns), the lots on which a well is presumed in its cells; None where there are none near."""
-    grid, presumed_m = elevation.grid, sites.presumed_m
-    margin = flowpath.lot_margin_cells(well_radius_m, grid.cell_size_m)
-
-    def lots_in(rows: slice, cols: slice) -> PresumedLots | None:
-        wider = grid.window(slice(rows.start - margin, rows.stop + margin), slice(cols.start - margin, cols.stop + margin))
-        label = burn.numbered(presumed_m, wider)
-        return PresumedLots(label, margin, well_radius_m) if (label >= 0).any() else None
-
-    return lots_in
-
-
 @stage("flow paths to wells")
 def paths_to_wells(
     elevation: Raster, sites: WellSites, ground: Drained, *, reach_m: float, well_radius_m: float, workers: int = 1
 ) -> Paths:
     """The four answers for every cell; a presumed well counts as one at the nearest edge of its lot."""
-    distance_m, label, code = (elevation.plane.new(kind) for kind in (np.float32, np.int32, np.uint8))
-    counts = paths_by_windows(
-        (ground.receivers, ground.d8, ground.edge),
-        (distance_m, label, code),
-        well_discs(elevation, sites, well_radius_m),
-        elevation.grid.cell_size_m,
-        reach_m,
-        presumed_lots(elevation, sites, well_radius_m),
-        workers,
-    )
-    return Paths(distance_m, label, code, *counts)
+    grid, cell_m = elevation.grid, elevation.grid.cell_size_m
+    halo, margin = flowpath.halo_cells(reach_m, cell_m), flowpath.lot_margin_cells(well_radius_m, cell_m)
+    wells = well_discs(elevation, sites, well_radius_m)
+    lots_m = burn.Near(sites.presumed_m)
+
+    def given(core: Window) -> tuple[Any, ...]:
+        wide, inner = widened(core, halo, grid.shape)
+        own = np.flatnonzero(_in_reach(wells, wide, cell_m))
+        discs = WellDiscs(wells.col[own], wells.row[own], wells.radius_m[own], wells.location_error_m[own])
+        rows, cols = (slice(side.start - margin, side.stop + margin) for side in wide)
+        shapes, places = lots_m.of(grid.window(rows, cols))
+        drained = (Part(plane, wide) for plane in (ground.receivers, ground.d8, ground.edge))
+        numbers = np.concatenate([own, len(wells.col) + places]).astype(np.int32)
+        return *drained, inner, wide, discs, shapes, numbers, grid, margin, well_radius_m, reach_m
+
+    (distance_m, label, code), counts = by_windows(elevation.plane, (np.float32, np.int32, np.uint8), _paths, given, workers)
+    return Paths(distance_m, label, code, sum(only for only, _ in counts), sum(without for _, without in counts))
+
+
+def _in_reach(wells: WellDiscs, window: Window, cell_m: float) -> npt.NDArray[np.bool_]:
+    """Which discs may have cells in the window."""
+    rows, cols = window
+    more = wells.radius_m / cell_m + 2
+    down = (wells.row + more >= rows.start) & (wells.row - more <= rows.stop)
+    found: npt.NDArray[np.bool_] = down & (wells.col + more >= cols.start) & (wells.col - more <= cols.stop)
+    return found
+
+
+def _paths(
+    receivers: Part,
+    d8: Part,
+    edge: Part,
+    inner: Window,
+    wide: Window,
+    wells: WellDiscs,
+    lots_m: Geometries,
+    numbers: npt.NDArray[np.int32],
+    grid: Grid,
+    margin: int,
+    well_radius_m: float,
+    reach_m: float,
+) -> tuple[tuple[Floats, flowpath.Labels, npt.NDArray[np.uint8]], tuple[int, int]]:
+    """Answers of a window from the wells and lots near it; `numbers` are theirs among all, wells first."""
+    rows, cols = (slice(side.start - margin, side.stop + margin) for side in wide)
+    label = burn.numbered(lots_m, grid.window(rows, cols)) if len(lots_m) else None
+    lots = PresumedLots(label, margin, well_radius_m) if label is not None and (label >= 0).any() else None
+    corner = wide[0].start, wide[1].start
+    found = window_paths(receivers.read(), d8.read(), edge.read(), inner, corner, wells, grid.cell_size_m, reach_m, lots)
+    named = found.label >= 0
+    found.label[named] = numbers[found.label[named]]
+    return (found.distance_m, found.label, found.code), (found.reached_by_d8_only, found.reached_without_d8)
 
 
 def ponding_m(ground: Drained, window: Window) -> Floats:
     """Depth of water that a hollow would hold; 0 where less than the noise of the survey. [m]"""
-    depth: Floats = ground.filled_m.read(*window) - ground.ground_m.read(*window)
+    return depth_m(Part(ground.filled_m, window), Part(ground.ground_m, window))
+
+
+def depth_m(filled: Part, ground: Part) -> Floats:
+    """`ponding_m` from the two surfaces of a window. [m]"""
+    depth: Floats = filled.read() - ground.read()
     depth[depth < HEIGHT_NOISE_M] = 0
     return depth
 
@@ -149,34 +193,33 @@ def path_results(
     wells = len(sites.wells) + presumed
     tags = {"REACH_M": f"{reach_m:g}", "WELL_RADIUS_M": f"{well_radius_m:g}", "PRESUMED_WELLS": f"{presumed}"}
     discs = well_discs(elevation, sites, well_radius_m)
-    distance, depth = elevation.plane.new(np.float32), elevation.plane.new(np.float32)
+    like, shape = elevation.plane, elevation.grid.shape
 
-    def told(window: Window) -> tuple[Counter[str], npt.NDArray[np.int64], Counter[int]]:
-        own_m = ponding_m(ground, window)
-        distance.write(*window, paths.distance_m.read(*window) * per_m)
-        depth.write(*window, own_m * per_m)
-        code = paths.code.read(*window)
-        (wide, _), shape = widened(window, mapcolours.HALO_CELLS, elevation.grid.shape), code.shape
+    def labels(window: Window) -> tuple[Any, ...]:
         # South and east of the window only: the others' edges are theirs.
-        around = paths.label.read(slice(window[0].start, wide[0].stop), slice(window[1].start, wide[1].stop))
-        label = around[: shape[0], : shape[1]]
-        tally = np.bincount(code.ravel(), minlength=max(ANSWERS) + 1)
-        count = Counter({name: int(tally[answer]) for answer, name in ANSWERS.items()})
-        count["cells_ponding"] = int(np.count_nonzero(own_m > 0))
-        return count, np.bincount(label[label >= 0], minlength=wells), mapcolours.shared_edges(around, wells, (shape[0], shape[1]))
+        wide, _ = widened(window, mapcolours.HALO_CELLS, shape)
+        around = slice(window[0].start, wide[0].stop), slice(window[1].start, wide[1].stop)
+        return Part(paths.code, window), Part(paths.label, around), wells
 
-    found = for_windows(told, elevation.plane, workers)
-    totals = sum((count for count, _, _ in found), Counter[str]())
-    cells = np.sum([number for _, number, _ in found], axis=0)
-    edges = sum((shared for _, _, shared in found), Counter[int]())
+    (distance,), _ = by_windows(like, (np.float32,), _distance, lambda window: (Part(paths.distance_m, window), per_m), workers)
+    (depth,), ponding = by_windows(
+        like, (np.float32,), _ponding, lambda window: (Part(ground.filled_m, window), Part(ground.ground_m, window), per_m), workers
+    )
+    _, found = by_windows(like, (), _tally, labels, workers)
+    totals = sum((Counter[int](dict(answers)) for answers, _, _ in found), Counter[int]())
+    cells = np.zeros(wells, np.int64)
+    for _, reached, _ in found:
+        well, number = np.array(reached, np.int64).reshape(-1, 2).T
+        cells[well] += number
+    edges = sum((Counter[int](dict(shared)) for _, _, shared in found), Counter[int]())
     bound = f"within {reach:g} {BRITISH[unit]} along the flow path"
     hidden = f" {presumed} presumed wells, on no record, count as if at the nearest edge of their lots." if presumed else ""
     answers = {
         "wells_presumed": presumed,
-        **{name: totals[name] for name in ANSWERS.values()},
+        **{name: totals[answer] for answer, name in ANSWERS.items()},
         "cells_reaching_a_well_by_steepest_descent_only": paths.reached_by_d8_only,
         "cells_reaching_a_well_except_by_steepest_descent": paths.reached_without_d8,
-        "cells_ponding": totals["cells_ponding"],
+        "cells_ponding": sum(ponding),
     }
     return Results(
         rasters=(
@@ -232,3 +275,22 @@ def path_results(
         counts={**sites.counts, **answers},
         warnings=sites.notes,
     )
+
+
+def _distance(distance_m: Part, per_m: np.float32) -> tuple[tuple[Floats], None]:
+    return (distance_m.read() * per_m,), None
+
+
+def _ponding(filled_m: Part, ground_m: Part, per_m: np.float32) -> tuple[tuple[Floats], int]:
+    depth = depth_m(filled_m, ground_m)
+    return (depth * per_m,), int(np.count_nonzero(depth > 0))
+
+
+def _tally(code: Part, labels: Part, wells: int) -> tuple[tuple[()], tuple[list[tuple[int, int]], ...]]:
+    """Cells of each answer, cells of each well, and what `mapcolours.shared_edges` says, as pairs."""
+    answers, around = code.read(), labels.read()
+    own = around[: answers.shape[0], : answers.shape[1]]
+    counted = (np.bincount(values.ravel()) for values in (answers, own[own >= 0]))
+    shared = mapcolours.shared_edges(around, wells, (answers.shape[0], answers.shape[1]))
+    pairs = [[(int(place), int(tally[place])) for place in np.flatnonzero(tally)] for tally in counted]
+    return (), (*pairs, list(shared.items()))

@@ -1,13 +1,14 @@
 """Slope of the ground, window by window, and its classes."""
 
 from threading import Lock
-from typing import Final
+from typing import Any, Final
 
 import numba
 import numpy as np
 import numpy.typing as npt
 
 from geoseptic.errors import CodeSilentError
+from geoseptic.io.keptplanes import Part, by_windows
 from geoseptic.io.soilfiles import load_soil_criteria
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
@@ -18,7 +19,7 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT, UNKNOWN_SLOPE
 from geoseptic.stages import stage
 from geoseptic.terrain.slope import half_window_cells, halo_cells, horn_slope_percent, plane_slope_percent
-from geoseptic.terrain.windows import Window, for_windows, widened
+from geoseptic.terrain.windows import Window, widened
 
 Floats = npt.NDArray[np.float32]
 
@@ -44,21 +45,21 @@ def slope_percent(elevation: Raster, window_m: float, method: str, workers: int)
     use_threads(workers)
     heights_m, cell_m = elevation.plane, elevation.grid.cell_size_m
     halo = halo_cells(cell_m, None if method == "horn" else window_m)
-    out = heights_m.new(np.float32)
 
-    def measure(window: Window) -> None:
+    def given(window: Window) -> tuple[Any, ...]:
         wide, inner = widened(window, halo, heights_m.shape)
-        around_m = heights_m.read(*wide).astype(np.float32, copy=False)
-        out.write(*window, _measured(around_m, cell_m, window_m, method)[inner])
+        return Part(heights_m, wide), inner, cell_m, window_m, method
 
-    # One after the other: the kernels share out a window among threads themselves.
-    for_windows(measure, heights_m)
+    # One window after the other: the kernels share it out among threads themselves.
+    (out,), _ = by_windows(heights_m, (np.float32,), _slope, given)
     return out
 
 
-def _measured(heights_m: Floats, cell_m: float, window_m: float, method: str) -> Floats:
+def _slope(heights_m: Part, inner: tuple[slice, slice], cell_m: float, window_m: float, method: str) -> tuple[tuple[Floats], None]:
+    around_m = heights_m.read().astype(np.float32, copy=False)
     with ONE_AT_A_TIME:
-        return horn_slope_percent(heights_m, cell_m) if method == "horn" else plane_slope_percent(heights_m, cell_m, window_m)
+        found = horn_slope_percent(around_m, cell_m) if method == "horn" else plane_slope_percent(around_m, cell_m, window_m)
+    return (found[inner],), None
 
 
 def slope_limit_percent(rules: RuleSet) -> float | None:
@@ -72,12 +73,7 @@ def slope_limit_percent(rules: RuleSet) -> float | None:
 def slope_results(slope: Plane, elevation: Raster, rules: RuleSet, window_m: float, method: str, workers: int = 1) -> Results:
     """Slope and its classes, with the window that the cells allowed."""
     limit_percent = slope_limit_percent(rules)
-    classes = slope.new(np.uint8)
-
-    def classify(window: Window) -> None:
-        classes.write(*window, slope_classes(slope.read(*window), limit_percent))
-
-    for_windows(classify, slope, workers)
+    (classes,), _ = by_windows(slope, (np.uint8,), _slope_classes, lambda window: (Part(slope, window), limit_percent), workers)
     cell_m = elevation.grid.cell_size_m
     cells = 3 if method == "horn" else 2 * half_window_cells(cell_m, window_m) + 1
     measured_m = cells * cell_m
@@ -119,6 +115,10 @@ def slope_results(slope: Plane, elevation: Raster, rules: RuleSet, window_m: flo
         ),
         warnings=tuple(warnings),
     )
+
+
+def _slope_classes(slope: Part, limit_percent: float | None) -> tuple[tuple[npt.NDArray[np.uint8]], None]:
+    return (slope_classes(slope.read(), limit_percent),), None
 
 
 def slope_classes(slope: Floats, limit_percent: float | None) -> npt.NDArray[np.uint8]:

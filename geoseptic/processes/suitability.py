@@ -3,11 +3,14 @@
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geoseptic.io.keptplanes import Part, by_windows
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Geometries
@@ -22,12 +25,12 @@ from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED
 from geoseptic.processes.land import Land
-from geoseptic.processes.paths import Drained, Paths, ponding_m
+from geoseptic.processes.paths import Drained, Paths, depth_m
 from geoseptic.processes.slopes import UNKNOWN_CLASS, slope_limit_percent
 from geoseptic.processes.steps import Cut
 from geoseptic.stages import stage
 from geoseptic.terrain import flowpath, rating
-from geoseptic.terrain.windows import Window, for_windows
+from geoseptic.terrain.windows import Window
 
 Reasons = npt.NDArray[np.uint32]
 Mask = npt.NDArray[np.bool_]
@@ -51,35 +54,14 @@ def suitability_results(
     law = Law.of(land, cut)
     limit_percent = slope_limit_percent(rules)
     setback_m = max((entry.distance_m or 0.0) for entry in rules.requirement("drain_field", "private_well").entries)
-    reasons, values, classes = (elevation.plane.new(kind) for kind in (np.uint32, np.uint8, np.uint8))
+    planes = slope, ground.filled_m, ground.ground_m, paths.code, paths.distance_m
 
-    def rate(window: Window) -> Counter[str]:
-        own_slope = slope.read(*window)
-        why = law.reasons(elevation.grid.window(*window))
-        by_law = why & ~np.uint32(1 << BIT["setback_open"]) != 0
-        unproven = _has(why, "setback_open")
-        if limit_percent is not None:
-            _set(why, "slope", own_slope > limit_percent)
-        _set(why, "ponding", ponding_m(ground, window) > 0)
-        excluded = why & ~np.uint32(1 << BIT["setback_open"]) != 0
-        code = paths.code.read(*window)
-        _set(why, "well_path_open", code == flowpath.LEAVES_THE_DATA)
-        _set(why, "no_ground", np.isnan(own_slope) | (code == flowpath.NO_ELEVATION))
-        path_m = np.where(code == flowpath.REACHES_NO_WELL, np.float32(np.inf), paths.distance_m.read(*window))
-        factors = {
-            "slope": rating.slope_rating(own_slope, limit_percent or 2 * SLOPE_CLASSES_PERCENT[1], SLOPE_CLASSES_PERCENT),
-            "well_path": rating.well_path_rating(path_m, setback_m, reach_m),
-        }
-        own = rating.suitability(rating.combined(factors, weights), excluded, unproven)
-        reasons.write(*window, why)
-        values.write(*window, own)
-        classes.write(*window, suitability_classes(own, by_law, _has(why, "outside_parcels")))
-        count = Counter({f"reason {name}": int(np.count_nonzero(_has(why, name))) for name in BIT})
-        count["cells_excluded"] = int(np.count_nonzero(own == rating.EXCLUDED))
-        count["cells_unknown"] = int(np.count_nonzero(own == rating.UNKNOWN))
-        return count
+    def given(window: Window) -> tuple[Any, ...]:
+        grid = elevation.grid.window(*window)
+        return *(Part(plane, window) for plane in planes), law.near(grid), grid, limit_percent, setback_m, reach_m, weights
 
-    totals = sum(for_windows(rate, elevation.plane, workers), Counter[str]())
+    (reasons, values, classes), counted = by_windows(elevation.plane, (np.uint32, np.uint8, np.uint8), _rated, given, workers)
+    totals = sum((Counter[str](count) for count in counted), Counter[str]())
     how = "the least factor decides" if weights is None else "weighted mean of the factors"
     text = f"{rules.title}, edition {rules.edition}; factors slope and flow path to a well, {how}. {SCREENING_AID}"
     counts = {
@@ -118,6 +100,43 @@ def suitability_results(
     )
 
 
+def _rated(
+    slope_percent: Part,
+    filled_m: Part,
+    ground_m: Part,
+    answer: Part,
+    distance_m: Part,
+    law: "Law",
+    grid: Grid,
+    limit_percent: float | None,
+    setback_m: float,
+    reach_m: float,
+    weights: Mapping[str, float] | None,
+) -> tuple[tuple[Reasons, npt.NDArray[np.uint8], npt.NDArray[np.uint8]], Mapping[str, int]]:
+    """Reasons, ratings and classes of a window, and how many cells have what."""
+    own_slope = slope_percent.read()
+    why = law.reasons(grid)
+    by_law = why & ~np.uint32(1 << BIT["setback_open"]) != 0
+    unproven = _has(why, "setback_open")
+    if limit_percent is not None:
+        _set(why, "slope", own_slope > limit_percent)
+    _set(why, "ponding", depth_m(filled_m, ground_m) > 0)
+    excluded = why & ~np.uint32(1 << BIT["setback_open"]) != 0
+    code = answer.read()
+    _set(why, "well_path_open", code == flowpath.LEAVES_THE_DATA)
+    _set(why, "no_ground", np.isnan(own_slope) | (code == flowpath.NO_ELEVATION))
+    path_m = np.where(code == flowpath.REACHES_NO_WELL, np.float32(np.inf), distance_m.read())
+    factors = {
+        "slope": rating.slope_rating(own_slope, limit_percent or 2 * SLOPE_CLASSES_PERCENT[1], SLOPE_CLASSES_PERCENT),
+        "well_path": rating.well_path_rating(path_m, setback_m, reach_m),
+    }
+    own = rating.suitability(rating.combined(factors, weights), excluded, unproven)
+    count = {f"reason {name}": int(np.count_nonzero(_has(why, name))) for name in BIT}
+    count["cells_excluded"] = int(np.count_nonzero(own == rating.EXCLUDED))
+    count["cells_unknown"] = int(np.count_nonzero(own == rating.UNKNOWN))
+    return (why, own, suitability_classes(own, by_law, _has(why, "outside_parcels"))), count
+
+
 @dataclass(frozen=True)
 class Law:
     """What the setbacks say of cells: shapes by the reason that a cell has which they so much as touch, and the parcels."""
@@ -138,6 +157,15 @@ class Law:
         # A parcel whose distances could not be proven is not known to be clear anywhere.
         shapes["setback_open"] = np.concatenate([zones.shapes_m[still_open], land.fabric.shapes_m[cut.envelopes.failed]])
         return cls(shapes, land.fabric.shapes_m)
+
+    @cached_property
+    def _by_place(self) -> tuple[Mapping[str, burn.Near], burn.Near]:
+        return {name: burn.Near(shapes) for name, shapes in self.shapes_m.items()}, burn.Near(self.parcels_m)
+
+    def near(self, grid: Grid) -> "Law":
+        """What of it can matter to the cells of a grid."""
+        shapes, parcels = self._by_place
+        return Law({name: own.of(grid)[0] for name, own in shapes.items()}, parcels.of(grid)[0])
 
     def reasons(self, grid: Grid) -> Reasons:
         """Bits of what the law says of each cell of a grid, an open setback included; shape `grid.shape`."""

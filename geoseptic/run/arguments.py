@@ -32,7 +32,7 @@ from geoseptic.process import (
     parsed_length_m,
 )
 from geoseptic.run import mappings
-from geoseptic.run.config import CELL_SIZE, SCHEDULER, ZERO_IS_HEIGHT, read_config, run_parameters, taken, unit_of
+from geoseptic.run.config import CELL_SIZE, KEEP, SCHEDULER, ZERO_IS_HEIGHT, read_config, run_parameters, taken, unit_of
 from geoseptic.run.mappings import NO, YES
 from geoseptic.units import from_metres
 
@@ -55,6 +55,7 @@ class Request:
     cell_size_m: float | None = None
     zero_is_height: bool = False
     scheduler: str | None = None
+    keep: Path | None = None
 
 
 def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
@@ -131,10 +132,13 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
     overwrite = config.pop("overwrite", False)
     if not isinstance(overwrite, bool):
         faults.append(f"overwrite must be true or false, not {overwrite!r}.")
+    if KEEP.name in values and SCHEDULER.name in values:
+        faults.append("--keep cannot be used with --scheduler yet: leave one of them out.")
     if faults:
         raise ParameterError(
             faults[0] if len(faults) == 1 else "\n".join(["these arguments cannot be used:", *(f"  - {f}" for f in faults)])
         )
+    keep = values.pop(KEEP.name, None)
     rasters = [parameter.name for parameter in process.parameters if isinstance(parameter.spec, ElevationIn | DepthIn)]
     return Request(
         out=Path(values.pop(OUT.name)),
@@ -142,6 +146,7 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         cell_size_m=values.pop(CELL_SIZE.name, None),
         zero_is_height=values.pop(ZERO_IS_HEIGHT.name, "no") == "yes",
         scheduler=values.pop(SCHEDULER.name, None),
+        keep=None if keep is None else Path(keep),
         values=values,
         overwrite=given.overwrite or overwrite,
         dry_run=given.dry_run,
@@ -162,7 +167,7 @@ def _metavar(parameter: Parameter) -> str:
     if parameter is SCHEDULER:
         return "ADDRESS"
     if isinstance(spec, Text):
-        return "NAME"
+        return "DIR" if parameter is KEEP else "NAME"
     if isinstance(spec, RulesIn | RuleSetsIn):
         return "ID_OR_FILE"
     if isinstance(spec, RunIn):

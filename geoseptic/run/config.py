@@ -17,6 +17,9 @@ SCHEDULER: Final = Parameter(
     "scheduler", Text("Dask scheduler whose workers do what can be shared out, such as tcp://10.0.0.5:8786", 1000), False, None
 )
 """Where `workers` is a parameter of the process."""
+KEEP: Final = Parameter(
+    "keep", Text("Folder for results that a later run with the same inputs may take instead of finding them again", 4096), False, None
+)
 
 
 def read_config(path: Path, process: Process[..., Any]) -> dict[str, Any]:
@@ -55,7 +58,7 @@ def run_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
     """How the files of the process's rasters are to be read, and where work is done: parameters of the run, not of the process."""
     found = [unit_of(parameter.name) for parameter in process.parameters if isinstance(parameter.spec, ElevationIn | DepthIn)]
     if any(isinstance(parameter.spec, ElevationIn) for parameter in process.parameters):
-        found += [CELL_SIZE, ZERO_IS_HEIGHT]
+        found += [CELL_SIZE, ZERO_IS_HEIGHT, KEEP]
     if any(parameter.name == "workers" for parameter in process.parameters):
         found.append(SCHEDULER)
     return tuple(found)

@@ -13,6 +13,7 @@ import shapely
 from pyproj import CRS
 
 from geoseptic.errors import listed
+from geoseptic.io import kept
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
@@ -44,7 +45,11 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             return _plan(process, wanted, headers)
         large = any(grid.shape[0] * grid.shape[1] > IN_MEMORY_CELLS for grid in headers.grids.values())
         left = outputs.leftovers(wanted.out)
-        with outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch, _cluster(wanted, scratch) as used:
+        with (
+            kept.kept(wanted.keep) as store,
+            outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch,
+            _cluster(wanted, scratch) as used,
+        ):
             values, warnings = _read(process, wanted, headers, scratch)
             if left:
                 warnings.append(
@@ -58,7 +63,10 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             with outputs.beside(wanted.out) as partial:
                 with stage("writing"):
                     names = outputs.write(partial, results, int(wanted.values.get("workers", 1)))
+                if store is not None and store.damaged:
+                    warnings.append(f"{wanted.keep} held damaged files, which were passed over: {listed(list(store.damaged))}")
                 record = manifest(process, wanted, headers.rules, results, inputs, warnings, version, started, seconds)
+                record["kept"] = None if store is None else store.record
                 removed = outputs.put(wanted.out, partial, names, record)
     return {
         "process": process.id,

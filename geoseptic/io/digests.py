@@ -1,0 +1,113 @@
+"""A hash of values by their content: what goes into it and how it is told apart, so that nothing of a value can be left out.
+
+Dataclasses go in field by field, by looking at them: a field that is added later is in the hash at once. A kind of value that is not known
+here is refused and never passed over.
+"""
+
+import hashlib
+import platform
+from collections.abc import Mapping, Set
+from dataclasses import fields, is_dataclass
+from functools import cache
+from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import rasterio
+import shapely
+from affine import Affine
+from pyproj import CRS, proj_version_str
+
+VERSIONS: Final = ("numpy", "scipy", "numba", "llvmlite", "shapely", "pyproj", "rasterio", "affine", "pandas", "geopandas", "pyogrio")
+"""Packages of which another version may give another bit."""
+
+
+def digest(*values: Any) -> bytes:
+    """SHA-256 of the values, 32 bytes. Raises TypeError for a kind of value that it does not know."""
+    found = hashlib.sha256()
+    for value in values:
+        _add(found, value)
+    return found.digest()
+
+
+@cache
+def code_digest() -> bytes:
+    """That of whatever computes: the package's sources and data, the libraries under it, and the machine that kernels are compiled for."""
+    folder = Path(__file__).parents[1]
+    sources = sorted(path for path in folder.rglob("*") if path.suffix in (".py", ".toml"))
+    libraries = {name: _version(name) for name in VERSIONS}
+    below = (shapely.geos_version_string, rasterio.__gdal_version__, proj_version_str)
+    machine = (platform.python_version(), platform.machine(), platform.system(), str(import_module("llvmlite.binding").get_host_cpu_name()))
+    return digest({path.relative_to(folder).as_posix(): path.read_bytes() for path in sources}, libraries, below, machine)
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return ""
+
+
+def _add(found: Any, value: Any) -> None:
+    """Every value with its kind and its length before it: no two different ones can run together into the same bytes."""
+    if value is None or isinstance(value, bool | np.bool_ | int | np.integer):
+        _plain(
+            found, "whole", repr(None if value is None else (bool(value) if isinstance(value, bool | np.bool_) else int(value))).encode()
+        )
+    elif isinstance(value, float | np.floating):
+        _plain(found, "float", np.float64(value).tobytes())
+    elif isinstance(value, str):
+        _plain(found, "text", value.encode("utf-8", "surrogatepass"))
+    elif isinstance(value, bytes):
+        _plain(found, "bytes", value)
+    elif isinstance(value, np.ndarray):
+        _add_array(found, value)
+    elif hasattr(value, "content_digest"):
+        _plain(found, f"own {type(value).__qualname__}", value.content_digest())
+    elif isinstance(value, shapely.Geometry):
+        _plain(found, "shape", shapely.to_wkb(value))
+    elif isinstance(value, Affine):
+        _add(found, ("affine", *(float(term) for term in value[:6])))
+    elif isinstance(value, CRS):
+        _add(found, ("crs", value.to_wkt()))
+    elif isinstance(value, slice):
+        _add(found, ("slice", value.start, value.stop, value.step))
+    elif isinstance(value, Mapping):
+        _plain(found, "mapping", str(len(value)).encode())
+        for key, item in value.items():
+            _add(found, key)
+            _add(found, item)
+    elif isinstance(value, Set):
+        _plain(found, "set", b"".join(sorted(digest(item) for item in value)))
+    elif isinstance(value, tuple | list):
+        _plain(found, "row", str(len(value)).encode())
+        for item in value:
+            _add(found, item)
+    elif is_dataclass(value) and not isinstance(value, type):
+        _plain(found, "record", type(value).__qualname__.encode())
+        for field in fields(value):
+            _add(found, field.name)
+            _add(found, getattr(value, field.name))
+    else:
+        raise TypeError(f"no hash is known for a {type(value).__qualname__}")
+
+
+def _add_array(found: Any, array: np.ndarray[Any, Any]) -> None:
+    if array.dtype != object:
+        _plain(found, f"array {array.dtype.str} {array.shape}", np.ascontiguousarray(array).reshape(-1).view(np.uint8))
+    elif array.size and all(item is None or isinstance(item, shapely.Geometry) for item in array.flat):
+        # The lengths part one shape from the next.
+        shapes = shapely.to_wkb(array).ravel()
+        _plain(found, f"shapes {array.shape}", np.array([-1 if shape is None else len(shape) for shape in shapes], np.int64).view(np.uint8))
+        _plain(found, "shapes", b"".join(shape for shape in shapes if shape is not None))
+    else:
+        _plain(found, f"objects {array.shape}", b"")
+        for item in array.flat:
+            _add(found, item)
+
+
+def _plain(found: Any, kind: str, data: Any) -> None:
+    found.update(f"{kind} {len(data)}:".encode())
+    found.update(data)

@@ -1,0 +1,206 @@
+"""Results of earlier runs in a folder, each under a hash of all that it follows from.
+
+A result is asked for only by the hash of the code and of its own inputs, so what is found is what would be computed, and an old answer to
+another question can never be taken. The folder may be deleted at any time. Entries are written beside and renamed, and checked when they
+are read: a damaged one counts as not there.
+"""
+
+import hashlib
+import itertools
+import json
+import os
+import struct
+import time
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Lock
+from typing import Any, Final
+
+import numpy as np
+
+from geoseptic.errors import DiskFullError, ParameterError
+from geoseptic.io.digests import code_digest, digest
+from geoseptic.model.planes import Values
+
+MAGIC: Final = b"geoseptic kept 1"
+ENDING: Final = ".kept"
+UNFINISHED: Final = ".unfinished"
+HEAD: Final = struct.Struct("<16sQ32s")
+"""What a file starts with: its kind, how long the description is, and the SHA-256 of that."""
+
+ABANDONED_S: Final = 86_400.0
+"""After a day nobody goes on writing an unfinished file."""
+
+_NUMBER = itertools.count()
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A result that is there: what is told of it, and its arrays, which are read when they are asked for."""
+
+    path: Path
+    told: Any
+    arrays: tuple[tuple[str, tuple[int, ...], int, str], ...]
+    """Kind of number, shape, where in the file, and SHA-256 of each."""
+
+
+@dataclass(eq=False)
+class Store:
+    """The results kept in `folder`. `reused` and `made` count them by step; `damaged` are files that were passed over."""
+
+    folder: Path
+    started: float = field(default_factory=time.time)
+    reused: Counter[str] = field(default_factory=Counter)
+    made: Counter[str] = field(default_factory=Counter)
+    damaged: dict[str, None] = field(default_factory=dict)
+    _used: set[str] = field(default_factory=set)
+    _good: set[tuple[str, int]] = field(default_factory=set)
+    _lock: Any = field(default_factory=Lock)
+
+    def key(self, step: str, *values: Any) -> str:
+        """What the result of a step that follows from `values` is kept under."""
+        return digest(code_digest(), step, values).hex()
+
+    def find(self, key: str) -> Entry | None:
+        """The result under `key` with its description checked; None where there is none that can be read."""
+        path = self.folder / (key + ENDING)
+        try:
+            with path.open("rb") as file:
+                magic, length, told = HEAD.unpack(file.read(HEAD.size))
+                described = file.read(length) if magic == MAGIC and length < path.stat().st_size else b""
+            if hashlib.sha256(described).digest() != told:
+                raise ValueError("the description is damaged")
+            record = json.loads(described)
+            if record["key"] != key or record["bytes"] != path.stat().st_size - HEAD.size - length:
+                raise ValueError("another file, or cut short")
+            start = HEAD.size + length
+            arrays = tuple((str(kind), tuple(shape), start + at, str(sha)) for kind, shape, at, sha in record["arrays"])
+            os.utime(path)
+        except FileNotFoundError:
+            return None
+        except (OSError, ValueError, KeyError, TypeError, struct.error):
+            self._told_damaged(path)
+            return None
+        with self._lock:
+            self._used.add(path.name)
+        return Entry(path, record["told"], arrays)
+
+    def array(self, entry: Entry, number: int) -> Values | None:
+        """An array of the entry, not to be written into; None where it is damaged or gone. It is checked once."""
+        kind, shape, at, told = entry.arrays[number]
+        dtype = np.dtype(kind)
+        if 0 in shape:
+            return np.empty(shape, dtype)
+        try:
+            found = np.memmap(entry.path, dtype, "r", at, shape)
+            with self._lock:
+                good = (entry.path.name, number) in self._good
+            if not good and hashlib.sha256(found.data.cast("B")).hexdigest() != told:
+                raise ValueError("damaged")
+        except (OSError, ValueError):
+            self._told_damaged(entry.path)
+            return None
+        with self._lock:
+            self._good.add((entry.path.name, number))
+        return found
+
+    def put(self, key: str, arrays: Sequence[Values], told: Any = None) -> Entry:
+        """Keep a result: beside first, then renamed. Raises DiskFullError."""
+        told = json.loads(json.dumps(told))  # as it will be read
+        described, at = [], 0
+        whole = [np.ascontiguousarray(array) for array in arrays]
+        for array in whole:
+            sha = hashlib.sha256(array.data.cast("B") if array.size else b"").hexdigest()
+            described.append((array.dtype.str, array.shape, at, sha))
+            at += -(-array.nbytes // 64) * 64
+        record = {"key": key, "arrays": described, "told": told, "bytes": at}
+        text = json.dumps(record).encode()
+        # Arrays begin at multiples of 64 bytes.
+        text += b" " * (-(HEAD.size + len(text)) % 64)
+        path = self.folder / (key + ENDING)
+        beside = self.folder / f".{key[:16]}-{os.getpid()}-{next(_NUMBER)}{UNFINISHED}"
+        try:
+            with beside.open("xb") as file:
+                file.write(HEAD.pack(MAGIC, len(text), hashlib.sha256(text).digest()))
+                file.write(text)
+                for array in whole:
+                    file.write(array.data.cast("B") if array.size else b"")
+                    file.write(b"\0" * (-array.nbytes % 64))
+            beside.replace(path)
+        except OSError as error:
+            beside.unlink(missing_ok=True)
+            raise DiskFullError(f"--keep {self.folder}: {error}. Make room there, delete the folder, or run without --keep.") from error
+        with self._lock:
+            self._used.add(path.name)
+            self._good |= {(path.name, number) for number in range(len(whole))}
+        start = HEAD.size + len(text)
+        return Entry(path, told, tuple((kind, tuple(shape), start + at, sha) for kind, shape, at, sha in described))
+
+    def count(self, step: str, *, reused: bool) -> None:
+        """Tell that a result of this step was there, or was made."""
+        with self._lock:
+            (self.reused if reused else self.made)[step] += 1
+
+    def close(self) -> None:
+        """Drop what this run did not use; what another run wrote or looked at since this one started stays."""
+        for path in self.folder.iterdir():
+            with suppress(OSError):
+                age_s = self.started - path.stat().st_mtime
+                if path.name not in self._used and (
+                    (path.suffix == ENDING and age_s > 0) or (path.suffix == UNFINISHED and age_s > ABANDONED_S)
+                ):
+                    path.unlink()
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """For run.json: what was found and what was made, step by step, and how much is kept."""
+        size = sum(path.stat().st_size for name in sorted(self._used) if (path := self.folder / name).exists())
+        steps = sorted({*self.reused, *self.made})
+        return {
+            "folder": str(self.folder),
+            "bytes": size,
+            "steps": {step: {"reused": self.reused[step], "made": self.made[step]} for step in steps},
+            "damaged": list(self.damaged),
+        }
+
+    def _told_damaged(self, path: Path) -> None:
+        with self._lock:
+            self.damaged[path.name] = None
+        # What is made instead takes its place.
+        with suppress(OSError):
+            path.unlink()
+
+
+_IN_USE: Final[ContextVar[Store | None]] = ContextVar("kept", default=None)
+"""What is kept changes no result, so no process has it among its parameters."""
+
+
+def in_use() -> Store | None:
+    """The store of the block that this is called in."""
+    return _IN_USE.get()
+
+
+@contextmanager
+def kept(folder: Path | None) -> Iterator[Store | None]:
+    """Within the block, results are looked for in `folder` and put there; None for no folder.
+
+    Raises ParameterError where it cannot be used. What was not used is dropped at the end, unless the run failed.
+    """
+    if folder is None:
+        yield None
+        return
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ParameterError(f"--keep {folder} cannot be used: {error.strerror}. Name a folder that may be written to.") from None
+    store = Store(folder)
+    token = _IN_USE.set(store)
+    try:
+        yield store
+    finally:
+        _IN_USE.reset(token)
+    store.close()

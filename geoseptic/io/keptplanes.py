@@ -1,0 +1,217 @@
+"""Steps over a raster whose results are kept from run to run, window by window.
+
+A step is a function of a module, and sees of a window what it is given and nothing else: the result is kept under a hash of just that.
+Parts of earlier planes go in by the hash of their own windows, and are read only where a window must be made. Without a store in use, a
+step runs as if this were not here.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from threading import Lock
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geoseptic.io import kept
+from geoseptic.io.digests import digest
+from geoseptic.io.kept import Entry, Store
+from geoseptic.model.planes import Plane, Values
+from geoseptic.terrain import windows
+from geoseptic.terrain.windows import Window, for_windows
+
+Corner = tuple[int, int]
+
+Told = Any
+"""What a step says of a window beside its arrays, as JSON holds it."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """A window of a plane, to be read by the step that is given it."""
+
+    plane: Plane
+    window: Window
+
+    @classmethod
+    def whole(cls, plane: Plane) -> "Part":
+        return cls(plane, (slice(0, plane.shape[0]), slice(0, plane.shape[1])))
+
+    def read(self) -> Values:
+        return self.plane.read(*self.window)
+
+    def content_digest(self) -> bytes:
+        """A hash that tells these values, or how they come about, from any others."""
+        if isinstance(self.plane, KeptPlane):
+            return self.plane.content_digest(self.window)
+        rows, cols = self.window
+        strips = range(rows.start, rows.stop, windows.SIDE_CELLS)
+        return digest([self.plane.read(slice(top, min(rows.stop, top + windows.SIDE_CELLS)), cols) for top in strips])
+
+
+@dataclass(eq=False)
+class KeptPlane:
+    """A plane whose windows lie in a store; those that nobody reads are not opened.
+
+    `keys` and `entries` are by the corners of windows with this `side`; `number` is the plane's place among the arrays of an entry. `again`
+    makes the arrays of a window whose entry was damaged or taken away meanwhile.
+    """
+
+    store: Store
+    like: Plane
+    dtype: np.dtype[Any]
+    number: int
+    side: int
+    keys: Mapping[Corner, str]
+    entries: dict[Corner, Entry]
+    again: Callable[[Window], tuple[Values, ...]]
+    _whole: Plane | None = None
+    _lock: Any = field(default_factory=Lock)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.like.shape
+
+    @property
+    def in_memory(self) -> bool:
+        return self.like.in_memory
+
+    def read(self, rows: slice, cols: slice) -> Values:
+        out = np.empty((rows.stop - rows.start, cols.stop - cols.start), self.dtype)
+        for window in self._overlapped(rows, cols):
+            (top, bottom), (left, right) = (
+                (max(own.start, asked.start), min(own.stop, asked.stop)) for own, asked in zip(window, (rows, cols), strict=True)
+            )
+            own = self._values(window)[top - window[0].start : bottom - window[0].start, left - window[1].start : right - window[1].start]
+            out[top - rows.start : bottom - rows.start, left - cols.start : right - cols.start] = own
+        return out
+
+    def array(self) -> Values:
+        with self._lock:
+            if self._whole is None:
+                whole = self.like.new(self.dtype)
+                for window in windows.windows(self.shape, self.side):
+                    whole.write(*window, self.read(*window))
+                self._whole = whole
+            return self._whole.array()
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        raise TypeError("a plane that is kept is not written into")
+
+    def new(self, dtype: npt.DTypeLike) -> Plane:
+        return self.like.new(dtype)
+
+    def content_digest(self, window: Window) -> bytes:
+        """A hash of how the values of the window come about."""
+        return digest([self.keys[_corner(own)] for own in self._overlapped(*window)], self.number, window)
+
+    def _values(self, window: Window) -> Values:
+        corner = _corner(window)
+        found = self.store.array(self.entries[corner], self.number)
+        if found is not None:
+            return found
+        arrays = self.again(window)
+        self.entries[corner] = self.store.put(self.keys[corner], arrays, self.entries[corner].told)
+        return arrays[self.number]
+
+    def _overlapped(self, rows: slice, cols: slice) -> list[Window]:
+        """The windows that have cells in rows and columns that lie in the raster."""
+        side = self.side
+        return [
+            (slice(top, min(self.shape[0], top + side)), slice(left, min(self.shape[1], left + side)))
+            for top in range(rows.start // side * side, rows.stop, side)
+            for left in range(cols.start // side * side, cols.stop, side)
+        ]
+
+
+def by_windows(
+    like: Plane,
+    kinds: tuple[npt.DTypeLike, ...],
+    step: Callable[..., tuple[tuple[Values, ...], Told]],
+    given: Callable[[Window], tuple[Any, ...]],
+    workers: int = 1,
+) -> tuple[tuple[Plane, ...], list[Told]]:
+    """A step window by window: planes of these kinds, as large as `like`, and what it tells of each window, in their order.
+
+    `step(*given(window))` gives the window's arrays and what is told. Raises TypeError for a step that could see more than it is given.
+    """
+    refuse_closures(step)
+    store = kept.in_use()
+    if store is None:
+        planes = tuple(like.new(kind) for kind in kinds)
+
+        def make(window: Window) -> Told:
+            arrays, told = step(*given(window))
+            for plane, array in zip(planes, arrays, strict=True):
+                plane.write(*window, array)
+            return told
+
+        return planes, for_windows(make, like, workers)
+    keys: dict[Corner, str] = {}
+    entries: dict[Corner, Entry] = {}
+
+    def made(window: Window) -> tuple[tuple[Values, ...], Told]:
+        arrays, told = step(*given(window))
+        return tuple(np.asarray(array, kind) for array, kind in zip(arrays, kinds, strict=True)), told
+
+    def find(window: Window) -> Told:
+        key = store.key(step.__name__, window, given(window))
+        entry = store.find(key)
+        store.count(step.__name__, reused=entry is not None)
+        if entry is None:
+            entry = store.put(key, *made(window))
+        keys[_corner(window)], entries[_corner(window)] = key, entry
+        return entry.told
+
+    told = for_windows(find, like, workers)
+    return _planes(store, like, kinds, keys, entries, lambda window: made(window)[0]), told
+
+
+def at_once(
+    like: Plane, kinds: tuple[npt.DTypeLike, ...], step: Callable[..., tuple[Plane, ...]], given: tuple[Any, ...], **how: Any
+) -> tuple[Plane, ...]:
+    """A step over the whole raster: the planes `step(*given, **how)`, kept by windows. `how` changes no result."""
+    refuse_closures(step)
+    store = kept.in_use()
+    if store is None:
+        return step(*given, **how)
+    made: list[tuple[Plane, ...]] = []
+    lock = Lock()
+
+    def arrays(window: Window) -> tuple[Values, ...]:
+        with lock:
+            if not made:
+                made.append(step(*given, **how))
+        return tuple(np.asarray(plane.read(*window), kind) for plane, kind in zip(made[0], kinds, strict=True))
+
+    whole = digest(given)
+    keys = {_corner(window): store.key(step.__name__, window, whole) for window in windows.windows(like.shape)}
+    found = {corner: store.find(key) for corner, key in keys.items()}
+    entries = {corner: entry for corner, entry in found.items() if entry is not None}
+    store.count(step.__name__, reused=len(entries) == len(keys))
+    for window in windows.windows(like.shape):
+        if _corner(window) not in entries:
+            entries[_corner(window)] = store.put(keys[_corner(window)], arrays(window))
+    made.clear()
+    return _planes(store, like, kinds, keys, entries, arrays)
+
+
+def refuse_closures(step: Callable[..., Any]) -> None:
+    if getattr(step, "__closure__", "") is not None:
+        raise TypeError(f"{step!r} is no plain function: it may see what is not in the hash")
+
+
+def _planes(
+    store: Store,
+    like: Plane,
+    kinds: tuple[npt.DTypeLike, ...],
+    keys: Mapping[Corner, str],
+    entries: dict[Corner, Entry],
+    again: Callable[[Window], tuple[Values, ...]],
+) -> tuple[Plane, ...]:
+    side = windows.SIDE_CELLS
+    return tuple(KeptPlane(store, like, np.dtype(kind), number, side, keys, entries, again) for number, kind in enumerate(kinds))
+
+
+def _corner(window: Window) -> Corner:
+    return window[0].start, window[1].start

@@ -1,0 +1,372 @@
+"""A run that takes what earlier runs kept writes the very bytes of a run that does not, whatever changed in between; and one change leaves
+most of what is kept in use."""
+
+import dataclasses
+import hashlib
+import json
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+from affine import Affine
+from shapely import Point, box
+
+from geoseptic.io import kept
+from geoseptic.io.digests import digest
+from geoseptic.io.keptplanes import by_windows
+from geoseptic.io.rulefiles import load_rules
+from geoseptic.model.frame import Frame
+from geoseptic.model.grid import Grid
+from geoseptic.model.planes import ArrayPlane
+from geoseptic.processes.suitability import Law
+from geoseptic.run.cli import main
+from geoseptic.terrain import windows
+from geoseptic.terrain.wellpaths import WellDiscs
+from tests.run.conftest import CELL_M, LEFT, TOP, write, write_elevation
+
+CELLS, LOT_M = 160, 100.0
+
+
+class County:
+    """A small random county in a folder: its layers, heights and options may be changed between runs."""
+
+    def __init__(self, folder: Path, seed: int) -> None:
+        self.folder, self.rng = folder, np.random.default_rng(seed)
+        rows, cols = np.mgrid[0:CELLS, 0:CELLS]
+        self.heights_m = (200 - 0.25 * rows + 2 * np.sin(cols / 9) + self.rng.normal(0, 0.1, (CELLS, CELLS))).astype(np.float32)
+        corners = [(LEFT + 20 + LOT_M * i, TOP - 20 - LOT_M * j) for j in range(1, 8) for i in range(7)]
+        lots = [box(x, y, x + LOT_M, y + LOT_M) for x, y in corners]
+        wells = [Point(x + 30, y + 40) for x, y in corners[::3]]
+        houses = [box(x + 50, y + 50, x + 62, y + 60) for x, y in corners[::2]]
+        self.parcels: dict[str, Any] = {f"P-{number}": lot for number, lot in enumerate(lots)}
+        self.wells: dict[str, tuple[Any, float]] = {f"w{number}": (place, 3.0) for number, place in enumerate(wells)}
+        self.houses: dict[str, Any] = {f"h{number}": house for number, house in enumerate(houses)}
+        self.options: dict[str, str] = {"rules": "us-wa"}
+
+    def written(self) -> list[str]:
+        (self.folder / "county.gpkg").unlink(missing_ok=True)
+        write_elevation(self.folder / "elevation.tif", self.heights_m)
+        names = list(self.parcels)
+        water = [number % 4 == 0 for number in range(len(names))]
+        write(self.folder, "parcels", {"parcel_id": names, "public_water": water}, list(self.parcels.values()))
+        errors = [error for _, error in self.wells.values()]
+        columns = {"well_id": list(self.wells), "kind": ["private"] * len(self.wells), "location_error_m": errors}
+        write(self.folder, "wells", columns, [place for place, _ in self.wells.values()])
+        write(self.folder, "buildings", {"use": ["dwelling"] * len(self.houses)}, list(self.houses.values()))
+        layers = [f"--{name}={self.folder / 'county.gpkg'}|{name}" for name in ("parcels", "wells", "buildings")]
+        return [
+            f"--elevation={self.folder / 'elevation.tif'}",
+            "--elevation-unit=m",
+            *layers,
+            *(f"--{n}={v}" for n, v in self.options.items()),
+        ]
+
+    def some(self, names: dict[str, Any]) -> str:
+        return str(self.rng.choice(list(names)))
+
+
+def well_moved(county: County) -> None:
+    name = county.some(county.wells)
+    place, error = county.wells[name]
+    county.wells[name] = shapely.transform(place, lambda xy: xy + county.rng.uniform(-8, 8, 2)), error
+
+
+def well_added(county: County) -> None:
+    county.wells["new"] = Point(LEFT + county.rng.uniform(50, 700), TOP - county.rng.uniform(50, 700)), 5.0
+
+
+def well_removed(county: County) -> None:
+    del county.wells[county.some(county.wells)]
+
+
+def well_error_changed(county: County) -> None:
+    name = county.some(county.wells)
+    county.wells[name] = county.wells[name][0], float(county.rng.uniform(0.5, 40))
+
+
+def parcel_split(county: County) -> None:
+    name = county.some(county.parcels)
+    left, bottom, right, top = county.parcels.pop(name).bounds
+    county.parcels |= {f"{name}a": box(left, bottom, left + 45, top), f"{name}b": box(left + 45, bottom, right, top)}
+
+
+def parcel_removed(county: County) -> None:
+    del county.parcels[county.some(county.parcels)]
+
+
+def parcel_moved(county: County) -> None:
+    name = county.some(county.parcels)
+    county.parcels[name] = shapely.transform(county.parcels[name], lambda xy: xy + county.rng.uniform(-6, 6, 2))
+
+
+def building_moved(county: County) -> None:
+    name = county.some(county.houses)
+    county.houses[name] = shapely.transform(county.houses[name], lambda xy: xy + county.rng.uniform(-9, 9, 2))
+
+
+def cell_raised(county: County) -> None:
+    row, col = county.rng.integers(20, CELLS - 20, 2)
+    county.heights_m[row, col] += 1.5
+
+
+def cell_lost(county: County) -> None:
+    row, col = county.rng.integers(20, CELLS - 20, 2)
+    county.heights_m[row, col] = np.nan
+
+
+def rules_edited(county: County) -> None:
+    text = """id = "ours"\ntitle = "Ours"\njurisdiction = "Ours"\nedition = "1"\nunit = "ft"\nsummary = "test"\nextends = ["us-wa"]
+[citation.own]\ntitle = "Own"\nsection = "1"\nedition = "1"\nread_on = ""\nchecked = false\naddress = "https://example.org"
+[[setback]]\npart = "drain_field"\nfeature = "private_well"\ndistance = 120\ncite = "own"\n"""
+    (county.folder / "ours.toml").write_text(text, encoding="utf-8")
+    county.options["rules"] = str(county.folder / "ours.toml")
+
+
+def reach_changed(county: County) -> None:
+    county.options["reach"] = "400ft"
+
+
+def window_changed(county: County) -> None:
+    county.options["window"] = "25m"
+
+
+CHANGES: tuple[Callable[[County], None], ...] = (
+    well_moved, well_added, well_removed, well_error_changed, parcel_split, parcel_removed, parcel_moved, building_moved, cell_raised,
+    cell_lost, rules_edited, reach_changed, window_changed,
+)  # fmt: skip
+
+
+def outcome(folder: Path) -> dict[str, Any]:
+    """Every byte of the outputs, and what run.json says that is not of the run itself."""
+    record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    files = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.iterdir() if path.name != "run.json"}
+    return {**files, **{name: record[name] for name in ("counts", "warnings", "repairs", "failures", "outputs")}}
+
+
+def kept_of(folder: Path) -> dict[str, dict[str, int]]:
+    steps: dict[str, dict[str, int]] = json.loads((folder / "run.json").read_text(encoding="utf-8"))["kept"]["steps"]
+    return steps
+
+
+def run(county: County, out: str, process: str = "suitability_map", *more: str) -> Path:
+    assert main(process, [*county.written(), f"--out={county.folder / out}", "--overwrite", "-q", *more]) == 0
+    return county.folder / out
+
+
+@pytest.fixture
+def small_windows(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(windows, "SIDE_CELLS", 32)
+
+
+@pytest.mark.usefixtures("small_windows")
+@pytest.mark.parametrize("seed", [1, 2])
+def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_path, seed):
+    """One change after the other, in random order, through one store."""
+    county = County(tmp_path, seed)
+    keep = f"--keep={tmp_path / 'keep'}"
+    run(county, "with", "suitability_map", keep)
+    for place in county.rng.permutation(len(CHANGES)):
+        CHANGES[place](county)
+        with_store, without = run(county, "with", "suitability_map", keep, "--workers=2"), run(county, "without")
+        assert outcome(with_store) == outcome(without), CHANGES[place].__name__
+
+
+@pytest.mark.usefixtures("small_windows")
+@pytest.mark.parametrize("change", [well_moved, parcel_moved])
+def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, change):
+    county = County(tmp_path, 3)
+    keep = f"--keep={tmp_path / 'keep'}"
+    county.options["reach"] = "100ft"
+    run(county, "out", "suitability_map", keep)
+    assert all(not counts["reused"] for counts in kept_of(tmp_path / "out").values())
+    run(county, "out", "suitability_map", keep)
+    assert all(not counts["made"] for counts in kept_of(tmp_path / "out").values())
+    change(county)
+    steps = kept_of(run(county, "out", "suitability_map", keep))
+    for name in ("_slope", "_slope_classes", "_ponding", "_conditioned", "_drained"):
+        assert not steps[name]["made"], name
+    for name in ("_paths", "_rated", "_tally", "_distance"):
+        assert steps[name]["made"] <= 0.4 * (steps[name]["made"] + steps[name]["reused"]), name
+    assert steps["_rated"]["made"] > 0
+    assert steps["raster"]["reused"] >= 3
+
+
+@pytest.mark.usefixtures("small_windows")
+@pytest.mark.parametrize("process", ["slope_suitability", "downslope_distance", "setback_envelopes", "screen_county"])
+def test_other_processes_give_the_same_bytes_from_a_store(tmp_path, process):
+    county = County(tmp_path, 4)
+    taken = {
+        "slope_suitability": ("elevation", "elevation-unit", "rules"),
+        "downslope_distance": ("elevation", "elevation-unit", "wells", "buildings"),
+    }.get(process)
+
+    def done(out: str, *more: str) -> Path:
+        words = [word for word in county.written() if taken is None or word[2:].partition("=")[0] in taken]
+        assert main(process, [*words, f"--out={tmp_path / out}", "--overwrite", "-q", *more]) == 0
+        return tmp_path / out
+
+    keep = f"--keep={tmp_path / 'keep'}"
+    done("with", keep)
+    assert outcome(done("with", keep)) == outcome(done("without"))
+    well_moved(county)
+    building_moved(county)
+    assert outcome(done("with", keep)) == outcome(done("without"))
+
+
+@pytest.mark.usefixtures("small_windows")
+def test_damaged_and_foreign_entries_are_passed_over_told_and_made_anew(tmp_path):
+    """Bytes turned over, files cut short, and one entry in another's place."""
+    county, rng = County(tmp_path, 5), np.random.default_rng(5)
+    keep = tmp_path / "keep"
+    right = outcome(run(county, "without"))
+    run(county, "with", "suitability_map", f"--keep={keep}")
+    for _ in range(4):
+        files = sorted(keep.glob("*.kept"))
+        for path in rng.permutation(np.array(files, object))[: len(files) // 2]:
+            data = bytearray(path.read_bytes())
+            data[rng.integers(len(data))] ^= 1 << int(rng.integers(8))
+            path.write_bytes(bytes(data) if rng.random() < 0.7 else bytes(data[: rng.integers(len(data))]))
+        one, other = files[0], files[-1]
+        one.write_bytes(other.read_bytes())
+        found = outcome(run(county, "with", "suitability_map", f"--keep={keep}"))
+        told = [warning for warning in found["warnings"] if "damaged" in warning]
+        assert told
+        found["warnings"] = [warning for warning in found["warnings"] if "damaged" not in warning]
+        assert found == right
+
+
+def test_entries_damaged_or_taken_away_while_a_run_goes_on_are_made_again(tmp_path):
+    plane = ArrayPlane(np.arange(100.0).reshape(10, 10))
+    with kept.kept(tmp_path / "keep"):
+        by_windows(plane, (np.float64,), _doubled, lambda window: (plane.read(*window),))
+    for spoil in (lambda path: path.unlink(), lambda path: path.write_bytes(path.read_bytes()[:-8] + b"x" * 8)):
+        with kept.kept(tmp_path / "keep") as store:
+            (found,), told = by_windows(plane, (np.float64,), _doubled, lambda window: (plane.read(*window),))
+            assert told == [{"sum": 9900.0}] and store is not None and store.reused["_doubled"] == 1
+            (path,) = (tmp_path / "keep").glob("*.kept")
+            spoil(path)
+            assert np.array_equal(found.read(slice(2, 9), slice(0, 10)), 2 * plane.values[2:9])
+
+
+def _doubled(values: np.ndarray) -> tuple[tuple[np.ndarray], dict[str, float]]:
+    return (2 * values,), {"sum": float(2 * values.sum())}
+
+
+def test_a_step_that_could_see_more_than_it_is_given_is_refused():
+    plane, more = ArrayPlane(np.zeros((3, 3))), 1.0
+    with pytest.raises(TypeError, match="may see"):
+        by_windows(plane, (np.float64,), lambda values: ((values + more,), None), lambda window: (plane.read(*window),))
+
+
+def test_what_a_run_did_not_use_is_dropped_but_not_what_another_made_meanwhile(tmp_path):
+    with kept.kept(tmp_path) as store:
+        store.put(store.key("old", 1), [np.zeros(3)])
+    with kept.kept(tmp_path) as one, kept.kept(tmp_path) as two:
+        mine, theirs = one.key("new", 1), two.key("new", 2)
+        one.put(mine, [np.zeros(3)])
+        two.put(theirs, [np.ones(3)])
+        (tmp_path / "notes.txt").write_text("not ours")
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([f"{mine}.kept", f"{theirs}.kept", "notes.txt"])
+
+
+@pytest.mark.usefixtures("small_windows")
+def test_two_runs_at_once_with_one_store_both_give_the_right_bytes(tmp_path):
+    """Each with its own county, so that each drops what it does not use while the other goes on."""
+    counties = [County(tmp_path / name, seed) for name, seed in (("a", 6), ("b", 7))]
+    for county in counties:
+        county.folder.mkdir()
+    right = [outcome(run(county, "without")) for county in counties]
+    for _ in range(2):
+        threads = [
+            threading.Thread(target=run, args=(county, "with", "suitability_map", f"--keep={tmp_path / 'keep'}")) for county in counties
+        ]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        for county, expected in zip(counties, right, strict=True):
+            assert outcome(county.folder / "with") == expected
+
+
+def perturbed(value: Any) -> Any:
+    """Another value of the same kind."""
+    if isinstance(value, bool | np.bool_):
+        return not value
+    if isinstance(value, int | float):
+        return value + 1
+    if isinstance(value, str):
+        return value + "x"
+    if isinstance(value, np.ndarray) and value.dtype == object:
+        return np.array([*(shapely.Point(0.25, 0.25) if shape is value[-1] else shape for shape in value)], object)
+    if isinstance(value, np.ndarray):
+        changed = value.copy()
+        changed.ravel()[-1] = changed.ravel()[-1] + 1
+        return changed
+    if isinstance(value, tuple | list):
+        return [*value[:-1], perturbed(value[-1])] if isinstance(value, list) else (*value[:-1], perturbed(value[-1])) if value else ("x",)
+    if isinstance(value, frozenset):
+        return value | {"x"}
+    if isinstance(value, dict):
+        return {**value, "x": np.array([shapely.Point(1, 1)], object)}
+    if isinstance(value, Affine):
+        return value @ Affine.translation(0, 1)
+    if isinstance(value, Frame):
+        return Frame.of(26911, "other")
+    if value is None:
+        return 0
+    raise AssertionError(type(value))
+
+
+def records() -> list[Any]:
+    grid = Grid.of((3, 4), Affine(CELL_M, 0, LEFT, 0, -CELL_M, TOP), 26910, "grid")
+    shapes = np.array([Point(1, 2), box(0, 0, 1, 1)], object)
+    requirement = load_rules("us-wa").requirement("drain_field", "private_well")
+    return [
+        grid,
+        WellDiscs(*(np.array([1.0, 2.0]) for _ in range(4))),
+        Law({"well": shapes}, shapes),
+        requirement.entries[0],
+    ]
+
+
+@pytest.mark.parametrize("record", records(), ids=lambda record: type(record).__name__)
+def test_every_field_of_what_goes_into_a_key_changes_the_key(record):
+    """A field that the hash left out would make an old answer pass for a new one."""
+    for field in dataclasses.fields(record):
+        value = getattr(record, field.name)
+        if dataclasses.is_dataclass(value) and not isinstance(value, Frame):
+            other = dataclasses.replace(value, **{(name := dataclasses.fields(value)[0].name): perturbed(getattr(value, name))})
+        else:
+            other = perturbed(value)
+        changed = object.__new__(type(record))
+        for each in dataclasses.fields(record):
+            object.__setattr__(changed, each.name, other if each.name == field.name else getattr(record, each.name))
+        assert digest(changed) != digest(record), field.name
+
+
+def test_values_that_run_together_are_told_apart():
+    """Kinds and lengths are in the hash, so no two of these are the same."""
+    different: list[Any] = [
+        ("ab", "c"), ("a", "bc"), ("abc",), "abc", b"abc", (("abc",),), None, False, 0, 0.0, -0.0, float("nan"), "0", (), {}, frozenset(),
+        {"a": 1}, {"a": 2}, {"b": 1}, {"a": 1, "b": 2}, slice(0, 1), slice(1, 0), np.zeros(2), np.zeros(2, np.float32), np.zeros((2, 1)),
+        np.zeros((1, 2)), np.array([Point(0, 0), Point(0, 1)], object), np.array([Point(0, 1), Point(0, 0)], object),
+        np.array([Point(0, 0), None], object), np.array([None, Point(0, 0)], object),
+    ]  # fmt: skip
+    assert len({digest(value) for value in different}) == len(different)
+
+
+def test_a_kind_of_value_that_has_no_hash_is_refused():
+    with pytest.raises(TypeError, match="no hash"):
+        digest(object())
+
+
+def test_a_store_and_a_cluster_are_not_used_together(tmp_path, capsys):
+    assert (
+        main("suitability_map", [*County(tmp_path, 8).written(), f"--out={tmp_path}", f"--keep={tmp_path}", "--scheduler=tcp://here:1"])
+        == 2
+    )
+    assert "--keep cannot be used with --scheduler" in capsys.readouterr().err
