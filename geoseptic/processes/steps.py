@@ -10,10 +10,10 @@ from geoseptic.errors import CodeSilentError
 from geoseptic.model.grid import Raster
 from geoseptic.model.results import Results
 from geoseptic.model.rules import GROUND_CONDITIONS, RuleSet
-from geoseptic.parcels.envelope import LOT_LINE, Envelopes, envelopes, lot_line_zones
+from geoseptic.parcels.envelope import LOT_LINE, Envelopes
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.zones import Zones, zones
-from geoseptic.processes import tables
+from geoseptic.processes import kept_envelopes, tables
 from geoseptic.processes.land import Land
 from geoseptic.processes.paths import Drained
 from geoseptic.stages import stage
@@ -69,9 +69,9 @@ def cut_envelopes(
             lot_line_m, silent = lot_line.distance_m or 0.0, False
         except CodeSilentError:
             lot_line_m, silent = 0.0, True
-        cut = envelopes(land.fabric, found, land.obstacles, lot_line_m, workers)
-        if lot_line_m not in strips_m:
-            strips_m[lot_line_m] = lot_line_zones(land.fabric, cut)
+        cut, strips = kept_envelopes.cut(land.fabric, found, land.obstacles, lot_line_m, lot_line_m not in strips_m, workers)
+        if strips is not None:
+            strips_m[lot_line_m] = strips
         cuts.append(Cut(cut, found, strips_m[lot_line_m], silent))
     return tuple(cuts)
 

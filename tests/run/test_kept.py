@@ -22,6 +22,7 @@ from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid
 from geoseptic.model.planes import ArrayPlane
+from geoseptic.processes import kept_envelopes
 from geoseptic.processes.suitability import Law
 from geoseptic.run.cli import main
 from geoseptic.terrain import windows
@@ -160,6 +161,7 @@ def run(county: County, out: str, process: str = "suitability_map", *more: str) 
 @pytest.fixture
 def small_windows(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(windows, "SIDE_CELLS", 32)
+    monkeypatch.setattr(kept_envelopes, "IN_A_GROUP", 3)
 
 
 @pytest.mark.usefixtures("small_windows")
@@ -191,7 +193,8 @@ def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, change):
         assert not steps[name]["made"], name
     for name in ("_paths", "_rated", "_tally", "_distance"):
         assert steps[name]["made"] <= 0.4 * (steps[name]["made"] + steps[name]["reused"]), name
-    assert steps["_rated"]["made"] > 0
+    assert steps["_rated"]["made"] > 0 and steps["_cut"]["made"] > 0
+    assert steps["_cut"]["made"] <= 0.5 * (steps["_cut"]["made"] + steps["_cut"]["reused"])
     assert steps["raster"]["reused"] >= 3
 
 

@@ -1,0 +1,70 @@
+"""Steps over many features whose results are kept from run to run, group by group, as those over a raster are (`keptplanes.py`)."""
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geoseptic.io import kept
+from geoseptic.io.keptplanes import refuse_closures
+from geoseptic.model.frame import Geometries
+from geoseptic.model.planes import Values
+from geoseptic.terrain.tiles import for_each
+
+Told = Any
+
+
+def by_groups(
+    step: Callable[..., tuple[tuple[Values, ...], Told]], groups: Iterable[Any], given: Callable[[Any], tuple[Any, ...]], workers: int = 1
+) -> list[tuple[tuple[Values, ...], Told]]:
+    """`step(*given(group))` of every group, in their order: arrays of numbers or of shapes, and what is told of them.
+
+    Raises TypeError for a step that could see more than it is given.
+    """
+    refuse_closures(step)
+    store = kept.in_use()
+    assert store is not None
+
+    def one(group: Any) -> tuple[tuple[Values, ...], Told]:
+        own = given(group)
+        key = store.key(step.__name__, own)
+        found = _read(store, key)
+        store.count(step.__name__, reused=found is not None)
+        if found is not None:
+            return found
+        arrays, told = step(*own)
+        flat = [part for array in arrays for part in _flat(array)]
+        return arrays, store.put(key, flat, {"told": told, "shapes": [array.dtype == object for array in arrays]}).told["told"]
+
+    return for_each(one, groups, workers)
+
+
+def _read(store: kept.Store, key: str) -> tuple[tuple[Values, ...], Told] | None:
+    entry = store.find(key)
+    if entry is None:
+        return None
+    flat = [store.array(entry, number) for number in range(len(entry.arrays))]
+    arrays, rest = [], iter(flat)
+    for shapes in entry.told["shapes"]:
+        numbers, texts = next(rest), next(rest) if shapes else None
+        if numbers is None or (shapes and texts is None):
+            return None
+        arrays.append(np.array(numbers) if texts is None else _shapes(numbers, texts))
+    return tuple(arrays), entry.told["told"]
+
+
+def _flat(array: Values) -> tuple[Values, ...]:
+    """An array of shapes as the lengths of their WKB and all of it."""
+    if array.dtype != object:
+        return (array,)
+    texts = shapely.to_wkb(array)
+    return np.array([len(text) for text in texts], np.int64), np.frombuffer(b"".join(texts), np.uint8)
+
+
+def _shapes(lengths: Values, texts: Values) -> Geometries:
+    data, ends = texts.tobytes(), np.cumsum(lengths).tolist()
+    pieces = np.empty(len(ends), object)
+    pieces[:] = [data[start:end] for start, end in zip([0, *ends[:-1]], ends, strict=True)]
+    found: Geometries = np.asarray(shapely.from_wkb(pieces), object)
+    return found
