@@ -99,13 +99,13 @@ def run_chain(county: Path, out: Path, plan: dict[str, Any], threads: int, limit
     return found
 
 
-def run_ours(county: Path, out: Path, rules: str, workers: int, limit_s: float) -> tuple[Spent, dict[str, float]]:
+def run_ours(county: Path, out: Path, rules: str, workers: int, limit_s: float, *more: str) -> tuple[Spent, dict[str, float]]:
     """One run of scripts/suitability_map.py; what it took with its worker processes, and the seconds of each stage."""
     layers = [f"--{name.replace('_', '-')}={county / 'county.gpkg'}|{name}" for name in ("parcels", "wells", "buildings", "surface_water")]
     parts = [word for part in PARTS for word in ("--parts", part)]
     command = [
         sys.executable, "scripts/suitability_map.py", f"--elevation={county / 'dem.tif'}", "--elevation-unit=m", f"--rules={rules}",
-        *layers, *parts, f"--workers={workers}", f"--out={out}", "--overwrite", "-v",
+        *layers, *parts, f"--workers={workers}", f"--out={out}", "--overwrite", "-v", *more,
     ]  # fmt: skip
     took, printed = spent(command, None, limit_s, workers)
     if took.failed:

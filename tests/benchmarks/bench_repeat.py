@@ -1,0 +1,95 @@
+"""suitability_map once more after one changed well or parcel, with what an earlier run kept, beside a full run without.
+
+    python tests/benchmarks/bench_repeat.py [--rows 15000 --parcels 100000 --workers 2]
+
+Runs: full without a store; first with an empty store; nothing changed; one well moved by 3 m; then a parcel too. The outputs of the
+last are compared, byte for byte, with those of a full run over the same county. Prints Markdown; figures go to OUT/repeat.json.
+"""
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+from dataclasses import asdict
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE))
+from bench_county import run_ours  # noqa: E402
+from bench_suitability_map import Spent, machine, make_county, manifest_of  # noqa: E402
+from common import county_options  # noqa: E402
+
+LAYERS = ("parcels", "wells", "buildings", "surface_water")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    county_options(parser)
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--rules", default="us-wa")
+    parser.add_argument("--limit", type=float, default=7200.0, help="seconds after which a process is stopped")
+    parser.add_argument("--out", type=Path, default=HERE.parents[1] / "out" / "bench_repeat")
+    asked = parser.parse_args()
+    out, cols = asked.out.resolve(), asked.cols or asked.rows
+    wells = asked.parcels // 2 if asked.wells is None else asked.wells
+    keep = out / "keep"
+    for folder in (keep, out / "full", out / "kept"):
+        shutil.rmtree(folder, ignore_errors=True)
+    warm, county, well, parcel = (out / name for name in ("warm", "county", "well", "parcel"))
+    make_county(warm, 400, 400, asked.cell, 200, 100, asked.seed)
+    make_county(county, asked.rows, cols, asked.cell, asked.parcels, wells, asked.seed)
+    # In a process of its own: what this one holds in memory is counted as part of every process that it starts.
+    for source, target, layer in ((county, well, "wells"), (well, parcel, "parcels")):
+        subprocess.run(
+            [sys.executable, "-c", f"import bench_repeat as b; b.moved({str(source)!r}, {str(target)!r}, {layer!r})"], cwd=HERE, check=True
+        )
+    # Compiled kernels are cached by this, on both sides.
+    run_ours(warm, out / "full", asked.rules, asked.workers, asked.limit)
+    rest = asked.rules, asked.workers, asked.limit
+    done: dict[str, tuple[Spent, dict[str, float]]] = {"full, no store": run_ours(county, out / "full", *rest)}
+    counts = {}
+    for name, place in (("empty store", county), ("nothing changed", county), ("one well moved", well), ("one parcel moved", parcel)):
+        done[name] = run_ours(place, out / "kept", *rest, f"--keep={keep}")
+        counts[name] = manifest_of(out / "kept")["kept"]
+    run_ours(parcel, out / "full", *rest)
+    files = [path for path in (out / "full").iterdir() if path.name != "run.json"]
+    differing = [path.name for path in files if path.read_bytes() != (out / "kept" / path.name).read_bytes()]
+    whole = done["full, no store"][0]
+    what = f"{asked.parcels} parcels, {wells} wells, {asked.rules}, {asked.workers} workers"
+    print(f"### {asked.rows} x {cols} cells of {asked.cell:g} m, {what}\n")
+    print("| run | wall s | CPU s | CPU over full | peak MiB | load before |\n|---|---|---|---|---|---|")
+    for name, (took, _) in done.items():
+        share = took.cpu_s / whole.cpu_s
+        print(f"| {name} | {took.wall_s:.1f} | {took.cpu_s:.1f} | {share:.3f} | {took.peak_mib:.0f} | {took.load_before:.1f} |")
+    print("\n| stage | " + " | ".join(done) + " |\n|---|" + "---|" * len(done))
+    for stage in done["empty store"][1]:
+        print(f"| {stage} | " + " | ".join(f"{seconds.get(stage, 0.0):.1f}" for _, seconds in done.values()) + " |")
+    for name, record in counts.items():
+        print(f"\n{name}, {record['bytes'] / 2**20:.0f} MiB kept: {json.dumps(record['steps'])}")
+    print(f"\nFiles that differ from a full run of the last county: {differing or 'none'} of {len(files)}.")
+    plain = {name: {**asdict(took), "stages": stages} for name, (took, stages) in done.items()}
+    figures = {"machine": machine(), "runs": plain, "kept": counts, "differing": differing}
+    (out / "repeat.json").write_text(json.dumps(figures, indent=2) + "\n", encoding="utf-8")
+
+
+def moved(source: str, target: str, changed: str) -> None:
+    """A copy of a county in which the middle feature of one layer lies 3 m farther north-east."""
+    import geopandas
+    import shapely
+
+    Path(target).mkdir(parents=True, exist_ok=True)
+    shutil.copy(Path(source) / "dem.tif", Path(target) / "dem.tif")
+    (Path(target) / "county.gpkg").unlink(missing_ok=True)
+    for layer in LAYERS:
+        frame = geopandas.read_file(f"{source}/county.gpkg", layer=layer)
+        if layer == changed:
+            shapes = frame.geometry.to_numpy().copy()
+            shapes[len(shapes) // 2] = shapely.transform(shapes[len(shapes) // 2], lambda xy: xy + 3.0)
+            frame = frame.set_geometry(geopandas.GeoSeries(shapes, crs=frame.crs))
+        frame.to_file(f"{target}/county.gpkg", layer=layer, driver="GPKG")
+
+
+if __name__ == "__main__":
+    main()
