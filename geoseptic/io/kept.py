@@ -16,6 +16,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
+from math import prod
 from pathlib import Path
 from threading import Lock
 from typing import Any, Final
@@ -99,7 +100,7 @@ class Store:
             found = np.memmap(entry.path, dtype, "r", at, shape)
             with self._lock:
                 good = (entry.path.name, number) in self._good
-            if not good and hashlib.sha256(found.data.cast("B")).hexdigest() != told:
+            if not good and _sha(found) != told:
                 raise ValueError("damaged")
         except (OSError, ValueError):
             self._told_damaged(entry.path)
@@ -108,14 +109,25 @@ class Store:
             self._good.add((entry.path.name, number))
         return found
 
+    def arrays(self, entry: Entry) -> list[Values] | None:
+        """All arrays of a small entry, read at once; None where any is damaged or gone."""
+        try:
+            data = entry.path.read_bytes()
+            found = [np.frombuffer(data, kind, prod(shape), at).reshape(shape) for kind, shape, at, _ in entry.arrays]
+            if any(_sha(array) != told for array, (_, _, _, told) in zip(found, entry.arrays, strict=True)):
+                raise ValueError("damaged")
+        except (OSError, ValueError):
+            self._told_damaged(entry.path)
+            return None
+        return found
+
     def put(self, key: str, arrays: Sequence[Values], told: Any = None) -> Entry:
         """Keep a result: beside first, then renamed. Raises DiskFullError."""
         told = json.loads(json.dumps(told))  # as it will be read
         described, at = [], 0
         whole = [np.ascontiguousarray(array) for array in arrays]
         for array in whole:
-            sha = hashlib.sha256(array.data.cast("B") if array.size else b"").hexdigest()
-            described.append((array.dtype.str, array.shape, at, sha))
+            described.append((array.dtype.str, array.shape, at, _sha(array)))
             at += -(-array.nbytes // 64) * 64
         record = {"key": key, "arrays": described, "told": told, "bytes": at}
         text = json.dumps(record).encode()
@@ -173,6 +185,10 @@ class Store:
         # What is made instead takes its place.
         with suppress(OSError):
             path.unlink()
+
+
+def _sha(array: Values) -> str:
+    return hashlib.sha256(array.data.cast("B") if array.size else b"").hexdigest()
 
 
 _IN_USE: Final[ContextVar[Store | None]] = ContextVar("kept", default=None)

@@ -44,13 +44,13 @@ def _read(store: kept.Store, key: str) -> tuple[tuple[Values, ...], Told] | None
     entry = store.find(key)
     if entry is None:
         return None
-    flat = [store.array(entry, number) for number in range(len(entry.arrays))]
+    flat = store.arrays(entry)
+    if flat is None:
+        return None
     arrays, rest = [], iter(flat)
     for shapes in entry.told["shapes"]:
-        numbers, texts = next(rest), next(rest) if shapes else None
-        if numbers is None or (shapes and texts is None):
-            return None
-        arrays.append(np.array(numbers) if texts is None else _shapes(numbers, texts))
+        numbers = next(rest)
+        arrays.append(_shapes(numbers, next(rest)) if shapes else numbers.copy())
     return tuple(arrays), entry.told["told"]
 
 
@@ -65,6 +65,6 @@ def _flat(array: Values) -> tuple[Values, ...]:
 def _shapes(lengths: Values, texts: Values) -> Geometries:
     data, ends = texts.tobytes(), np.cumsum(lengths).tolist()
     pieces = np.empty(len(ends), object)
-    pieces[:] = [data[start:end] for start, end in zip([0, *ends[:-1]], ends, strict=True)]
+    pieces[:] = [data[start:end] for start, end in zip([0, *ends], ends, strict=False)]
     found: Geometries = np.asarray(shapely.from_wkb(pieces), object)
     return found

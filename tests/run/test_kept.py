@@ -17,6 +17,7 @@ from shapely import Point, box
 
 from geoseptic.io import kept
 from geoseptic.io.digests import digest
+from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import by_windows
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.frame import Frame
@@ -253,6 +254,27 @@ def test_entries_damaged_or_taken_away_while_a_run_goes_on_are_made_again(tmp_pa
             (path,) = (tmp_path / "keep").glob("*.kept")
             spoil(path)
             assert np.array_equal(found.read(slice(2, 9), slice(0, 10)), 2 * plane.values[2:9])
+
+
+def test_groups_of_shapes_come_back_as_they_were_and_damaged_ones_are_cut_again(tmp_path):
+    shapes = np.array([box(0, 0, 1, 1), shapely.Polygon(), shapely.MultiPolygon([box(0, 0, 1, 1), box(2, 2, 3, 3)])], object)
+    groups = [np.array([0, 1]), np.array([2]), np.array([], np.int64)]
+    for spoilt in (False, False, True):
+        if spoilt:
+            for path in tmp_path.glob("*.kept"):
+                data = path.read_bytes()
+                path.write_bytes(data[:-64] + bytes([data[-64] ^ 1]) + data[-63:])
+        with kept.kept(tmp_path) as store:
+            found = by_groups(_shifted, groups, lambda rows: (shapes[rows],))
+        for rows, ((moved, areas), told) in zip(groups, found, strict=True):
+            expected = shapely.transform(shapes[rows], lambda xy: xy + 1)
+            assert [shape.wkb for shape in moved] == [shape.wkb for shape in expected]
+            assert np.array_equal(areas, shapely.area(expected)) and told == len(rows)
+    assert store is not None and store.damaged and store.made["_shifted"] == 3
+
+
+def _shifted(shapes: np.ndarray) -> tuple[tuple[np.ndarray, np.ndarray], int]:
+    return (shapely.transform(shapes, lambda xy: xy + 1), shapely.area(shapes)), len(shapes)
 
 
 def _doubled(values: np.ndarray) -> tuple[tuple[np.ndarray], dict[str, float]]:
