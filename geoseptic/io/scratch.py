@@ -4,12 +4,12 @@ import itertools
 import pickle
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -63,14 +63,23 @@ class FilePlane:
 
 def new_plane(folder: Path | str, shape: tuple[int, int], dtype: npt.DTypeLike) -> FilePlane:
     """An empty plane in a new file of `folder`, which goes with the folder."""
-    path = Path(folder) / f"plane-{next(_NUMBER)}.raw"
     kind = np.dtype(dtype)
-    with path.open("xb") as file:
+    path, file = _new_file(Path(folder))
+    with file:
         try:
             file.truncate(shape[0] * shape[1] * kind.itemsize)
         except OSError as error:
             raise _full(path, error) from error
     return FilePlane(str(path), shape, kind)
+
+
+def _new_file(folder: Path) -> tuple[Path, BinaryIO]:
+    # Another process may have planes in the folder too, and counts for itself.
+    for number in _NUMBER:
+        path = folder / f"plane-{number}.raw"
+        with suppress(FileExistsError):
+            return path, path.open("xb")
+    raise AssertionError("numbers do not end")
 
 
 @contextmanager

@@ -15,14 +15,16 @@ import shapely
 from affine import Affine
 from shapely import Point, box
 
-from geoseptic.io import kept
+from geoseptic.io import kept, rasters
 from geoseptic.io.digests import digest
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import by_windows
 from geoseptic.io.rulefiles import load_rules
+from geoseptic.model import legend_table
 from geoseptic.model.frame import Frame
-from geoseptic.model.grid import Grid
+from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.planes import ArrayPlane
+from geoseptic.model.results import RasterResult
 from geoseptic.processes import kept_envelopes
 from geoseptic.processes.suitability import Law
 from geoseptic.run.cli import main
@@ -395,3 +397,25 @@ def test_a_store_and_a_cluster_are_not_used_together(tmp_path, capsys):
         == 2
     )
     assert "--keep cannot be used with --scheduler" in capsys.readouterr().err
+
+
+def test_worker_processes_pack_rasters_in_memory_and_from_a_store_to_the_same_bytes(tmp_path, monkeypatch):
+    """More than one tile, so that a worker makes coarser copies beside what this process has laid down for it."""
+    monkeypatch.setattr(rasters, "WORTH_PROCESSES", 0)
+    values = np.random.default_rng(9).integers(1, 5, (600, 700)).astype(np.uint8)
+    grid = Grid.of(values.shape, Affine(CELL_M, 0, LEFT, 0, -CELL_M, TOP), 26910, "grid")
+    plane = ArrayPlane(values)
+    found = {}
+    for name, workers, keep in (("alone", 1, False), ("workers", 2, False), ("kept", 2, True), ("again", 2, True)):
+        (tmp_path / name).mkdir()
+        with kept.kept(tmp_path / "keep" if keep else None):
+            (own,), _ = by_windows(plane, (np.uint8,), _as_it_is, lambda window: (plane.read(*window),))
+            told = [RasterResult(which, Raster(own, grid, 0), legend_table.WELL_PATH_CODE, which, "") for which in ("one", "two")]
+            rasters.write_rasters(tmp_path / name, told, workers)
+        found[name] = {path.name: path.read_bytes() for path in (tmp_path / name).iterdir()}
+    assert len(found["alone"]) == 8
+    assert all(files == found["alone"] for files in found.values())
+
+
+def _as_it_is(values: np.ndarray) -> tuple[tuple[np.ndarray], None]:
+    return (values,), None
