@@ -1,6 +1,7 @@
 """Planes in files: what is written is read again, by window, and a full disk is told in words."""
 
 import errno
+import itertools
 
 import numpy as np
 import pytest
@@ -45,3 +46,12 @@ def test_full_disk_is_told_in_words(tmp_path, monkeypatch):
     monkeypatch.setattr(scratch, "_written", full)
     with pytest.raises(DiskFullError, match=r"No space left.*Make room"):
         plane.write(slice(0, 2), slice(0, 2), np.ones((2, 2), np.uint8))
+
+
+def test_two_processes_may_have_planes_in_one_folder(tmp_path, monkeypatch):
+    """Each counts its files for itself; packing by worker processes begins so."""
+    paths = []
+    for _ in range(2):
+        monkeypatch.setattr(scratch, "_NUMBER", itertools.count())
+        paths += [new_plane(tmp_path, (2, 3), np.uint8).path for _ in range(2)]
+    assert len(set(paths)) == 4
