@@ -102,6 +102,8 @@ class Store:
                 good = (entry.path.name, number) in self._good
             if not good and _sha(found) != told:
                 raise ValueError("damaged")
+        except FileNotFoundError:
+            return None
         except (OSError, ValueError):
             self._told_damaged(entry.path)
             return None
@@ -116,6 +118,8 @@ class Store:
             found = [np.frombuffer(data, kind, prod(shape), at).reshape(shape) for kind, shape, at, _ in entry.arrays]
             if any(_sha(array) != told for array, (_, _, _, told) in zip(found, entry.arrays, strict=True)):
                 raise ValueError("damaged")
+        except FileNotFoundError:
+            return None
         except (OSError, ValueError):
             self._told_damaged(entry.path)
             return None

@@ -7,7 +7,7 @@ import numpy as np
 import shapely
 
 from geoseptic.io import kept
-from geoseptic.io.keptplanes import refuse_closures
+from geoseptic.io.keptplanes import named, refuse_closures
 from geoseptic.model.frame import Geometries
 from geoseptic.model.planes import Values
 from geoseptic.terrain.tiles import for_each
@@ -28,7 +28,7 @@ def by_groups(
 
     def one(group: Any) -> tuple[tuple[Values, ...], Told]:
         own = given(group)
-        key = store.key(step.__name__, own)
+        key = store.key(named(step), own)
         found = _read(store, key)
         store.count(step.__name__, reused=found is not None)
         if found is not None:

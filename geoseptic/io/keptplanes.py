@@ -8,6 +8,7 @@ step runs as if this were not here.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from threading import Lock
+from types import FunctionType
 from typing import Any
 
 import numpy as np
@@ -155,7 +156,7 @@ def by_windows(
         return tuple(np.asarray(array, kind) for array, kind in zip(arrays, kinds, strict=True)), told
 
     def find(window: Window) -> Told:
-        key = store.key(step.__name__, window, given(window))
+        key = store.key(named(step), window, given(window))
         entry = store.find(key)
         store.count(step.__name__, reused=entry is not None)
         if entry is None:
@@ -185,7 +186,7 @@ def at_once(
         return tuple(np.asarray(plane.read(*window), kind) for plane, kind in zip(made[0], kinds, strict=True))
 
     whole = digest(given)
-    keys = {_corner(window): store.key(step.__name__, window, whole) for window in windows.windows(like.shape)}
+    keys = {_corner(window): store.key(named(step), window, whole) for window in windows.windows(like.shape)}
     found = {corner: store.find(key) for corner, key in keys.items()}
     entries = {corner: entry for corner, entry in found.items() if entry is not None}
     store.count(step.__name__, reused=len(entries) == len(keys))
@@ -196,8 +197,13 @@ def at_once(
     return _planes(store, like, kinds, keys, entries, arrays)
 
 
+def named(step: Callable[..., Any]) -> str:
+    """The step's whole name: two modules may have steps of one name."""
+    return f"{step.__module__}.{step.__qualname__}"
+
+
 def refuse_closures(step: Callable[..., Any]) -> None:
-    if getattr(step, "__closure__", "") is not None:
+    if not isinstance(step, FunctionType) or step.__closure__ is not None:
         raise TypeError(f"{step!r} is no plain function: it may see what is not in the hash")
 
 

@@ -417,6 +417,9 @@ def _copied(store: kept.Store, key: str, folder: Path) -> bool:
     entry = store.find(key)
     if entry is None:
         return False
+    # A name is a name: nothing that stands in a file of the store leads out of the folder.
+    if any(Path(name).name != name for name in entry.told):
+        return False
     for number, name in enumerate(entry.told):
         data = store.array(entry, number)
         if data is None:

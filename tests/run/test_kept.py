@@ -283,6 +283,29 @@ def _doubled(values: np.ndarray) -> tuple[tuple[np.ndarray], dict[str, float]]:
     return (2 * values,), {"sum": float(2 * values.sum())}
 
 
+def test_a_name_in_the_store_that_leads_out_of_the_folder_is_not_written(tmp_path):
+    store = kept.Store(tmp_path / "keep")
+    store.folder.mkdir()
+    store.put("a" * 64, [np.arange(4, dtype=np.uint8)], ["../outside.txt"])
+    (tmp_path / "out").mkdir()
+    assert not rasters._copied(store, "a" * 64, tmp_path / "out")
+    assert not (tmp_path / "outside.txt").exists()
+
+
+def test_an_entry_that_another_run_took_away_is_not_told_as_damaged(tmp_path):
+    store = kept.Store(tmp_path)
+    entry = store.put("b" * 64, [np.arange(4)], None)
+    entry.path.unlink()
+    assert store.array(entry, 0) is None and store.arrays(entry) is None
+    assert not store.damaged
+
+
+def test_a_bound_method_is_refused_as_a_step():
+    """What its object holds would be in no hash."""
+    with pytest.raises(TypeError, match="no plain function"):
+        by_groups([1].append, [], lambda group: (group,))
+
+
 def test_a_step_that_could_see_more_than_it_is_given_is_refused():
     plane, more = ArrayPlane(np.zeros((3, 3))), 1.0
     with pytest.raises(TypeError, match="may see"):
