@@ -15,6 +15,8 @@ from geoseptic.systems.contradictions import Contradiction, in_circles
 from geoseptic.systems.drainage import Drainage, Fixture
 
 END_OF: Final[Mapping[str, str]] = {"pit": PIT, "field_line": FIELD, "outfall": OPEN, "public_sewer": SEWER}
+NO_PIT: Final = frozenset({"tank", "pump_chamber", "distribution_box", "field_line", "outfall", "public_sewer", "lid"})
+"""What may follow a pit and is no other pit, or need not be one."""
 AT_THE_HOUSE: Final = frozenset({"sewer_exit", "clean_out"})
 """Kinds that are before any tank by what they are."""
 
@@ -26,7 +28,7 @@ NO: Final[Possible] = frozenset({False})
 
 @dataclass(frozen=True)
 class End:
-    """A point from which no way leads on.
+    """A point from which no way leads on, or a pit that overflows into something that is no pit.
 
     may_end : what of ENDS may follow. untreated : whether water without a tank before may reach it. kinds : what the system may be by it.
     reached : whether any pipe or water was found to lead to it.
@@ -73,9 +75,19 @@ def old_systems(found: Inspection, graph: Drainage, said: Iterable[Contradiction
         waters = WATERS if number in contested else _waters(fixtures, any(key[0] in open_fixtures for key in group))
         untreated = dict.fromkeys(group, EITHER) if number in contested else _untreated(group, found, graph, seen_at, circles)
         last = [key for key in group if not graph.links.get(key)] or group
+        last = [*last, *(key for key in _pits_on_the_way(group, found, graph) if key not in last)]
         ends = tuple(_end(key, found, graph, seen_at, untreated[key], waters, number in contested) for key in sorted(last))
         systems.append(OldSystem(tuple(sorted(group)), ends, fixtures, number in contested))
     return systems
+
+
+def _pits_on_the_way(group: Iterable[Key], found: Inspection, graph: Drainage) -> list[Key]:
+    """Pits that overflow into anything but pits, such as a tank, a field or the public sewer: what they take soaks away there too."""
+    return [
+        key
+        for key in group
+        if found.points[key].kind == "pit" and any(found.points[each].kind in NO_PIT for each in graph.below(key) - {key})
+    ]
 
 
 def _groups(found: Inspection, graph: Drainage) -> list[list[Key]]:

@@ -330,3 +330,17 @@ def test_several_properties_are_kept_apart_though_their_ids_are_the_same():
     both = pd.concat([points.assign(parcel_id="A"), points.assign(parcel_id="B", outlet_baffle="missing")])
     judgement = judged(both, pd.concat([runs.assign(parcel_id="A"), runs.assign(parcel_id="B")]))
     assert [(one.parcel, one.verdict) for one in judgement.properties] == [("A", ACCEPTABLE), ("B", NOT_ACCEPTABLE)]
+
+
+@pytest.mark.parametrize("beyond", ["tank", "public sewer", "field line"])
+def test_pit_that_overflows_into_something_better_stays_a_cesspool(beyond):
+    """The sewer goes from the wall into a pit, and a pipe near the top of the pit goes on into something else: what leaves the pit through
+    its wall was never settled, whatever follows."""
+    more = "T1|tank|||open|good|normal|concrete||\nF1|field line||||||||" if beyond == "tank" else f"F1|{beyond}||||||||"
+    way = "P1|T1|camera|||||||\nT1|F1|camera|||||||" if beyond == "tank" else "P1|F1|camera|||||||"
+    judgement = judged(
+        f"{HOUSE}\nH|house|toilet, kitchen, laundry|0||||||\nE1|exit||||||||\nP1|pit|||||normal|block||\n{more}",
+        f"{RUN}\nE1|P1|camera||toilet, kitchen, laundry|yes||||\n{way}",
+    )
+    (system,) = only_property(judgement).systems
+    assert "cesspool" in system.system.kinds and system.verdict == NOT_ACCEPTABLE
