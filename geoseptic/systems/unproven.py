@@ -1,14 +1,14 @@
 """What an inspection leaves unproven, in sentences, each with what to do about it."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import isnan
 from typing import Final
 
-from geoseptic.model.finding_words import HEARD, LOCATED, TOLD, WATER_SEEN
+from geoseptic.model.finding_words import HEARD, LOCATED, SEEN, TOLD, WATER_SEEN
 from geoseptic.model.findings import Inspection, Key, Point, Run
 from geoseptic.model.old_kinds import HELD
-from geoseptic.systems.drainage import Drainage, Link
+from geoseptic.systems.drainage import BRANCHING, Drainage, Link
 from geoseptic.systems.finding_text import RESTS_ON, length_words, listed_words, quoted
 from geoseptic.systems.old_systems import AT_THE_HOUSE, OldSystem
 from geoseptic.systems.well_distances import WellDistance
@@ -79,6 +79,7 @@ def gaps_of_system(system: OldSystem, found: Inspection, graph: Drainage, wells:
                     "Run the camera from the other side, locate its head with a sonde, and have the ground opened there.",
                 )
             )
+    gaps += _ways_not_followed(system, leads, found, graph)
     for end in (end for end in system.ends if not end.kinds <= OUT_OF_USE):
         point = found.points[end.key]
         if len(end.may_end) > 1:
@@ -118,6 +119,35 @@ def gaps_of_system(system: OldSystem, found: Inspection, graph: Drainage, wells:
         well, part = found.points[each.well].words, found.points[each.part].words
         gaps.append(Open(each.words, f"Tape the distance from {well} to {part}, and ask the health authority what it accepts."))
     return list(dict.fromkeys(gaps))
+
+
+def _ways_not_followed(system: OldSystem, leads: Collection[Key], found: Inspection, graph: Drainage) -> list[Open]:
+    """Outlets of tanks, boxes and pits that were tried in vain, and obstructions that no camera passed, where all else is known."""
+    gaps = []
+    for key in (key for key in system.keys if key in leads):
+        point = found.points[key]
+        if point.kind in BRANCHING or point.kind == "pit":
+            gaps += [
+                Open(
+                    f"{_stopped(run, found)}, and {point.words} may have more than one outlet: where this one leads is not known.",
+                    f"Have {point.words} opened, count its outlets, and run a camera or sonde out of each.",
+                )
+                for run in graph.stops.get(key, ())
+                if not run.upstream
+            ]
+        elif point.kind == "obstruction" and not any(
+            run.by.strength == SEEN and run.from_key == key
+            for link in (*graph.links[key].values(), *graph.back.get(key, {}).values())
+            for run in link.runs
+        ):
+            gaps.append(
+                Open(
+                    f"No camera passed {point.words}; it was reached from both sides: whether water gets through, and whether a tank or "
+                    "a side pipe lies there, was not seen.",
+                    f"Have the ground opened at {point.words}, or the pipe cleared, and run the camera through.",
+                )
+            )
+    return gaps
 
 
 def _missing(parcel: str, name: str, found: Inspection, graph: Drainage) -> str:

@@ -344,3 +344,28 @@ def test_pit_that_overflows_into_something_better_stays_a_cesspool(beyond):
     )
     (system,) = only_property(judgement).systems
     assert "cesspool" in system.system.kinds and system.verdict == NOT_ACCEPTABLE
+
+
+def test_second_outlet_that_nobody_could_follow_leaves_the_tank_open():
+    """All is in order from the house to the field lines; but the tank has a second outlet, in which the camera stopped at 15 ft."""
+    one = only_property(judged(SOUND_POINTS, SOUND_RUNS + "\n    T1||camera||||15|||second outlet"))
+    assert one.verdict == CANNOT_SAY
+    assert said(gap_words(one), "camera from tank T1 stopped (second outlet) 15 ft", "more than one outlet")
+
+
+def test_camera_pushed_up_the_inlet_of_a_tank_says_nothing_of_its_outlets():
+    """The camera that I pushed from the tank up towards the house stopped; from the house it came through to the tank. All else is sound."""
+    assert only_property(judged(SOUND_POINTS, SOUND_RUNS + "\n    T1||camera|up|||15|||")).verdict == ACCEPTABLE
+
+
+@pytest.mark.parametrize(("beyond", "verdict"), [("F1|OB1|camera|up", CANNOT_SAY), ("OB1|F1|camera|", ACCEPTABLE)])
+def test_roots_reached_from_both_sides_were_not_passed(beyond, verdict):
+    """The camera stopped at roots from the tank, and at the same roots from the field back: nobody saw what is between. Had the pipe been
+    opened there and the camera sent on from the opening, all would be seen."""
+    judgement = judged(
+        f"{HOUSE}\nH|house|toilet, kitchen|0||||||\nE1|exit||||||||\nT1|tank|||open|good|normal|concrete||\nOB1|roots||||||||\n"
+        "F1|field line||||||||",
+        f"{RUN}\nE1|T1|camera||toilet, kitchen|yes||||\nT1|OB1|camera|||||||\n{beyond}||||||",
+    )
+    one = only_property(judgement)
+    assert one.verdict == verdict and said(gap_words(one), "No camera passed obstruction OB1") == (verdict == CANNOT_SAY)
