@@ -10,7 +10,7 @@ import pandas as pd
 
 from geoseptic.errors import GeosepticError, LayerContractError, nearest, raise_gathered
 from geoseptic.model.checking import checked_columns
-from geoseptic.model.finding_words import FIXTURES, fixture_names, plain_word
+from geoseptic.model.finding_words import FIXTURES, fixture_names, plain_word, repeated_fixtures
 from geoseptic.model.findings import Inspection, Key, Point, Run
 from geoseptic.model.layers import FINDING_POINTS, FINDING_RUNS, Contract
 
@@ -104,6 +104,8 @@ def _points(table: pd.DataFrame, places_m: Places | None, parcels: Sequence[str 
         elif fixtures and kind not in ("building", "fixture"):
             _add(faults, "fixtures belong to a building or fixture; of what drains into a pit or tank, write a run", name)
         if kind == "building":
+            for fixture in repeated_fixtures(str(cell["fixtures"][row] or "")):
+                _add(faults, f"'{fixture}' is listed twice: add a word to each, such as '{fixture} upstairs'", name)
             for fixture in fixtures:
                 other = listed.setdefault((owners[row], fixture), name)
                 if other != name:

@@ -186,10 +186,7 @@ def plain_word(column: str, written: str) -> str:
 def fixture_names(written: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The fixtures in 'toilet, kitchen; bath 2', and what is none. A few words may follow: 'basin upstairs' is another basin."""
     known, unknown = [], []
-    for part in re.split(r"[,;+]|\band\b|&", written.lower()):
-        words = " ".join(part.replace("_", " ").replace("-", " ").split())
-        if not words:
-            continue
+    for words in _parts(written):
         name = _fixture(words) if len(words) <= LONGEST_FIXTURE else None
         if name is None:
             unknown.append(words)
@@ -198,12 +195,33 @@ def fixture_names(written: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return tuple(known), tuple(unknown)
 
 
+def _parts(written: str) -> list[str]:
+    parts = (part.replace("_", " ").replace("-", " ").split() for part in re.split(r"[,;+]|\band\b|&", written.lower()))
+    return [" ".join(words) for words in parts if words]
+
+
+def repeated_fixtures(written: str) -> tuple[str, ...]:
+    """Fixtures that 'toilet, wc, kitchen' lists more than once, in one spelling or two: there may be two of them."""
+    names = [name for part in _parts(written) if (name := _fixture(part)) is not None]
+    return tuple(dict.fromkeys(name for name in names if names.count(name) > 1))
+
+
 def water_of(fixture: str) -> str:
-    """SEWAGE, GREYWATER or CLEAR_WATER; `fixture` is a name that `fixture_names` gave."""
-    return next(FIXTURES[name] for name in _BY_LENGTH if _begins(fixture, name))
+    """SEWAGE, GREYWATER or CLEAR_WATER; `fixture` is a name that `fixture_names` gave. The worst of all that its words name counts: a
+    'laundry room toilet' is a toilet, and a 'sump pump for the laundry' pumps what a laundry gives."""
+    begins = next(name for name in _BY_LENGTH if _begins(fixture, name))
+    waters = {FIXTURES[begins], *(water for name, water in _ANYWHERE.items() if f" {name} " in f" {fixture} ")}
+    return next(water for water in WORST_FIRST if water in waters)
 
 
+WORST_FIRST: Final = (SEWAGE, GREYWATER, CLEAR_WATER)
 _BY_LENGTH: Final = tuple(sorted(FIXTURES, key=len, reverse=True))
+_ANYWHERE: Final = {
+    written: FIXTURES[FIXTURE_SPELLINGS.get(written, written)]
+    for written in (*FIXTURES, *FIXTURE_SPELLINGS)
+    if written not in ("other", "kitchen")
+}
+"""Words of a fixture -> its water, but for words that may mean something else: 'the other basin', 'basin by the kitchen'."""
 
 
 def _fixture(words: str) -> str | None:

@@ -6,7 +6,8 @@ In every one, cesspools count as failed, seepage pits must go at sale and a tank
 import pandas as pd
 import pytest
 
-from geoseptic.model.finding_words import HEARD, SEEN, TOLD, WATER_SEEN
+from geoseptic.errors import GeosepticError
+from geoseptic.model.finding_words import CLEAR_WATER, GREYWATER, HEARD, SEEN, SEWAGE, TOLD, WATER_SEEN, water_of
 from geoseptic.model.old_kinds import ACCEPTABLE, CANNOT_SAY, NOT_ACCEPTABLE, REPLACE_WHEN
 from tests.systems.inspections import gap_words, judged, line, links, only_property, said, system_with, table
 
@@ -369,3 +370,27 @@ def test_roots_reached_from_both_sides_were_not_passed(beyond, verdict):
     )
     one = only_property(judgement)
     assert one.verdict == verdict and said(gap_words(one), "No camera passed obstruction OB1") == (verdict == CANNOT_SAY)
+
+
+@pytest.mark.parametrize("fixtures", ["toilet, kitchen, toilet", "toilet, WC, kitchen"])
+def test_fixture_that_is_listed_twice_is_refused(fixtures):
+    """Two toilets of one name cannot be told apart: the one that was flushed would stand for the other."""
+    with pytest.raises(GeosepticError, match="'toilet' is listed twice: add a word to each"):
+        judged(f"{HOUSE}\nH|house|{fixtures}|0||||||", RUN)
+
+
+@pytest.mark.parametrize(
+    ("fixture", "water"),
+    [
+        ("laundry room toilet", SEWAGE),
+        ("bath upstairs", GREYWATER),
+        ("basin other side", GREYWATER),
+        ("other", SEWAGE),
+        ("sump pump laundry", GREYWATER),
+        ("sump pump washing machine", GREYWATER),
+        ("sump pump cellar", CLEAR_WATER),
+    ],
+)
+def test_fixture_has_the_worst_water_that_its_words_name(fixture, water):
+    """A word that was added may name a worse fixture than the first one: a sump pump that takes the laundry gives no clear water."""
+    assert water_of(fixture) == water
