@@ -235,6 +235,12 @@ def _defects(system: OldSystem, found: Inspection, rules: RuleSet) -> list[tuple
                 against.append((f"It is of metal, {point.words}: {standing.words}.", standing.lines[0].citation))
         if point.kind == "distribution_box" and point.liquid == "high":
             against.append((f"The liquid in {point.words} stands above its outlets: the field does not take the water.", MA_FAILURE))
+        if point.kind == "pump_chamber" and point.liquid == "high":
+            against.append(
+                (f"The liquid in {point.words} stands high: the pump does not run, or what follows does not take the water.", PRACTICE)
+            )
+        if point.kind == "field_line" and point.liquid == "high":
+            against.append((f"The liquid in {point.words} stands high: the soil does not take the water.", MA_FAILURE))
         if point.kind == "pit" and point.liquid == "high":
             against.append((f"The liquid in {point.words} stands at or above its inlet: the soil does not take the water.", MA_FAILURE))
     return against

@@ -212,7 +212,7 @@ def _inside(point: Point, in_ground: bool) -> list[Open]:
         missing += [] if point.outlet_baffle or point.outlet == "none" else ["its outlet baffle"]
         missing += [] if point.liquid == "normal" or point.liquid == "high" else ["its liquid level at the outlet"]
         missing += [] if point.material else ["what it is made of"]
-    elif point.kind in ("pit", "distribution_box") and not point.liquid:
+    elif point.kind in ("pit", "distribution_box", "pump_chamber") and not point.liquid:
         missing.append("its liquid level")
     gaps = []
     if point.kind == "tank" and point.liquid in ("low", "dry"):

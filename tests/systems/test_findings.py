@@ -355,7 +355,7 @@ def test_second_outlet_that_nobody_could_follow_leaves_the_tank_open():
 
 
 def test_camera_pushed_up_the_inlet_of_a_tank_says_nothing_of_its_outlets():
-    """The camera that I pushed from the tank up towards the house stopped; from the house it came through to the tank. All else is sound."""
+    """The camera that I pushed from the tank up towards the house stopped; it came to the tank from the house. The rest is sound."""
     assert only_property(judged(SOUND_POINTS, SOUND_RUNS + "\n    T1||camera|up|||15|||")).verdict == ACCEPTABLE
 
 
@@ -394,3 +394,20 @@ def test_fixture_that_is_listed_twice_is_refused(fixtures):
 def test_fixture_has_the_worst_water_that_its_words_name(fixture, water):
     """A word that was added may name a worse fixture than the first one: a sump pump that takes the laundry gives no clear water."""
     assert water_of(fixture) == water
+
+
+@pytest.mark.parametrize(("liquid", "verdict"), [("normal", ACCEPTABLE), ("", CANNOT_SAY), ("high", NOT_ACCEPTABLE)])
+def test_pump_chamber_is_looked_into(liquid, verdict):
+    """A tank, a pump chamber and a field line, all followed: one that nobody opened is open, one that stands full has failed."""
+    judgement = judged(
+        f"{HOUSE}\nH|house|toilet, kitchen|0||||||\nE1|exit||||||||\nT1|tank|||open|good|normal|concrete||\n"
+        f"C1|pump chamber|||||{liquid}|||\nF1|field line||||||||",
+        f"{RUN}\nE1|T1|camera||toilet, kitchen|yes||||\nT1|C1|camera|||||||\nC1|F1|camera|||||||",
+    )
+    assert only_property(judgement).verdict == verdict
+
+
+def test_field_line_that_stands_full_has_failed():
+    """All is in order up to the field lines; I dug one up, and water stood over the pipe."""
+    one = only_property(judged(SOUND_POINTS.replace("F2|field line||||||||", "F2|field line|||||high|||"), SOUND_RUNS))
+    assert one.verdict == NOT_ACCEPTABLE
