@@ -132,15 +132,15 @@ def judge(found: Inspection, rules: RuleSet) -> Judgement:
     for parcel in sorted(houses | set(by_parcel)):
         gaps = gaps_of_property(parcel, own[parcel], found, graph, fixtures.get(parcel))
         contradicting = any(not each.contests for each in told[parcel])
-        verdicts = [
-            _verdict(system, parcel, found, graph, told[parcel], distances, standing, rules, bool(gaps) or contradicting)
-            for system in by_parcel[parcel]
-        ]
         against = tuple(
             (f"Sewage at the surface was noted: {point.where}{': ' + point.notes if point.notes else ''}.", MA_FAILURE)
             for point in own[parcel]
             if point.kind == "surfacing"
         )
+        verdicts = [
+            _verdict(system, parcel, found, graph, told[parcel], distances, standing, rules, bool(gaps or against) or contradicting)
+            for system in by_parcel[parcel]
+        ]
         verdict = min((each.verdict for each in verdicts), key=VERDICTS.index, default=CANNOT_SAY)
         properties.append(
             Property(
@@ -169,7 +169,8 @@ def _verdict(
     rules: RuleSet,
     something_open: bool,
 ) -> Verdict:
-    """The verdict on one system; `something_open` says that the property has gaps or contradictions of its own."""
+    """The verdict on one system; `something_open` says that the property has gaps, contradictions or sewage at
+    the surface, of which nobody knows the system."""
     keys = set(system.keys)
     in_ground = not set(system.kinds) <= NO_DEFECT_ASKED
     wells = tuple(each for key in system.keys for each in distances.get(key, ())) if in_ground else ()

@@ -355,7 +355,7 @@ def test_second_outlet_that_nobody_could_follow_leaves_the_tank_open():
 
 
 def test_camera_pushed_up_the_inlet_of_a_tank_says_nothing_of_its_outlets():
-    """The camera that I pushed from the tank up towards the house stopped; it came to the tank from the house. The rest is sound."""
+    """The camera that I pushed from the tank towards the house stopped; it came to the tank from the house. The rest is fine."""
     assert only_property(judged(SOUND_POINTS, SOUND_RUNS + "\n    T1||camera|up|||15|||")).verdict == ACCEPTABLE
 
 
@@ -411,3 +411,9 @@ def test_field_line_that_stands_full_has_failed():
     """All is in order up to the field lines; I dug one up, and water stood over the pipe."""
     one = only_property(judged(SOUND_POINTS.replace("F2|field line||||||||", "F2|field line|||||high|||"), SOUND_RUNS))
     assert one.verdict == NOT_ACCEPTABLE
+
+
+def test_no_system_is_acceptable_beside_sewage_at_the_surface():
+    """Everything was followed and is sound, but there is a wet, black spot beside it that nobody has tied to it: it may be its water."""
+    one = only_property(judged(SOUND_POINTS + "\n    S1|wet spot||||||||wet and black", SOUND_RUNS))
+    assert one.verdict == NOT_ACCEPTABLE and [each.verdict for each in one.systems] == [CANNOT_SAY]
