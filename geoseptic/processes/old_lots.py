@@ -51,7 +51,15 @@ def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list
     permit, sewer, water = (parcels.flags(name) for name in ("permit_on_file", "public_sewer", "public_water"))
     years, permit_years = ([known_year(year) for year in parcels.numbers(name).tolist()] for name in ("year_built", "permit_year"))
     eras: dict[float, Era | None] = {year: rules.era(year) for year in {*years, *permit_years} if year == year}
-    built = _built(land, permit, sewer)
+    systems = parcels.texts("permit_system")
+    told = np.array(
+        [
+            permit[row] is True or sewer[row] is True or system is not None or permit_years[row] == permit_years[row]
+            for row, system in enumerate(systems)
+        ],
+        bool,
+    )
+    built = _built(land, told)
     second = _second_buildings(land, second_building_m2)
     small = shapely.area(land.fabric.shapes_m) < SMALL_LOT_M2
     return [
@@ -67,15 +75,15 @@ def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list
             second[row],
             bool(small[row]),
         )
-        for row, system in enumerate(parcels.texts("permit_system").tolist())
+        for row, system in enumerate(systems.tolist())
     ]
 
 
-def _built(land: Land, permit: npt.NDArray[np.object_], sewer: npt.NDArray[np.object_]) -> list[Built]:
+def _built(land: Land, told: npt.NDArray[np.bool_]) -> list[Built]:
     """Whether there is a house. Without a layer of buildings, or where a permit or a sewer tells of something, no is not known."""
     built = built_lots(land.parcels, land.fabric.shapes_m, land.buildings_m)
     return [
-        "yes" if is_built else "no" if land.buildings is not None and permit[row] is not True and sewer[row] is not True else "unknown"
+        "yes" if is_built else "no" if land.buildings is not None and not told[row] else "unknown"
         for row, is_built in enumerate(built.tolist())
     ]
 

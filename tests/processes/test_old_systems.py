@@ -37,6 +37,12 @@ def test_without_buildings_an_empty_row_is_unknown_and_not_vacant():
     assert set(found.may_have_second_system) == {"not known: no layer of buildings"}
 
 
+def test_kind_or_year_of_a_permit_tells_of_a_house_as_the_permit_itself_does():
+    """A county may keep what its permits are for, or their years, and no column that says that there is one."""
+    found = rows(lots(3, permit_system=["cesspool", None, None], permit_year=[None, 1955, 0]), roofs((240, 300, 5, 5)))
+    assert list(found.expected) == ["pit without a tank likely", "unknown", "no house on record"]
+
+
 def test_a_permit_or_a_sewer_on_a_lot_without_a_mapped_house_leaves_the_house_open():
     found = rows(lots(3, permit_on_file=[True, None, False], public_sewer=[None, True, None]), roofs((240, 300, 5, 5)))
     assert list(found.expected) == ["unknown", "on a sewer: an old system may remain", "no house on record"]
