@@ -96,7 +96,8 @@ class Triage:
 
     @property
     def cesspool(self) -> Literal["likely", "possible", "may remain", "not expected", "unknown", "no house on record"]:
-        """Of a cesspool in particular: raw sewage in a pit. On a sewer one may remain, full or still taking water."""
+        """Of a cesspool in particular: raw sewage in a pit. On a sewer one may remain, full or still taking water. A privy, a dry
+        well or a pipe to the open that is on file alone does not say where the rest of the house drains."""
         if self.answer == NO_HOUSE:
             return "no house on record"
         if self.answer == ON_SEWER and (not self.likely or "cesspool" in (*self.likely, *self.possible)):
@@ -105,6 +106,8 @@ class Triage:
             return "unknown"
         if "cesspool" in self.likely:
             return "likely"
+        if set(self.likely) <= WITHOUT_TANK and self.answer != ON_SEWER:
+            return "unknown"
         return "possible" if "cesspool" in self.possible else "not expected"
 
 

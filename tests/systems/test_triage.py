@@ -137,3 +137,10 @@ def test_no_record_ever_clears_a_house_of_an_older_age():
 
 def test_a_year_that_is_none_is_not_known():
     assert [str(t.known_year(year)) for year in (0.0, 19.0, 19500.0, 1880.0)] == ["nan", "nan", "nan", "1880.0"]
+
+
+@pytest.mark.parametrize("kind", ["privy", "dry_well", "straight_pipe"])
+def test_a_permit_for_another_kind_without_a_tank_does_not_rule_out_a_cesspool(kind):
+    """Such a permit tells of raw waste water in the ground or the open: its lot must not come as late as one with a tank."""
+    found = triage(facts(1995, permit_on_file=True, permit_system=kind), RULES)
+    assert (found.answer, found.cesspool) == (t.PIT_LIKELY, "unknown")
