@@ -124,6 +124,13 @@ def test_a_house_on_the_lot_line_is_told_of_the_ground_beyond():
     assert found(lots(1, year_built=[1950]), roofs(HOUSES[:1]))["parcels"].frame.beyond_lot_percent.isna().all()
 
 
+def test_a_house_whose_middle_is_on_the_line_is_searched_for_on_both_lots():
+    """Two homes under one roof have their middle on the lot line, and so on neither lot: the tank may lie on either."""
+    done = found(lots(2, year_built=[1950, 1950]), roofs([(SIDE_M - 8, 40, 16, 10)]))
+    assert list(done["parcels"].frame.search) == ["drawn", "drawn"]
+    assert set(done["search_areas"].frame.parcel_id) == set(done["parcels"].frame.parcel_id)
+
+
 def test_everything_that_sends_somebody_there_carries_the_cautions():
     result = found(lots(2, year_built=[1950, 1950]), roofs(HOUSES))
     for name in ("search_areas", "sweep"):
