@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import numpy.typing as npt
@@ -49,7 +50,7 @@ def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list
     """What is on record of every lot."""
     parcels = land.parcels
     permit, sewer, water = (parcels.flags(name) for name in ("permit_on_file", "public_sewer", "public_water"))
-    years, permit_years = ([known_year(year) for year in parcels.numbers(name).tolist()] for name in ("year_built", "permit_year"))
+    years, permit_years = (_years(land, name) for name in ("year_built", "permit_year"))
     eras: dict[float, Era | None] = {year: rules.era(year) for year in {*years, *permit_years} if year == year}
     systems = parcels.texts("permit_system")
     told = np.array(
@@ -77,6 +78,12 @@ def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list
         )
         for row, system in enumerate(systems.tolist())
     ]
+
+
+def _years(land: Land, column: str) -> list[float]:
+    """The years of a column; NaN where they are not known, as of one that is still to come."""
+    this_year = date.today().year
+    return [known_year(year, this_year) for year in land.parcels.numbers(column).tolist()]
 
 
 def _built(land: Land, told: npt.NDArray[np.bool_]) -> list[Built]:
@@ -141,7 +148,7 @@ def triage_results(land: Land, rules: RuleSet, lots: Sequence[LotTriage]) -> Res
 def _parcels(land: Land, rules: RuleSet, lots: Sequence[LotTriage]) -> LayerResult:
     area = f"{rules.unit}2"
     found = [lot.found for lot in lots]
-    years = [None if year != year else int(year) for year in map(known_year, land.parcels.numbers("year_built").tolist())]
+    years = [None if year != year else int(year) for year in _years(land, "year_built")]
     columns: dict[str, object] = {
         "parcel_id": land.fabric.ids,
         "expected": [lot.answer for lot in found],

@@ -1,6 +1,7 @@
 """Which parcels a county visits first: what its layers say of each, which wells are exposed, and the order of them."""
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
@@ -237,16 +238,28 @@ def _places(ground: Ground, reach_m: float) -> tuple[Geometries, list[str]]:
 
 
 def _longest(rules: RuleSet, feature: str) -> tuple[Setback | None, list[str]]:
-    """The longest distance that the rules ask of any old system from `feature`, and what had to be said."""
-    lines = []
+    """The longest distance that the rules ask of any old system from `feature`, and what had to be said.
+
+    Where they are silent on that kind of well it is held to the longest that they ask from any.
+    """
+    if own := _lines(rules, feature):
+        return max(own, key=_distance_m), []
+    others = [line for other in layers.WELL_KINDS.values() for line in _lines(rules, other)]
+    if not others:
+        return None, [f"'{rules.id}' has no distance from any well: none is counted"]
+    return max(others, key=_distance_m), [f"'{rules.id}' has no distance from '{feature}': held to the longest that it asks from any well"]
+
+
+def _lines(rules: RuleSet, feature: str) -> list[Setback]:
+    found = []
     for part in OLD_PARTS:
-        try:
-            lines.append(rules.setback(part, feature))
-        except CodeSilentError:
-            continue
-    if not lines:
-        return None, [f"'{rules.id}' has no distance from '{feature}': no well of that kind is counted"]
-    return max(lines, key=lambda line: line.distance_m or 0.0), []
+        with suppress(CodeSilentError):
+            found.append(rules.setback(part, feature))
+    return found
+
+
+def _distance_m(line: Setback) -> float:
+    return line.distance_m or 0.0
 
 
 def _counted(lot: Ints, name: Words, lots: int) -> tuple[Ints, tuple[tuple[str, ...], ...]]:

@@ -30,8 +30,8 @@ WITHOUT_TANK: Final = frozenset({"cesspool", "privy", "dry_well", "straight_pipe
 SMALL_LOT_M2: Final = 929.0304
 """10,000 ft2: a lot on which there was hardly room for a field beside the house. Common practice, no source."""
 
-YEARS: Final = (1600.0, 2100.0)
-"""A year that is not between these is a slip or stands for none."""
+EARLIEST_YEAR: Final = 1600
+"""A year before it is a slip or stands for none, and so is one that is still to come."""
 
 MAY_BE_OLDER: Final = "the year of the house is not known: it may be older than the permit, and an older pit may lie there"
 
@@ -111,9 +111,9 @@ class Triage:
         return "possible" if "cesspool" in self.possible else "not expected"
 
 
-def known_year(year: float) -> float:
-    """The year itself; NaN where it cannot be one."""
-    return year if YEARS[0] <= year <= YEARS[1] else math.nan
+def known_year(year: float, this_year: int) -> float:
+    """The year itself; NaN where it cannot be one of something that stands."""
+    return year if EARLIEST_YEAR <= year <= this_year else math.nan
 
 
 def triage(facts: Facts, rules: RuleSet) -> Triage:

@@ -7,6 +7,7 @@ from shapely import box
 from geoseptic.catalog import PROCESSES
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.cautions import BEFORE_ANY_LID
+from geoseptic.systems.triage import known_year
 from tests.processes.lots_in_a_row import BOTTOM, CRS, LEFT, lots, wells
 
 old_systems = PROCESSES["old_systems"]
@@ -80,3 +81,9 @@ def test_every_column_is_explained():
     layer = old_systems(lots(1), wells([(50, 50)], [0.0]), rules=RULES)["parcels"]
     assert set(layer.notes) == set(layer.frame.columns) - {"geometry"}
     assert np.isin(layer.frame.expected, [swatch.value for swatch in layer.legend.swatches]).all()
+
+
+def test_a_year_that_is_still_to_come_is_not_known():
+    """A slip of the roll (2095 for 1959) would else read as a house with a tank."""
+    assert np.isnan(known_year(2095, 2026)) and np.isnan(known_year(0, 2026))
+    assert known_year(1959, 2026) == 1959

@@ -8,6 +8,8 @@ from shapely import box
 from geoseptic.catalog import PROCESSES
 from geoseptic.errors import LayerContractError, NoFeaturesInRangeError
 from geoseptic.io.rulefiles import load_rules
+from geoseptic.model.layers import WELL_KINDS
+from geoseptic.processes import priority
 from geoseptic.systems.triage import WELL_WORDS
 from tests.processes.lots_in_a_row import BOTTOM, CRS, LEFT, SIDE_M, lots, wells
 
@@ -166,3 +168,14 @@ def test_it_reads_what_old_systems_writes():
     triaged = PROCESSES["old_systems"](lots(3, year_built=[1950, 1985, None]), wells([(150, 50)], [0.0]), rules=RULES, buildings=houses())
     found = rows(triaged["parcels"].frame, [(150.0, 50.0)], buildings=houses())
     assert found.cesspool.tolist() == ["likely", "not expected", "unknown"]
+
+
+def test_a_kind_of_well_of_which_the_code_is_silent_is_held_to_the_longest_distance_from_any_well(monkeypatch):
+    """Silence would else put its lots behind those with a well that the code names."""
+    rules, said = load_rules("us-wa"), priority._lines
+    monkeypatch.setattr(priority, "_lines", lambda rules, feature: [] if feature == "irrigation_well" else said(rules, feature))
+    longest, told = priority._longest(rules, "irrigation_well")
+    assert longest is not None and longest.distance_m == max(
+        line.distance_m or 0.0 for feature in WELL_KINDS.values() for line in said(rules, feature)
+    )
+    assert "held to the longest" in told[0]

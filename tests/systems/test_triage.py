@@ -136,7 +136,7 @@ def test_no_record_ever_clears_a_house_of_an_older_age():
 
 
 def test_a_year_that_is_none_is_not_known():
-    assert [str(t.known_year(year)) for year in (0.0, 19.0, 19500.0, 1880.0)] == ["nan", "nan", "nan", "1880.0"]
+    assert [str(t.known_year(year, 2026)) for year in (0.0, 19.0, 19500.0, 1880.0)] == ["nan", "nan", "nan", "1880.0"]
 
 
 @pytest.mark.parametrize("kind", ["privy", "dry_well", "straight_pipe"])
