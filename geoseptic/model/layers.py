@@ -215,6 +215,7 @@ OLD_SYSTEMS: Final = Contract(
             choices=("yes", "unknown", "no sign found"),
         ),
         Column("wet_season_reasons", "signs of wet ground", "label"),
+        Column("well_downslope", "well that water from round the house comes to", "label"),
     ),
 )
 """What old_systems writes of each parcel, as far as the ranking reads it."""

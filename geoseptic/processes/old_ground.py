@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 from geopandas import GeoDataFrame
 
 from geoseptic.io.searchfiles import load_search_rules
@@ -16,12 +17,18 @@ from geoseptic.parcels.searchareas import Yards, ground_round_houses
 from geoseptic.processes import paths, slopes, wet_season
 from geoseptic.processes.inputs import MIN_SHARE, WINDOW_M
 from geoseptic.processes.land import Land, check_overlap
+from geoseptic.processes.old_downslope import wells_downslope
 from geoseptic.processes.old_search import DRAWN, Search, search, search_columns, search_layers, yards_of
 from geoseptic.processes.soil_ground import check_soils
 from geoseptic.processes.wet_season import SeasonalRisk
 
 Columns = tuple[Mapping[str, object], Mapping[str, str]]
 """Columns of the layer of parcels, one row a lot, and what each means."""
+
+WELL_DOWNSLOPE = (
+    "First well, presumed ones included, that water from round the house is known to come to within 1,000 ft; empty where none is known, "
+    "which is no proof that there is none"
+)
 
 NO_TRENCH_M = 0.0
 """The soil is asked for its water and not for a field."""
@@ -57,6 +64,7 @@ class Searched:
     chosen: Chosen
     found: Search
     risk: SeasonalRisk
+    well_downslope: npt.NDArray[np.object_]
 
     def columns(self, unit: str) -> Columns:
         """Lengths in `unit`."""
@@ -64,7 +72,7 @@ class Searched:
             search_columns(self.land, self.found, self.rules),
             wet_season.risk_columns(self.risk, unit),
         )
-        return {**searched, **wet}, {**its_notes, **wet_notes}
+        return {**searched, **wet, "well_downslope": self.well_downslope}, {**its_notes, **wet_notes, "well_downslope": WELL_DOWNSLOPE}
 
     def results(self, unit: str) -> Results:
         """Layers, points, counts and warnings; lengths in `unit`."""
@@ -94,16 +102,20 @@ def search_lots(land: Land, brought: Brought, rules: RuleSet, chosen: Chosen) ->
     search_rules, _ = load_search_rules()
     on_file = np.array([flag is True for flag in land.parcels.flags("permit_on_file")], bool)
     yards, notes = yards_of(land, brought.elevation, brought.plumbing, search_rules)
-    risk = _risk(land, yards, brought, rules, search_rules, chosen.workers)
+    risk, well_downslope = _on_the_ground(land, yards, brought, rules, search_rules, chosen.workers)
     found = search(yards, notes, chosen.all_lots | ~on_file, search_rules, chosen.spacing_m, chosen.stops, chosen.workers)
-    return Searched(land, search_rules, chosen, found, risk)
+    return Searched(land, search_rules, chosen, found, risk, well_downslope)
 
 
-def _risk(land: Land, yards: Yards, brought: Brought, rules: RuleSet, search_rules: SearchRules, workers: int) -> SeasonalRisk:
+def _on_the_ground(
+    land: Land, yards: Yards, brought: Brought, rules: RuleSet, search_rules: SearchRules, workers: int
+) -> tuple[SeasonalRisk, npt.NDArray[np.object_]]:
+    """The seasonal risk of every lot, and the well downslope of its house."""
     _, wet_rules = load_search_rules()
     soil = check_soils(brought.soils, brought.floodplain, brought.groundwater, land.frame, rules, load_soil_criteria(), {}, NO_TRENCH_M)
     around = ground_round_houses(yards, search_rules.reach_m)
     notes, cells, elevation = list(soil.notes), None, brought.elevation
+    downslope = np.full(len(around), "", object)
     if elevation is not None:
         check_overlap(elevation, land)
         slope = slopes.slope_percent(elevation, WINDOW_M, "plane", workers)
@@ -117,7 +129,8 @@ def _risk(land: Land, yards: Yards, brought: Brought, rules: RuleSet, search_rul
                 "found. Run parts of the county by themselves"
             )
         cells = wet_season.wet_ground(around, elevation, drained, wet, workers)
-    return wet_season.seasonal_risk(around, cells, soil, wet_rules, notes)
+        downslope = wells_downslope(around, elevation, land, drained, workers)
+    return wet_season.seasonal_risk(around, cells, soil, wet_rules, notes), downslope
 
 
 DRAINAGE = ("surface_water", "intermittent_water", "water_supply_reservoir", "water_supply_tributary", "irrigation_canal", "wetland")

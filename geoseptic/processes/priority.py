@@ -56,7 +56,7 @@ class Ground:
 
     cesspool, season, verdict : words of the factors' tables, "unknown" where nothing is known. `..._why` are the words behind each.
     well_words : what is known of the house's own well.
-    downslope_well : well that water from a drawn field comes to, empty where none is known.
+    well_downslope, downslope_well : well that water from round the house, and from a drawn field, comes to; empty where none is known.
     searched_m : where the old system is looked for, empty where no search area is drawn.
     areas_m, area_names : the neighbourhoods, empty where there are none.
     """
@@ -71,6 +71,7 @@ class Ground:
     verdict: Words
     verdict_why: Words
     well_words: Words
+    well_downslope: Words
     downslope_well: Words
     wells: Obstacles
     houses_m: Geometries | None
@@ -144,6 +145,7 @@ def check_ranked(
         of_fit("verdict", "unknown"),
         of_fit("reasons", "not screened"),
         of_old("well", WELL_WORDS["unknown"]),
+        of_old("well_downslope", ""),
         of_fit("downslope_well", ""),
         obstacles,
         None if roofs is None else _houses(roofs, polygons_only(shapes_m)),
@@ -191,7 +193,7 @@ def exposed_wells(ground: Ground, rules: RuleSet, reach_m: float) -> Exposed:
 
     The place is where the search areas lie; without any the house and `reach_m` round it, within the lot; without a house the lot. A well
     counts from the edge of the disc of its location error. A presumed well of the lot itself always counts, one of a neighbour where his
-    lot lies within the setback; so does a well that the screening finds downslope, at any distance.
+    lot lies within the setback; so does a well downslope of the house or of the screening's field, at any distance.
     """
     places_m, notes = _places(ground, reach_m)
     tree = shapely.STRtree(places_m)
@@ -214,9 +216,10 @@ def exposed_wells(ground: Ground, rules: RuleSet, reach_m: float) -> Exposed:
         other, lot = tree.query(ground.shapes_m[hidden], predicate="dwithin", distance=presumed.distance_m or 0.0)
         lot_of += [lot, hidden]
         names += [_presumed(ground.ids[hidden[other]]), _presumed(ground.ids[hidden])]
-    below = np.flatnonzero(ground.downslope_well.astype(str) != "")
-    lot_of.append(below)
-    names.append(ground.downslope_well[below])
+    for wells in (ground.well_downslope, ground.downslope_well):
+        below = np.flatnonzero(wells.astype(str) != "")
+        lot_of.append(below)
+        names.append(wells[below])
     return Exposed(*_counted(np.concatenate(lot_of), np.concatenate(names), len(ground.ids)), places_m, tuple(notes))
 
 

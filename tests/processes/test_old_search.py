@@ -289,3 +289,13 @@ def test_a_raster_too_large_for_memory_is_told_and_reads_as_unknown(tmp_path, mo
     assert "the height above the nearest drainage" in row.wet_season_reasons
     assert any("too large" in warning for warning in result.warnings)
     assert result["search_areas"].frame.drop(columns="geometry").equals(in_memory["search_areas"].frame.drop(columns="geometry"))
+
+
+def test_the_well_to_which_water_from_round_the_house_runs_is_named():
+    """Ground that falls to the east, a well east of the first house and west of the other one."""
+    houses = roofs([(40, 40, 12, 8), (240, 40, 12, 8)])
+    layers = {"rules": RULES, "buildings": houses}
+    parcels, well = lots(3, year_built=[1950, None, 1950]), wells([(105, 44)], [0.0])
+    told = old_systems(parcels, well, elevation=ground(falls_east(3)), **layers)["parcels"].frame
+    assert told.well_downslope.tolist() == ["W0", "", ""]
+    assert old_systems(parcels, well, **layers)["parcels"].frame.well_downslope.tolist() == ["", "", ""]

@@ -96,6 +96,7 @@ def test_a_lot_of_which_nobody_knows_whether_it_has_a_well_counts_as_having_one(
 def test_a_well_downslope_counts_at_any_distance_and_only_once():
     layer = screened(["L0"], ["fits by gravity"], downslope_well=["W1"])
     assert rows(old(1), [(90.0, 50.0), *FAR], screening=layer, buildings=houses(1)).which_wells.tolist() == ["W0, W1"]
+    assert rows(old(1, well_downslope=["W1"]), [(90.0, 50.0), *FAR], buildings=houses(1)).which_wells.tolist() == ["W0, W1"]
     again = screened(["L0"], ["fits by gravity"], downslope_well=["W0"])
     assert rows(old(1), [(90.0, 50.0), *FAR], screening=again, buildings=houses(1)).wells_exposed.tolist() == [1]
 
