@@ -8,7 +8,8 @@ from pathlib import Path
 from statistics import median
 from typing import Final
 
-from geoseptic.errors import FieldSheetError, FileUnreadableError
+from geoseptic.errors import FieldSheetError
+from geoseptic.io.sheets import column_name, sheet_text
 from geoseptic.systems.percolation import Reading, measured_minutes
 from geoseptic.units import to_metres
 
@@ -46,7 +47,7 @@ def read_field_sheet(source: str | Path) -> tuple[Reading, ...]:
     FieldSheetError : no header, lines that cannot be read (each is named), or numbers for times that may be hours or days.
     """
     path = Path(source)
-    lines = _text(path).splitlines()
+    lines = sheet_text(path, MAX_BYTES, "field sheet", "That is no field sheet.").splitlines()
     header_at = next((number for number, line in enumerate(lines) if line.strip(" ,;\t")), None)
     if header_at is None:
         raise FieldSheetError(path.name, ["it is empty."])
@@ -74,23 +75,9 @@ def read_field_sheet(source: str | Path) -> tuple[Reading, ...]:
     return tuple(readings)
 
 
-def _text(path: Path) -> str:
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as error:
-        raise FileUnreadableError(str(path), str(error), "Check the path of the field sheet.") from None
-    if len(content) > MAX_BYTES:
-        raise FileUnreadableError(str(path), f"it is longer than {MAX_BYTES:,} bytes", "That is no field sheet.")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise FileUnreadableError(str(path), f"it is not UTF-8 (byte {error.start})", "Save it as CSV in UTF-8.") from None
-
-
 def _columns(name: str, header: Sequence[str]) -> dict[str, int]:
     """Column name -> its place."""
-    found = [re.sub(r"[\s-]+", "_", cell.strip().lower()) for cell in header]
+    found = [column_name(cell) for cell in header]
     faults = [f"column {column} is there twice." for column in sorted({cell for cell in found if cell and found.count(cell) > 1})]
     depths = [column for column in DEPTH_COLUMNS if column in found]
     faults += [f"column {column} is missing." for column in ("hole", "time") if column not in found]

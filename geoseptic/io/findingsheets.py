@@ -12,6 +12,7 @@ import pyogrio
 from geoseptic.errors import FileUnreadableError, LayerContractError
 from geoseptic.io.layerheaders import UNREADABLE, LayerHeader, file_columns, read_header, said
 from geoseptic.io.layers import in_words_of_the_contract, read_layer
+from geoseptic.io.sheets import column_name, sheet_text
 from geoseptic.model.layers import Contract
 
 SHEET: Final = frozenset({".csv", ".txt", ".tsv"})
@@ -62,12 +63,12 @@ def _table(header: LayerHeader, contract: Contract, columns: Mapping[str, str], 
 
 
 def _sheet(path: Path, contract: Contract, columns: Mapping[str, str], words: Mapping[str, Mapping[str, str]]) -> pd.DataFrame:
-    lines = re.split(r"\r\n|\r|\n", _text(path))
+    lines = re.split(r"\r\n|\r|\n", sheet_text(path, MAX_BYTES, "sheet", "Split it by property."))
     at = next((number for number, line in enumerate(lines) if line.strip(' ,;\t"')), None)
     if at is None:
         raise LayerContractError(contract.name, {"it is empty": ()}, path.name)
     mark = max(",;\t", key=lines[at].count)
-    header = [_plain(cell) for cell in next(csv.reader([lines[at]], delimiter=mark), [])]
+    header = [column_name(cell) for cell in next(csv.reader([lines[at]], delimiter=mark), [])]
     faults: dict[str, list[object]] = {}
     twice = sorted({cell for cell in header if cell and header.count(cell) > 1})
     if twice:
@@ -90,7 +91,7 @@ def _sheet(path: Path, contract: Contract, columns: Mapping[str, str], words: Ma
     if faults:
         raise LayerContractError(contract.name, faults, path.name)
     raw = pd.DataFrame(rows, columns=header, dtype="string")
-    mapped = {column: _plain(name) for column, name in columns.items()}
+    mapped = {column: column_name(name) for column, name in columns.items()}
     frame = _named(raw.loc[:, [bool(cell) for cell in header]], contract, mapped, words, path.name)
     if mark != ",":
         for column in (name for name in frame.columns if _is_number(str(name), contract)):
@@ -126,21 +127,3 @@ def _short(names: Sequence[object]) -> list[str]:
 
 def _is_number(name: str, contract: Contract) -> bool:
     return any(name in column.names and column.kind in ("number", "length") for column in contract.columns) and not name.endswith("_unit")
-
-
-def _plain(cell: str) -> str:
-    return re.sub(r"[\s-]+", "_", cell.strip().lower())
-
-
-def _text(path: Path) -> str:
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as error:
-        raise FileUnreadableError(str(path), str(error), "Check the path of the sheet.") from None
-    if len(content) > MAX_BYTES:
-        raise FileUnreadableError(str(path), f"it is longer than {MAX_BYTES:,} bytes", "Split it by property.")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise FileUnreadableError(str(path), f"it is not UTF-8 (byte {error.start})", "Save it as CSV in UTF-8.") from None

@@ -60,6 +60,11 @@ class CheckedLayer:
         return self.columns.get(name, np.full(len(self), None, object)).astype(object)
 
 
+def source_of(layer: pd.DataFrame) -> str:
+    """File and layer that a frame was read from, empty for one made in memory."""
+    return str(layer.attrs.get("source", ""))
+
+
 def check(layer: GeoDataFrame, contract: Contract, frame: Frame | None = None, source: str = "") -> CheckedLayer:
     """Hold `layer` against `contract`.
 

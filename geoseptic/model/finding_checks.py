@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geoseptic.errors import GeosepticError, LayerContractError, nearest, raise_gathered
-from geoseptic.model.checking import checked_columns
+from geoseptic.model.checking import checked_columns, source_of
 from geoseptic.model.finding_words import FIXTURES, fixture_names, plain_word, repeated_fixtures
 from geoseptic.model.findings import Inspection, Key, Point, Run
 from geoseptic.model.layers import FINDING_POINTS, FINDING_RUNS, Contract
@@ -46,7 +46,7 @@ def checked_findings(
     faults: Faults = {}
     found = _points(points, places_m, parcels, faults)
     if faults:
-        refusals.append(LayerContractError("points", faults, str(points.attrs.get("source", ""))))
+        refusals.append(LayerContractError("points", faults, source_of(points)))
     faults = {}
     read: list[Run] = []
     if refusals:
@@ -55,7 +55,7 @@ def checked_findings(
     else:
         read = _runs(runs, found, faults)
     if faults:
-        refusals.append(LayerContractError("runs", faults, str(runs.attrs.get("source", ""))))
+        refusals.append(LayerContractError("runs", faults, source_of(runs)))
     raise_gathered(refusals)
     return Inspection(found, tuple(read), one_plane=places_m is not None)
 

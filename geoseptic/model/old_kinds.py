@@ -49,7 +49,10 @@ OR_DISCHARGES: Final = Citation(
 )  # fmt: skip
 MA_FAILURE: Final = Citation(
     "ma-15303", "310 CMR 15.303", "(1)(a)", "2024-05-24",
-    "https://casetext.com/regulation/code-of-massachusetts-regulations/section-15303", READ_ON, checked=True,
+    "http://casetext.com/regulation/code-of-massachusetts-regulations/department-310-cmr-department-of-environmental-protection/"
+    "title-310-cmr-15000-the-state-environmental-code-title-5-standard-requirements-for-the-sitting-construction-inspection-upgrade-and-expansion-of-on-site-sewage/"
+    "subpart-d-inspection-and-maintenance-of-systems/section-15303-systems-failing-to-protect-public-health-and-safety-and-the-environment",
+    READ_ON, checked=True,
     note="read in a copy of the code, not on the state's own page",
 )  # fmt: skip
 WA_GREYWATER: Final = Citation(

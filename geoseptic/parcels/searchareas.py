@@ -5,7 +5,7 @@ The likelihood ranks the ground of one lot against the rest of that lot. It is n
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from functools import cache
+from functools import cache, cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -87,6 +87,11 @@ class Yards:
 
     def __len__(self) -> int:
         return len(self.lots_m)
+
+    @cached_property
+    def frames(self) -> "Frames":
+        """The least rectangle round each house."""
+        return frames_of(self.houses_m)
 
     def of(self, rows: Any) -> "Yards":
         """Some of the lots, by index or slice."""
@@ -184,7 +189,7 @@ def search_areas(yards: Yards, rules: SearchRules) -> Pieces:
 
     Nothing is drawn beyond the lot, or beyond the last band; a tank over the lot line is possible all the same (`cut_off_share`).
     """
-    frames = frames_of(yards.houses_m)
+    frames = yards.frames
     state = side_states(yards.fall_m, yards.has_heights, rules.level_within_m)
     pieces = _by_side(_rings(yards, rules), frames, state, rules.reach_m)
     pieces = _by_exit(pieces, yards, rules)

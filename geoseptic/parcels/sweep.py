@@ -11,7 +11,7 @@ from numba import njit
 
 from geoseptic.model.frame import Geometries
 from geoseptic.model.search_rules import FALLS, SearchRules
-from geoseptic.parcels.searchareas import QUADRANT_SEGMENTS, SIDE_STATES, Pieces, Yards, class_of, exits, frames_of, side_states
+from geoseptic.parcels.searchareas import QUADRANT_SEGMENTS, SIDE_STATES, Pieces, Yards, class_of, exits, side_states
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -67,7 +67,7 @@ class Start:
 def starts(yards: Yards, rules: SearchRules) -> Start:
     """The most likely place of the sewer exit: the first stack or exit on the map, else the middle of the wall above the lowest ground,
     else a wall of the house."""
-    frames = frames_of(yards.houses_m)
+    frames = yards.frames
     state = side_states(yards.fall_m, yards.has_heights, rules.level_within_m)
     walls = np.arange(0, 8, 2)
     falls = np.where(np.isnan(yards.fall_m[:, walls]), -np.inf, yards.fall_m[:, walls])
@@ -83,13 +83,15 @@ def starts(yards: Yards, rules: SearchRules) -> Start:
     return Start(xy, why)
 
 
-def sweep(yards: Yards, pieces: Pieces, rules: SearchRules, spacing_m: float) -> Stops:
+def sweep(yards: Yards, pieces: Pieces, start: Start, rules: SearchRules, spacing_m: float) -> Stops:
     """Stops on every lot: the patch of ground nearest to the likeliest exit first, in it to and fro along lines from the wall outward.
+
+    `start` : of these lots, as `starts` gives it.
 
     Lines lie half a spacing, one and a half and so on from the wall; along them stops are no farther apart than the spacing, one of them
     straight before the likeliest exit. Only what is to be looked at first is swept: the first of `searchareas.CLASSES`.
     """
-    frames, start = frames_of(yards.houses_m), starts(yards, rules)
+    frames = yards.frames
     wanted = pieces.of(class_of(pieces.likelihood) == 0)
     place = np.flatnonzero(class_of(pieces.likelihood) == 0)
     shapely.prepare(wanted.shapes_m)

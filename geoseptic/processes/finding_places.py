@@ -9,7 +9,7 @@ import shapely
 from geopandas import GeoDataFrame
 
 from geoseptic.errors import LayerContractError, listed
-from geoseptic.model.checking import CheckedLayer, check, refuse_unplaced
+from geoseptic.model.checking import CheckedLayer, check, refuse_unplaced, source_of
 from geoseptic.model.finding_checks import checked_findings, row_names
 from geoseptic.model.findings import Inspection
 from geoseptic.model.frame import WEB_MERCATOR_METHODS, Frame, Geometries, horizontal
@@ -39,11 +39,11 @@ def placed(points: pd.DataFrame, runs: pd.DataFrame, parcels: GeoDataFrame | Non
     Distances are measured in the frame of the parcels, else in that of the points, else, where these are in degrees, in the UTM zone of the
     place. Raises what the checks raise, and LayerContractError where a point's parcel_id is none of the parcels'.
     """
-    frame = None if parcels is None else Frame.of(parcels.crs, "parcels", str(parcels.attrs.get("source", "")))
+    frame = None if parcels is None else Frame.of(parcels.crs, "parcels", source_of(parcels))
     notes: list[str] = []
     if frame is None and isinstance(points, GeoDataFrame):
         frame = _frame_of(points, notes)
-    lots = None if parcels is None or frame is None else check(parcels, PARCELS, frame, str(parcels.attrs.get("source", "")))
+    lots = None if parcels is None or frame is None else check(parcels, PARCELS, frame, source_of(parcels))
     shapes_m, error_m = _in_frame(points, FINDING_POINTS, frame, notes)
     places_m = None if shapes_m is None else np.column_stack([shapely.get_x(shapes_m), shapely.get_y(shapes_m)])
     owners = None if lots is None else _parcels_of(points, shapes_m, lots, notes)
@@ -56,7 +56,7 @@ def placed(points: pd.DataFrame, runs: pd.DataFrame, parcels: GeoDataFrame | Non
 
 
 def _frame_of(layer: GeoDataFrame, notes: list[str]) -> Frame:
-    source = str(layer.attrs.get("source", ""))
+    source = source_of(layer)
     refuse_unplaced(layer.crs, "points", source)
     plane = horizontal(layer.crs)
     operation = plane.coordinate_operation
@@ -74,7 +74,7 @@ def _in_frame(table: pd.DataFrame, contract: Contract, frame: Frame | None, note
     """The shapes in metres of the frame, None where the table has none; and how far off the way there may have put them. [m]"""
     if not isinstance(table, GeoDataFrame) or frame is None or not len(table):
         return None, 0.0
-    source = str(table.attrs.get("source", ""))
+    source = source_of(table)
     refuse_unplaced(table.crs, contract.name, source)
     shapes: Geometries = np.array(table.geometry.values, dtype=object)
     absent = shapely.is_missing(shapes) | shapely.is_empty(shapes)
@@ -107,7 +107,7 @@ def _parcels_of(points: pd.DataFrame, shapes_m: Geometries | None, lots: Checked
     known = {str(value) for value in lots.ids}
     strange = [f"{row}: {value}" for row, value in zip(row_names(points), own, strict=True) if value and value not in known]
     if strange:
-        raise LayerContractError("points", {"parcel_id is none of the parcels'": strange}, str(points.attrs.get("source", "")))
+        raise LayerContractError("points", {"parcel_id is none of the parcels'": strange}, source_of(points))
     answer: list[str | None] = [None] * len(points)
     if shapes_m is None:
         return answer

@@ -9,7 +9,7 @@ from geopandas import GeoDataFrame
 
 from geoseptic.errors import LayerContractError, NoFeaturesInRangeError, NoOverlapError, listed
 from geoseptic.model import layers
-from geoseptic.model.checking import CheckedLayer, check
+from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
@@ -172,11 +172,6 @@ def check_overlap(elevation: Raster, land: Land) -> None:
     bounds_m = tuple(shapely.total_bounds(land.fabric.shapes_m))
     if not shapely.intersects(shapely.box(*bounds_m), shapely.box(*elevation.grid.bounds_m)):
         raise NoOverlapError("parcels", bounds_m, "elevation", elevation.grid.bounds_m)
-
-
-def source_of(layer: GeoDataFrame) -> str:
-    """File and layer that a frame was read from, empty for one made in memory."""
-    return str(layer.attrs.get("source", ""))
 
 
 def wells_near(wells: GeoDataFrame, frame: Frame, around: shapely.Geometry, place: str, assumed_error_m: float) -> CheckedLayer:

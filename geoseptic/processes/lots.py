@@ -17,12 +17,12 @@ from geoseptic.processes.steps import Cut
 
 NO_ROOM = shapely.Polygon()
 
-NO_WAY_THROUGH = frozenset(
-    {
-        "pool", "surface_water", "intermittent_water", "water_supply_reservoir", "water_supply_tributary", "irrigation_canal", "wetland",
-        "vernal_pool", "dry_well", "existing_field", "existing_pit",
-    }
-)  # fmt: skip
+DRAINAGE = frozenset(
+    {"surface_water", "intermittent_water", "water_supply_reservoir", "water_supply_tributary", "irrigation_canal", "wetland"}
+)
+"""Features that water comes to."""
+
+NO_WAY_THROUGH = DRAINAGE | {"pool", "vernal_pool", "dry_well", "existing_field", "existing_pit"}
 """Features besides buildings through which no pipe is led. Common practice, no source."""
 
 TRENCH_WIDTH_M = 0.6
@@ -108,12 +108,17 @@ def dwellings(land: Land) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]
     return np.bincount(lot[known], minlength=count), np.bincount(lot, minlength=count)
 
 
-def _lived_in(land: Land) -> tuple[npt.NDArray[np.int64], Geometries, npt.NDArray[np.bool_]]:
-    """Buildings that may be dwellings: lot, shape, and whether it is known."""
+def may_be_dwellings(land: Land) -> tuple[Geometries, npt.NDArray[np.bool_]]:
+    """Buildings that may be dwellings, wherever they stand: shape, and whether it is known."""
     buildings = np.flatnonzero(land.obstacles.feature == "building")
     said = [dict(land.obstacles.facts[index]).get("not_a_dwelling") for index in buildings]
     may_be = np.array([word is not True for word in said], bool)
-    roofs = land.obstacles.shapes_m[buildings[may_be]]
-    known = np.array([word is False for word in said], bool)[may_be]
+    known = np.array([word is False for word in said], bool)
+    return land.obstacles.shapes_m[buildings[may_be]], known[may_be]
+
+
+def _lived_in(land: Land) -> tuple[npt.NDArray[np.int64], Geometries, npt.NDArray[np.bool_]]:
+    """Buildings that may be dwellings: lot, shape, and whether it is known."""
+    roofs, known = may_be_dwellings(land)
     building, lot = shapely.STRtree(land.fabric.shapes_m).query(shapely.point_on_surface(roofs), predicate="within")
     return lot, roofs[building], known[building]

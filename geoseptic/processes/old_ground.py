@@ -17,6 +17,7 @@ from geoseptic.parcels.searchareas import Yards, ground_round_houses
 from geoseptic.processes import paths, slopes, wet_season
 from geoseptic.processes.inputs import MIN_SHARE, WINDOW_M
 from geoseptic.processes.land import Land, check_overlap
+from geoseptic.processes.lots import DRAINAGE
 from geoseptic.processes.old_downslope import wells_downslope
 from geoseptic.processes.old_search import DRAWN, Search, search, search_columns, search_layers, yards_of
 from geoseptic.processes.soil_ground import check_soils
@@ -121,7 +122,7 @@ def _on_the_ground(
         slope = slopes.slope_percent(elevation, WINDOW_M, "plane", workers)
         # Houses are not raised here: behind every one of them water would then seem to stand.
         drained = paths.drain(elevation, land, min_share=MIN_SHARE, workers=workers)
-        waters = land.obstacles.shapes_m[np.isin(land.obstacles.feature, DRAINAGE)]
+        waters = land.obstacles.shapes_m[np.isin(land.obstacles.feature, list(DRAINAGE))]
         wet = wet_season.wetness(elevation, drained, slope, waters, wet_rules)
         if wet.above_m is None:
             notes.append(
@@ -131,10 +132,6 @@ def _on_the_ground(
         cells = wet_season.wet_ground(around, elevation, drained, wet, workers)
         downslope = wells_downslope(around, elevation, land, drained, workers)
     return wet_season.seasonal_risk(around, cells, soil, wet_rules, notes), downslope
-
-
-DRAINAGE = ("surface_water", "intermittent_water", "water_supply_reservoir", "water_supply_tributary", "irrigation_canal", "wetland")
-"""Features that water comes to."""
 
 
 def with_columns(results: Results, columns: Columns, layer: str = "parcels") -> Results:

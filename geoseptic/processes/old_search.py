@@ -10,7 +10,7 @@ from geopandas import GeoDataFrame
 
 from geoseptic.model import layers, legend_table
 from geoseptic.model.cautions import BEFORE_ANY_LID, SCREENING_AID
-from geoseptic.model.checking import check
+from geoseptic.model.checking import check, source_of
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.legends import VectorLegend
@@ -33,9 +33,9 @@ from geoseptic.parcels.searchareas import (
 )
 from geoseptic.parcels.sweep import Stops, kept_stops, starts, sweep
 from geoseptic.parcels.tank import on_lots
-from geoseptic.pools import processes
-from geoseptic.processes.land import Land, source_of
-from geoseptic.processes.lots import houses
+from geoseptic.pools import processes, results
+from geoseptic.processes.land import Land
+from geoseptic.processes.lots import houses, may_be_dwellings
 from geoseptic.processes.old_lots import ON_THE_LOT
 from geoseptic.stages import stage
 from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, half_window_cells, planes_at
@@ -68,7 +68,6 @@ POINTS = ("E", "NE", "N", "NW", "W", "SW", "S", "SE")
 """Points of the compass, from east anticlockwise."""
 
 SOLID = ("building", "pool", "surface_water", "water_supply_reservoir")
-WELLS = ("private_well", "public_well", "irrigation_well", "decommissioned_well")
 
 NO_HOUSE = "not drawn: no building that may be a dwelling is on the map of this lot"
 PAPER_FIRST = "not drawn: a permit is on file, read it first (--search-lots all draws it)"
@@ -106,7 +105,7 @@ def yards_of(land: Land, elevation: Raster | None, plumbing: GeoDataFrame | None
     paved = shapes[feature == "driveway"]
     thin = shapely.get_dimensions(paved) < 2
     paved[thin] = shapely.buffer(paved[thin], DRIVE_WIDTH_M / 2, cap_style="flat")
-    wells = np.isin(feature, WELLS) & ~land.obstacles.presumed
+    wells = np.isin(feature, list(layers.WELL_KINDS.values())) & ~land.obstacles.presumed
     rough = wells & ~(land.obstacles.location_error_m <= rules.near_well_m)
     if rough.any():
         notes.append(
@@ -130,9 +129,7 @@ def yards_of(land: Land, elevation: Raster | None, plumbing: GeoDataFrame | None
 
 def _with_houses_on_the_line(land: Land, homes: Geometries) -> Geometries:
     """Lots without a house get the largest whose middle lies on no lot, as on a lot line or in a gap between lots, and that they share."""
-    building = land.obstacles.feature == "building"
-    may_be = [dict(facts).get("not_a_dwelling") is not True for facts in land.obstacles.facts]
-    roofs, lots = land.obstacles.shapes_m[building & np.array(may_be, bool)], land.fabric.shapes_m
+    (roofs, _), lots = may_be_dwellings(land), land.fabric.shapes_m
     tree = shapely.STRtree(lots)
     off = np.ones(len(roofs), bool)
     off[tree.query(shapely.point_on_surface(roofs), predicate="within")[0]] = False
@@ -201,8 +198,7 @@ def search(
     own = yards.of(lots)
     if workers > 1 and len(lots) >= WORTH_PROCESSES:
         with processes(workers) as executor:
-            waiting = [executor.submit(_searched, own.of(part), rules, spacing_m, stops) for part in parts]
-            answers = [answer.result() for answer in waiting]
+            answers = results([executor.submit(_searched, own.of(part), rules, spacing_m, stops) for part in parts])
     else:
         answers = [_searched(own.of(part), rules, spacing_m, stops) for part in parts]
     pieces, kept, totals, why, cut_off = [], [], [], [], []
@@ -232,9 +228,9 @@ def search(
 
 
 def _searched(yards: Yards, rules: SearchRules, spacing_m: float, stops: int) -> tuple[Pieces, Stops, npt.NDArray[np.int64], Words, Floats]:
-    found = search_areas(yards, rules)
-    kept, total = kept_stops(sweep(yards, found, rules, spacing_m), stops, len(yards))
-    return found, kept, total, starts(yards, rules).why, cut_off_share(yards, _tank_reach_m(rules))
+    found, begin = search_areas(yards, rules), starts(yards, rules)
+    kept, total = kept_stops(sweep(yards, found, begin, rules, spacing_m), stops, len(yards))
+    return found, kept, total, begin.why, cut_off_share(yards, _tank_reach_m(rules))
 
 
 def _tank_reach_m(rules: SearchRules) -> float:
@@ -384,8 +380,7 @@ def _first_words(
 
 def _sides(pieces: Pieces, yards: Yards) -> list[str]:
     """The sides of each piece in points of the compass."""
-    directions = frames_of(yards.houses_m).directions()
-    eighth = np.rint(np.arctan2(directions[..., 1], directions[..., 0]) / (np.pi / 4)).astype(np.int64) % 8
+    eighth = _eighth(yards.frames.directions())
     known: dict[tuple[int, int], str] = {}
     for lot, mask in {(lot, mask) for lot, mask in zip(pieces.lot.tolist(), pieces.sides.tolist(), strict=True)}:
         names = {POINTS[place] for side, place in enumerate(eighth[lot].tolist()) if mask >> side & 1}
@@ -394,9 +389,13 @@ def _sides(pieces: Pieces, yards: Yards) -> list[str]:
 
 
 def _compass_of_stops(stops: Stops, yards: Yards) -> list[str]:
-    away = stops.xy_m - frames_of(yards.houses_m).middle_m[stops.lot]
-    eighth = np.rint(np.arctan2(away[:, 1], away[:, 0]) / (np.pi / 4)).astype(np.int64) % 8
-    return [POINTS[place] for place in eighth.tolist()]
+    away = stops.xy_m - yards.frames.middle_m[stops.lot]
+    return [POINTS[place] for place in _eighth(away).tolist()]
+
+
+def _eighth(vectors: Floats) -> npt.NDArray[np.int64]:
+    """Place in POINTS of the direction of each vector; the last axis holds x and y."""
+    return np.rint(np.arctan2(vectors[..., 1], vectors[..., 0]) / (np.pi / 4)).astype(np.int64) % 8
 
 
 def _reasons(pieces: Pieces, rules: SearchRules, unit: str) -> list[str]:

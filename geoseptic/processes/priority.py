@@ -12,14 +12,14 @@ from geopandas import GeoDataFrame
 
 from geoseptic.errors import CodeSilentError
 from geoseptic.model import layers
-from geoseptic.model.checking import CheckedLayer, check
+from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.rules import RuleSet, Setback
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.obstacles import Obstacles, gather
 from geoseptic.parcels.repair import polygons_only
 from geoseptic.parcels.tank import on_lots
-from geoseptic.processes.land import source_of, wells_near
+from geoseptic.processes.land import wells_near
 from geoseptic.stages import stage
 from geoseptic.systems import priority as ranking
 from geoseptic.systems.priority import FACTORS as FACTORS

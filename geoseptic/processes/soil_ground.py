@@ -13,7 +13,7 @@ from geopandas import GeoDataFrame
 
 from geoseptic.errors import GridError
 from geoseptic.model import layers
-from geoseptic.model.checking import CheckedLayer, check
+from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.rules import RuleSet
@@ -22,7 +22,6 @@ from geoseptic.model.soil_rules import UNKNOWN, Criterion, SoilProperties, SoilR
 from geoseptic.parcels import burn
 from geoseptic.parcels.soilmap import FloodKind, SoilUnder, flood_kinds, flood_under, groundwater_under, soils_under
 from geoseptic.parcels.tank import on_lots
-from geoseptic.processes.land import source_of
 from geoseptic.stages import stage
 from geoseptic.systems.soils import Separation, SeparationCheck, VerticalVerdict, interpretation, is_dual, soil_properties, vertical_verdict
 

@@ -194,7 +194,7 @@ def _move_down(found: Inspection, graph: Drainage) -> None:
                 for each in graph.links.get(at, {}).values()
                 if each is not link and each.strength == SEEN and each.lower != link.upper
             ]
-            if any(link.lower in _seen_below(way, graph) for way in ways):
+            if any(link.lower in _reach(way, graph.links, SEEN) for way in ways):
                 at = link.lower
                 break
             if len(ways) != 1 or ways[0] in passed or is_end(found, ways[0]):
@@ -208,21 +208,12 @@ def _move_down(found: Inspection, graph: Drainage) -> None:
             graph.add(at, link.lower, link.strength, link.runs, by_way_of=True)
 
 
-def _seen_below(key: Key, graph: Drainage) -> set[Key]:
-    seen, left = {key}, [key]
-    while left:
-        for link in graph.links.get(left.pop(), {}).values():
-            if link.strength == SEEN and link.lower not in seen:
-                seen.add(link.lower)
-                left.append(link.lower)
-    return seen
-
-
-def _reach(key: Key, links: Mapping[Key, Mapping[Key, Link]]) -> set[Key]:
+def _reach(key: Key, links: Mapping[Key, Mapping[Key, Link]], least: int = TOLD) -> set[Key]:
+    """Every point that links of at least this strength lead to, the first one among them."""
     found, left = {key}, [key]
     while left:
-        for other in links.get(left.pop(), {}):
-            if other not in found:
+        for other, link in links.get(left.pop(), {}).items():
+            if link.strength >= least and other not in found:
                 found.add(other)
                 left.append(other)
     return found

@@ -34,6 +34,15 @@ from geoseptic.systems.well_distances import WellDistance, well_distances
 NO_DEFECT_ASKED: Final = frozenset({"public_sewer", "clear_water", "filled"})
 """Kinds of which neither wells nor the state of tank and pit are asked."""
 
+STANDS_HIGH: Final[Mapping[str, tuple[str, Citation]]] = {
+    "tank": ("above its outlet: what follows does not take the water", PRACTICE),
+    "distribution_box": ("above its outlets: the field does not take the water", MA_FAILURE),
+    "pump_chamber": ("high: the pump does not run, or what follows does not take the water", PRACTICE),
+    "field_line": ("high: the soil does not take the water", MA_FAILURE),
+    "pit": ("at or above its inlet: the soil does not take the water", MA_FAILURE),
+}
+"""Kind of point -> what a high level of its liquid says, and where that is said."""
+
 FEW: Final = 4
 
 
@@ -218,32 +227,22 @@ def _of_end(possible: list[Judged]) -> str:
 def _defects(system: OldSystem, found: Inspection, rules: RuleSet) -> list[tuple[str, Citation]]:
     """What was seen in tanks, boxes and pits that must not be."""
     against: list[tuple[str, Citation]] = []
+    standing, must_go = metal_tank(rules)
     for key in system.keys:
         point = found.points[key]
-        if point.kind == "tank":
-            if point.outlet_baffle in ("missing", "broken"):
-                against.append(
-                    (
-                        f"The outlet baffle of {point.words} is {point.outlet_baffle}: solids go out with the water and clog what follows. "
-                        "Have the tank pumped and the baffle replaced, and look at what follows.",
-                        PRACTICE,
-                    )
-                )
-            if point.liquid == "high":
-                against.append((f"The liquid in {point.words} stands above its outlet: what follows does not take the water.", PRACTICE))
-            standing, must_go = metal_tank(rules)
-            if point.material == "metal" and must_go:
-                against.append((f"It is of metal, {point.words}: {standing.words}.", standing.lines[0].citation))
-        if point.kind == "distribution_box" and point.liquid == "high":
-            against.append((f"The liquid in {point.words} stands above its outlets: the field does not take the water.", MA_FAILURE))
-        if point.kind == "pump_chamber" and point.liquid == "high":
+        if point.kind == "tank" and point.outlet_baffle in ("missing", "broken"):
             against.append(
-                (f"The liquid in {point.words} stands high: the pump does not run, or what follows does not take the water.", PRACTICE)
+                (
+                    f"The outlet baffle of {point.words} is {point.outlet_baffle}: solids go out with the water and clog what follows. "
+                    "Have the tank pumped and the baffle replaced, and look at what follows.",
+                    PRACTICE,
+                )
             )
-        if point.kind == "field_line" and point.liquid == "high":
-            against.append((f"The liquid in {point.words} stands high: the soil does not take the water.", MA_FAILURE))
-        if point.kind == "pit" and point.liquid == "high":
-            against.append((f"The liquid in {point.words} stands at or above its inlet: the soil does not take the water.", MA_FAILURE))
+        if point.liquid == "high" and point.kind in STANDS_HIGH:
+            what, basis = STANDS_HIGH[point.kind]
+            against.append((f"The liquid in {point.words} stands {what}.", basis))
+        if point.kind == "tank" and point.material == "metal" and must_go:
+            against.append((f"It is of metal, {point.words}: {standing.words}.", standing.lines[0].citation))
     return against
 
 

@@ -1,13 +1,12 @@
 """Downslope distance to wells over one elevation raster: fill, receivers, walk upward, four answers."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
 import numpy.typing as npt
 
-from geoseptic.model.planes import ArrayPlane, Plane
+from geoseptic.model.planes import ArrayPlane
 from geoseptic.terrain import drainage, flowpath
 from geoseptic.terrain.tileddrain import drain_by_tiles
 from geoseptic.terrain.windows import Window, for_windows, widened
@@ -97,63 +96,19 @@ def well_paths(
     D-infinity receivers decide, since a single steepest neighbour runs up to 38 percent of the path length off to one side on a plane.
     """
     shape = ground.receivers.shape
-    distance_m, label, code = (ArrayPlane(np.empty(shape, kind)) for kind in (np.float32, np.int32, np.uint8))
-    drained = ArrayPlane(ground.receivers), ArrayPlane(ground.d8), ArrayPlane(ground.edge)
-
-    def lots_in(rows: slice, cols: slice) -> PresumedLots | None:
-        return None if lots is None else lots.window(rows, cols)
-
-    counts = paths_by_windows(drained, (distance_m, label, code), wells, cell_size_m, reach_m, lots_in, workers, side_cells)
-    return WellPaths(distance_m.values, label.values, code.values, *counts)
-
-
-def paths_by_windows(
-    drained: tuple[Plane, Plane, Plane],
-    answers: tuple[Plane, Plane, Plane],
-    wells: WellDiscs,
-    cell_size_m: float,
-    reach_m: float,
-    lots_in: Callable[[slice, slice], PresumedLots | None],
-    workers: int = 1,
-    side_cells: int | None = None,
-) -> tuple[int, int]:
-    """`well_paths` from planes into planes, window by window.
-
-    Parameters
-    ----------
-    drained : D-infinity receivers, D8 receivers and the edge of the data.
-    answers : receive distance [m] (float32), label (int32) and code (uint8) of `WellPaths`.
-    lots_in : gives the presumed lots of a window (rows, cols), None where there are none.
-    workers : threads, unless a cluster is in use; neither they nor `side_cells`, the side of a window (`windows.SIDE_CELLS`), change an
-        answer.
-
-    Returns
-    -------
-    The two counts of `WellPaths`.
-    """
-    shape = drained[0].shape
+    distance_m, label, code = (np.empty(shape, kind) for kind in (np.float32, np.int32, np.uint8))
     halo = flowpath.halo_cells(reach_m, cell_size_m)
 
     def in_window(core: Window) -> tuple[int, int]:
         wide, inner = widened(core, halo, shape)
-        found = window_paths(
-            drained[0].read(*wide),
-            drained[1].read(*wide),
-            drained[2].read(*wide),
-            inner,
-            (wide[0].start, wide[1].start),
-            wells,
-            cell_size_m,
-            reach_m,
-            lots_in(*wide),
-        )
-        answers[0].write(*core, found.distance_m)
-        answers[1].write(*core, found.label)
-        answers[2].write(*core, found.code)
+        corner, own = (wide[0].start, wide[1].start), None if lots is None else lots.window(*wide)
+        drained = ground.receivers[wide], ground.d8[wide], ground.edge[wide]
+        found = window_paths(*drained, inner, corner, wells, cell_size_m, reach_m, own)
+        distance_m[core], label[core], code[core] = found.distance_m, found.label, found.code
         return found.reached_by_d8_only, found.reached_without_d8
 
-    counts = for_windows(in_window, answers[0], workers, side_cells)
-    return sum(only for only, _ in counts), sum(without for _, without in counts)
+    counts = for_windows(in_window, ArrayPlane(code), workers, side_cells)
+    return WellPaths(distance_m, label, code, sum(only for only, _ in counts), sum(without for _, without in counts))
 
 
 def window_paths(

@@ -35,7 +35,7 @@ def test_on_one_straight_wall_the_stops_are_those_that_a_hand_would_draw():
     # Along the east wall, 8 m long, a strip from 5 to 25 ft: lines at 7.5, 12.5, 17.5 and 22.5 ft, a stop before the wall's middle.
     strip = shapely.box(6, -4, 20, 4)
     ground = yards(lots_m=[shapely.union(HOUSE, strip)], fall_m=[falls_to((1, 0))])
-    found = sweep(ground, search_areas(ground, RULES), RULES, SPACING_M)
+    found = sweep(ground, search_areas(ground, RULES), starts(ground, RULES), RULES, SPACING_M)
     assert found.xy_m[:, 0] == pytest.approx(6 + found.off_wall_m, abs=0.01)
     # North of the middle first, line after line outward, to and fro: three stops on each, the fourth would lie beyond the strip.
     lines, steps = np.array([7.5, 12.5, 17.5, 22.5]) * FOOT_M, []
@@ -58,7 +58,7 @@ def test_a_second_patch_is_walked_after_the_first_is_done():
     # The same strip with a wall of 3 m across it: the southern patch comes whole before or after the northern one.
     strip = shapely.difference(shapely.box(6, -4, 20, 4), shapely.box(6, 0.5, 20, 3))
     ground = yards(lots_m=[shapely.union(HOUSE, strip)], fall_m=[falls_to((1, 0))])
-    found = sweep(ground, search_areas(ground, RULES), RULES, SPACING_M)
+    found = sweep(ground, search_areas(ground, RULES), starts(ground, RULES), RULES, SPACING_M)
     north = found.xy_m[:, 1] > 2
     assert north.any()
     assert (np.diff(north.astype(int)) != 0).sum() == 1
@@ -67,7 +67,7 @@ def test_a_second_patch_is_walked_after_the_first_is_done():
 
 def test_only_the_first_stops_are_kept_and_all_are_counted():
     ground = yards(2, houses_m=[HOUSE, NOTHING])
-    found = sweep(ground, search_areas(ground, RULES), RULES, SPACING_M)
+    found = sweep(ground, search_areas(ground, RULES), starts(ground, RULES), RULES, SPACING_M)
     kept, total = kept_stops(found, 10, 2)
     assert kept.number.tolist() == list(range(1, 11))
     assert total.tolist() == [len(found), 0]
@@ -78,7 +78,7 @@ def test_only_the_first_stops_are_kept_and_all_are_counted():
 def test_no_ground_of_the_first_class_is_farther_from_a_stop_than_the_spacing(seed: int, spacing_m: float):
     ground = random_yards(seed)
     areas = search_areas(ground, RULES)
-    found = sweep(ground, areas, RULES, spacing_m)
+    found = sweep(ground, areas, starts(ground, RULES), RULES, spacing_m)
     first = areas.of(class_of(areas.likelihood) == 0)
     assert (class_of(areas.likelihood[found.piece]) == 0).all()
     assert (areas.lot[found.piece] == found.lot).all()
@@ -100,8 +100,8 @@ def test_no_ground_of_the_first_class_is_farther_from_a_stop_than_the_spacing(se
 @given(seed=st.integers(0, 2000))
 def test_the_walk_of_a_lot_does_not_hang_on_the_other_lots(seed: int):
     ground = random_yards(seed)
-    found = sweep(ground, search_areas(ground, RULES), RULES, SPACING_M)
+    found = sweep(ground, search_areas(ground, RULES), starts(ground, RULES), RULES, SPACING_M)
     for lot in range(len(ground)):
         own = ground.of(slice(lot, lot + 1))
-        alone = sweep(own, search_areas(own, RULES), RULES, SPACING_M)
+        alone = sweep(own, search_areas(own, RULES), starts(own, RULES), RULES, SPACING_M)
         np.testing.assert_array_equal(found.xy_m[found.lot == lot], alone.xy_m)
