@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from geoseptic.process import Process
+from geoseptic.processes.check_inputs import check_inputs
 from geoseptic.processes.compare_codes import compare_codes
 from geoseptic.processes.downslope_distance import downslope_distance
 from geoseptic.processes.judge_findings import judge_findings
@@ -30,5 +31,6 @@ PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
         percolation_rate,
         size_field,
         compare_codes,
+        check_inputs,
     )
 }

@@ -279,10 +279,11 @@ class TableOut:
 
 @dataclass(frozen=True)
 class PageOut:
-    """A text to be read, which the process writes as NAME.md."""
+    """A text to be read, which the process writes as NAME.md, and as NAME.html where it is sent to people."""
 
     name: str
     title: str
+    html: bool = False
 
 
 @dataclass(frozen=True)
@@ -307,6 +308,8 @@ class Process(Generic[P, R]):
     parameters: tuple[Parameter, ...]
     function: Callable[P, R]
     example: str
+    takes_refused: bool = False
+    """Whether it takes a `Refused` in place of an input that could not be read; other processes are not called then."""
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         bound = inspect.signature(self.function).bind(*args, **kwargs)
@@ -327,13 +330,15 @@ def _files_of(out: Output) -> tuple[str, ...]:
     if isinstance(out, PointsOut):
         return (f"{out.name}.gpx",)
     if isinstance(out, PageOut):
-        return (f"{out.name}.md",)
+        return (f"{out.name}.md", f"{out.name}.html") if out.html else (f"{out.name}.md",)
     if isinstance(out, LayerOut):
         return (f"{out.file}.gpkg",)
     return (f"{out.name}.csv", f"{out.name}.md") if out.markdown else (f"{out.name}.csv",)
 
 
-def process(*, id: str, title: str, outputs: tuple[Output, ...], example: str) -> Callable[[Callable[P, R]], Process[P, R]]:
+def process(
+    *, id: str, title: str, outputs: tuple[Output, ...], example: str, takes_refused: bool = False
+) -> Callable[[Callable[P, R]], Process[P, R]]:
     """Declare the decorated function as a process. Its docstring's first paragraph is the summary."""
 
     def declare(function: Callable[P, R]) -> Process[P, R]:
@@ -345,7 +350,7 @@ def process(*, id: str, title: str, outputs: tuple[Output, ...], example: str) -
             required = argument.default is inspect.Parameter.empty
             parameters.append(Parameter(name, spec, required, None if required else argument.default))
         summary = " ".join(inspect.cleandoc(function.__doc__ or "").split("\n\n")[0].split())
-        return Process(id, title, summary, outputs, tuple(parameters), function, example)
+        return Process(id, title, summary, outputs, tuple(parameters), function, example, takes_refused)
 
     return declare
 

@@ -150,6 +150,11 @@ def name_faults(contract: Contract, names: Sequence[str]) -> dict[str, Sequence[
     return faults
 
 
+def feature_names(layer: pd.DataFrame, contract: Contract) -> npt.NDArray[np.object_]:
+    """What faults call each record of the layer, shape (records,): its identifier, or the row or number that stands in for it."""
+    return _ids(layer, contract, {})
+
+
 def word_faults(table: pd.DataFrame, contract: Contract) -> dict[str, Sequence[object]]:
     """What `check` would find wrong with the set words of a layer, from its columns alone. Fault -> the ids that have it."""
     faults: dict[str, Sequence[object]] = {}

@@ -69,11 +69,12 @@ Block = tuple[Literal["heading", "part", "text", "item"], str]
 
 @dataclass(frozen=True)
 class PageResult:
-    """A text to be read as it is; every page ends with the cautions."""
+    """A text to be read as it is; every page ends with the cautions. `html`: also written as HTML."""
 
     name: str
     title: str
     blocks: tuple[Block, ...]
+    html: bool = False
 
 
 @dataclass(frozen=True)

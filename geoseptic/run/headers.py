@@ -50,10 +50,12 @@ class Headers:
     sheets: Mapping[str, Any]
     rule_sets: Mapping[str, tuple[RuleSet, ...]] = field(default_factory=dict)
     runs: Mapping[str, FinishedRun] = field(default_factory=dict)
+    refused: Mapping[str, tuple[GeosepticError, ...]] = field(default_factory=dict)
+    """Why inputs cannot be used, by parameter, for a process that takes `Refused` ones."""
 
 
 def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
-    """Look at every input and at the folder of the outputs; raises all refusals at once."""
+    """Look at every input and at the folder of the outputs; raises all refusals at once, but those of inputs that `process` takes."""
     refusals: list[GeosepticError] = []
     rules: RuleSet | None = None
     grids: dict[str, Grid] = {}
@@ -62,12 +64,14 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
     sheets: dict[str, Any] = {}
     rule_sets: dict[str, tuple[RuleSet, ...]] = {}
     runs: dict[str, FinishedRun] = {}
+    refused: dict[str, tuple[GeosepticError, ...]] = {}
     with _gathering(refusals):
         outputs.refuse(process, wanted)
     for parameter in process.parameters:
         given, spec = wanted.values.get(parameter.name), parameter.spec
         if given is None:
             continue
+        before = len(refusals)
         with _gathering(refusals):
             if isinstance(spec, RulesIn):
                 rules = rulefiles.load_rules(given)
@@ -100,16 +104,22 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
         if isinstance(spec, ElevationIn | DepthIn) and Path(given).exists():
             with _gathering(refusals):
                 raster_files.check_heights(given, parameter.name, unit=wanted.units.get(parameter.name))
+        if process.takes_refused and len(refusals) > before:
+            refused[parameter.name] = tuple(refusals[before:])
+            del refusals[before:]
+            found.pop(parameter.name, None)
+            grids.pop(parameter.name, None)
+            depths.pop(parameter.name, None)
     with_elevation = any(isinstance(parameter.spec, ElevationIn) and parameter.name in wanted.values for parameter in process.parameters)
-    if "parcels" in found and not with_elevation:
+    if "parcels" in found and not with_elevation and not process.takes_refused:
         # Without a raster it is the parcels that distances are measured in.
         with _gathering(refusals):
             Frame.of(found["parcels"].crs, "parcels", found["parcels"].source)
-    if rules is not None and "wells" in found and _asks_setbacks(process):
+    if rules is not None and "wells" in found and _asks_setbacks(process) and not process.takes_refused:
         with _gathering(refusals):
             _refuse_silence(rules, wanted)
     raise_gathered(refusals)
-    return Headers(rules, grids, depths, found, sheets, rule_sets, runs)
+    return Headers(rules, grids, depths, found, sheets, rule_sets, runs, refused)
 
 
 def check_places(headers: Headers, wanted: Request) -> "Mapping[str, Bounds]":

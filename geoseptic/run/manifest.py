@@ -80,7 +80,13 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
                 path, layer = split_source(given)
             elif isinstance(parameter.spec, RunIn):
                 path, layer = rows_of_run(given, parameter.spec.process)
-            records[parameter.name] = {"file": path, "layer": layer, **_digest(Path(path))}
+            try:
+                digest = _digest(Path(path))
+            except OSError:
+                if not process.takes_refused:
+                    raise
+                digest = {"bytes": None, "sha256": None}
+            records[parameter.name] = {"file": path, "layer": layer, **digest}
     return records
 
 
@@ -110,6 +116,8 @@ def _digest(path: Path) -> dict[str, Any]:
     """Size and SHA-256 of a file, or of all files that it consists of (a folder, a shapefile) in the order of their names."""
     digest = hashlib.sha256()
     size = 0
+    if not path.exists():
+        raise FileNotFoundError(path)
     for item in _files_of(path):
         with item.open("rb") as file:
             while block := file.read(1 << 20):

@@ -99,6 +99,8 @@ def write(folder: Path, results: Results, workers: int = 1) -> list[str]:
         point_files.write_gpx(path, points.labels, lon, lat, points.descriptions, points.kinds, points.title, points.caution)
     for page in results.pages:
         table_files.write_page(folder / f"{page.name}.md", page)
+        if page.html:
+            table_files.write_html(folder / f"{page.name}.html", page)
     for table in results.tables:
         table_files.write_table(folder / f"{table.name}.csv", table)
         if table.markdown:

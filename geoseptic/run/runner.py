@@ -3,7 +3,7 @@
 import logging
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import partial
 from pathlib import Path
@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Any, Final
 import shapely
 from pyproj import CRS
 
-from geoseptic.errors import listed
+from geoseptic.errors import GeosepticError, listed
 from geoseptic.io import kept
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
+from geoseptic.model.problems import Refused
 from geoseptic.pools import Cluster, cluster
-from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
+from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn, Spec
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
 from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, read_headers, where_features_matter
@@ -103,47 +104,70 @@ def _read(process: Process[..., Any], wanted: Request, headers: Headers, scratch
 
     Parcels and elevation come first: they say what is near.
     """
-    values = dict(wanted.values)
+    values: dict[str, Any] = dict(wanted.values)
     warnings: list[str] = []
     for parameter in sorted(process.parameters, key=lambda found: isinstance(found.spec, LayerIn) and not _is_whole(found.spec)):
         name, spec = parameter.name, parameter.spec
         if name not in values:
             continue
-        if isinstance(spec, RulesIn):
-            values[name] = headers.rules
-        elif isinstance(spec, RuleSetsIn):
-            values[name] = headers.rule_sets[name]
-        elif isinstance(spec, RunIn):
-            values[name] = headers.runs[name]
-        elif isinstance(spec, SheetIn | FindingsIn):
-            values[name] = headers.sheets[name]
-        elif isinstance(spec, ElevationIn):
-            with stage(f"reading {name}"):
-                values[name] = raster_files.read_elevation(
-                    values[name],
-                    unit=wanted.units.get(name),
-                    cell_size_m=wanted.cell_size_m,
-                    zero_is_height=wanted.zero_is_height,
-                    scratch=scratch,
-                )
-        elif isinstance(spec, DepthIn):
-            with stage(f"reading {name}"):
-                values[name] = raster_files.read_depth(values[name], name, unit=wanted.units.get(name))
-        elif isinstance(spec, LayerIn):
-            from geoseptic.io import layers as layer_files
-
-            near = None if _is_whole(spec) else _near(headers, values.get("parcels"))
-            maps = wanted.columns.get(name), near, wanted.value_maps.get(name)
-            with stage(f"reading {name}"):
-                layer = layer_files.read_layer(values[name], spec.contract, *maps)
-            values[name] = layer
-            lost = layer.attrs["without_shape"]
-            if lost:
-                warnings.append(
-                    f"{name} ({headers.layers[name].source}): {len(lost)} without a shape: something is in an unknown place, and "
-                    f"nothing is kept clear of it (numbers in the file: {listed(lost)}). Draw them or find them on the ground"
-                )
+        if name in headers.refused:
+            values[name] = Refused(str(values[name]), headers.refused[name])
+            continue
+        try:
+            values[name] = _value(name, spec, wanted, headers, values, warnings, scratch, process.takes_refused)
+        except GeosepticError as error:
+            if not process.takes_refused:
+                raise
+            values[name] = Refused(str(values[name]), (error,))
     return values, warnings
+
+
+def _value(
+    name: str,
+    spec: Spec,
+    wanted: Request,
+    headers: Headers,
+    values: Mapping[str, Any],
+    warnings: list[str],
+    scratch: Path | None,
+    whole: bool,
+) -> Any:
+    """The value of one parameter; adds to `warnings`. `whole`: nothing of a layer is left out for being far."""
+    given = values[name]
+    if isinstance(spec, RulesIn):
+        return headers.rules
+    if isinstance(spec, RuleSetsIn):
+        return headers.rule_sets[name]
+    if isinstance(spec, RunIn):
+        return headers.runs[name]
+    if isinstance(spec, SheetIn | FindingsIn):
+        return headers.sheets[name]
+    if isinstance(spec, ElevationIn):
+        with stage(f"reading {name}"):
+            return raster_files.read_elevation(
+                given,
+                unit=wanted.units.get(name),
+                cell_size_m=wanted.cell_size_m,
+                zero_is_height=wanted.zero_is_height,
+                scratch=scratch,
+            )
+    if isinstance(spec, DepthIn):
+        with stage(f"reading {name}"):
+            return raster_files.read_depth(given, name, unit=wanted.units.get(name))
+    if not isinstance(spec, LayerIn):
+        return given
+    from geoseptic.io import layers as layer_files
+
+    near = None if whole or _is_whole(spec) else _near(headers, values.get("parcels"))
+    with stage(f"reading {name}"):
+        layer = layer_files.read_layer(given, spec.contract, wanted.columns.get(name), near, wanted.value_maps.get(name))
+    lost = layer.attrs["without_shape"]
+    if lost:
+        warnings.append(
+            f"{name} ({headers.layers[name].source}): {len(lost)} without a shape: something is in an unknown place, and "
+            f"nothing is kept clear of it (numbers in the file: {listed(lost)}). Draw them or find them on the ground"
+        )
+    return layer
 
 
 def _is_whole(spec: LayerIn) -> bool:
@@ -163,7 +187,7 @@ def _plan(process: Process[..., Any], wanted: Request, headers: Headers) -> dict
     """What a run would do. A process that reads no layer and no raster takes no time, so it is tried out."""
     bounds = check_places(headers, wanted)
     check_words(process, headers, bounds, wanted)
-    if not headers.layers and not headers.grids:
+    if not headers.layers and not headers.grids and not process.takes_refused:
         values, _ = _read(process, wanted, headers)
         process(**values)
     inputs: dict[str, Any] = {}

@@ -4,11 +4,15 @@ import pytest
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.io.rulefiles import load_rules
-from geoseptic.process import ElevationIn, LayerIn
+from geoseptic.process import DepthIn, ElevationIn, LayerIn
 from geoseptic.processes import land
 from tests.processes.lots_in_a_row import ground
 
-TAKING = [found for found in PROCESSES.values() if {"parcels", "wells"} <= {parameter.name for parameter in found.parameters}]
+TAKING = [
+    found
+    for found in PROCESSES.values()
+    if {"parcels", "wells"} <= {parameter.name for parameter in found.parameters} and not found.takes_refused
+]
 
 
 class Seen(Exception):
@@ -31,3 +35,10 @@ def test_every_layer_that_a_process_takes_reaches_the_check(process, monkeypatch
     assert {name for name in given if name in checked} == {name for name, layer in handed.items() if layer is not None}
     # Where room is looked for, every kind of feature keeps something clear; the triage of old systems asks for some alone.
     assert set(given) >= set(land.CONTRACTS) or process.id == "old_systems"
+
+
+def test_check_of_the_inputs_takes_every_input_that_the_screening_takes():
+    asked = {
+        parameter.name for parameter in PROCESSES["screen_county"].parameters if isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn)
+    }
+    assert asked <= {parameter.name for parameter in PROCESSES["check_inputs"].parameters}

@@ -1,0 +1,216 @@
+"""Looks at every input as a run would, and gathers what it finds instead of stopping at the first."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+from geopandas import GeoDataFrame
+from pyproj import CRS, Transformer
+
+from geoseptic.errors import GeosepticError, LayerContractError, SeveralErrors
+from geoseptic.model import layers
+from geoseptic.model.checking import check, feature_names, source_of
+from geoseptic.model.frame import Frame, Geometries
+from geoseptic.model.grid import Raster
+from geoseptic.model.layers import Contract
+from geoseptic.model.problems import Place, Problem, Refused, Weight
+from geoseptic.model.rules import RuleSet
+from geoseptic.parcels.repair import Fabric
+from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
+
+WGS84: Final = CRS.from_epsg(4326)
+
+ALL_CONTRACTS: Final[Mapping[str, Contract]] = {
+    **CONTRACTS,
+    **{contract.name: contract for contract in (layers.PARCELS, layers.WELLS, layers.CULVERTS, layers.SOILS, layers.FLOODPLAIN)},
+}
+
+ALL_COUNT: Final = ("parcels", "wells")
+"""Layers in which a record without a shape is refused; in the others it is told, and nothing is kept clear of it."""
+
+ADVICE: Final = (
+    ("no geometry", "Draw the shape, or take the record out if it stands for nothing on the ground."),
+    ("coordinates that are not finite", "Draw the shape anew: its coordinates are damaged."),
+    ("several points", "Split the record: one record a point."),
+    (" wanted, not ", "Give the layer of the right kind of shape; convert outlines to areas in a GIS where they are meant so."),
+    ("occurs more than once", "Give each record an identifier of its own; unite the pieces of one lot into one record."),
+    ("is not a number", "Write a plain number, and leave the cell empty where it is not known."),
+    ("is negative", "Write the length as a positive number, and leave the cell empty where it is not known."),
+    ("empty ", "Fill in the cell."),
+    ("no column", "Add the column, or say which one of the file it is."),
+    ("is not a known unit", "Write m or ft."),
+    ("mended outline", "Redraw the outline so that it does not cross or touch itself."),
+    ("several pieces", "Check that the pieces are one lot; give each lot a record of its own otherwise."),
+    ("sliver", "Check whether it is a lot at all: slivers are left over where two outlines do not meet."),
+    ("same ground as another", "Keep one record a lot: units of one building stand on the same ground."),
+    ("overlap", "Settle the line between the two lots from their deeds and draw it once."),
+)
+"""What a fault holds -> how its owner may mend it; the first that fits."""
+
+KEPT_APART: Final = ("several pieces", "sliver", "same ground as another")
+"""Faults of a parcel that a run mends nothing of: they may be true."""
+
+
+MOST_NOTES: Final = 5
+"""Details of one fault that its sentence quotes."""
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What is to be looked at; anything may be `Refused`."""
+
+    layers: Mapping[str, GeoDataFrame | Refused]
+    elevation: Raster | Refused | None
+    groundwater: Raster | Refused | None
+    rules: RuleSet | Refused | None
+    assumed_location_error_m: float
+
+
+def problems(inputs: Inputs) -> tuple[Problem, ...]:
+    """All problems of all inputs, in the order of the inputs."""
+    return tuple(dict.fromkeys(_found(inputs)))
+
+
+def _found(inputs: Inputs) -> Iterator[Problem]:
+    for name, given in (("elevation", inputs.elevation), ("groundwater", inputs.groundwater), ("rules", inputs.rules)):
+        if isinstance(given, Refused):
+            yield from _of_errors(name, given.source, given.errors)
+    frame = inputs.elevation.grid.frame if isinstance(inputs.elevation, Raster) else None
+    placed: dict[str, GeoDataFrame] = {}
+    told: set[str] = set()
+    for name, layer in inputs.layers.items():
+        if isinstance(layer, Refused):
+            yield from _of_errors(name, layer.source, layer.errors)
+            continue
+        whole, shapeless = (layer, ()) if name in ALL_COUNT else _with_shapes(name, layer)
+        yield from shapeless
+        bad: set[int] = set()
+        for problem in _of_layer(name, whole, frame):
+            told.add(problem.what)
+            bad |= {place.row for place in problem.places if problem.weight == "hinders"}
+            yield problem
+        # Parcels that are at fault hinder no look at the others; wells that are left out would make the others read too well.
+        placed[name] = whole if name != "parcels" else whole[[row not in bad for row in range(1, len(whole) + 1)]]
+    if "parcels" in placed and "wells" in placed:
+        yield from (problem for problem in _together(inputs, placed, frame) if problem.what not in told)
+
+
+def _of_layer(name: str, layer: GeoDataFrame, frame: Frame | None) -> Iterator[Problem]:
+    """What holding the layer against its contract finds. Distances need metres: where no frame is known, degrees are taken as they are."""
+    contract, source = ALL_CONTRACTS[name], source_of(layer)
+    own = frame
+    if own is None and name != "parcels" and layer.crs is not None and not layer.crs.is_projected and len(layer):
+        own = _frame_near(layer)
+    try:
+        checked = check(layer, contract, own, source)
+    except GeosepticError as error:
+        yield from _of_errors(name, source, (error,), layer)
+        return
+    for note in checked.notes:
+        yield Problem(name, source, "assumed", f"{note}.")
+
+
+def _together(inputs: Inputs, placed: Mapping[str, GeoDataFrame], frame: Frame | None) -> Iterator[Problem]:
+    """What shows only where the layers are laid over each other."""
+    parcels = placed["parcels"]
+    try:
+        land = check_land(
+            parcels,
+            placed["wells"],
+            {name: placed.get(name) for name in CONTRACTS},
+            frame=frame,
+            assumed_location_error_m=inputs.assumed_location_error_m,
+            culverts=placed.get("culverts"),
+        )
+        yield from _of_fabric(land.fabric, parcels)
+        yield from (Problem("all layers", "", "assumed", f"{note}.") for note in land.notes)
+        if isinstance(inputs.elevation, Raster):
+            check_overlap(inputs.elevation, land)
+        if isinstance(inputs.rules, RuleSet):
+            yield from _silent(land, inputs.rules)
+    except GeosepticError as error:
+        yield from _of_errors("parcels", source_of(parcels), (error,), parcels)
+
+
+def _silent(land: Land, rules: RuleSet) -> Iterator[Problem]:
+    """Features that the rule set has no distance for."""
+    for part in ("drain_field", "septic_tank"):
+        for feature in sorted(rules.silent_on(part, set(land.obstacles.feature.tolist()))):
+            what = f"the rule set '{rules.id}' has no distance from a {part.replace('_', ' ')} to '{feature}', and the layers hold some."
+            todo = "Ask the health authority, and add its value to a county rule set that extends this one."
+            yield Problem("rules", rules.id, "assumed", what, todo)
+
+
+def _of_errors(name: str, source: str, errors: Iterable[GeosepticError], layer: GeoDataFrame | None = None) -> Iterator[Problem]:
+    for error in errors:
+        if isinstance(error, SeveralErrors):
+            yield from _of_errors(name, source, error.errors, layer)
+        elif isinstance(error, LayerContractError):
+            for fault, ids in error.problems.items():
+                yield Problem(error.layer, source, "hinders", f"{fault}.", advice(fault), tuple(_places(layer, error.layer, ids)))
+        else:
+            yield Problem(name, source, "hinders", str(error))
+
+
+def _of_fabric(fabric: Fabric, parcels: GeoDataFrame) -> Iterator[Problem]:
+    by_kind: dict[str, list[str]] = {}
+    notes: dict[str, list[str]] = {}
+    for fault in fabric.faults:
+        by_kind.setdefault(fault.kind, []).append(fault.feature_id)
+        notes.setdefault(fault.kind, []).append(f"{fault.feature_id}: {fault.note}")
+    for kind, ids in by_kind.items():
+        weight: Weight = "look" if kind in KEPT_APART else "mended"
+        what = f"{kind} ({'; '.join(notes[kind][:MOST_NOTES])}{' ...' if len(notes[kind]) > MOST_NOTES else ''})."
+        yield Problem("parcels", source_of(parcels), weight, what, advice(kind), tuple(_places(parcels, "parcels", ids)))
+
+
+def advice(fault: str) -> str:
+    """How the owner of the data may mend `fault`; empty where the fault says so itself."""
+    return next((words for holds, words in ADVICE if holds in fault), "")
+
+
+def _with_shapes(name: str, layer: GeoDataFrame) -> tuple[GeoDataFrame, tuple[Problem, ...]]:
+    """The records that have a shape, and the others as one problem."""
+    absent = (layer.geometry.isna() | layer.geometry.is_empty).to_numpy()
+    rows = tuple(layer.attrs.get("without_shape", ()))
+    if not absent.any() and not rows:
+        return layer, ()
+    numbers = [*rows, *(int(row) + 1 for row in np.flatnonzero(absent))]
+    what = f"{len(numbers)} without a shape: something is in an unknown place, and nothing is kept clear of it."
+    places = tuple(Place(f"record {number}", number) for number in numbers)
+    return layer[~absent], (Problem(name, source_of(layer), "assumed", what, advice("no geometry"), places),)
+
+
+def _places(layer: GeoDataFrame | None, name: str, ids: Sequence[object]) -> Iterator[Place]:
+    """Where the features are that a fault names; a fault of columns names none."""
+    if layer is None or name not in ALL_CONTRACTS:
+        return
+    named = feature_names(layer, ALL_CONTRACTS[name])
+    wanted = {str(identifier) for identifier in ids}
+    rows = np.flatnonzero([identifier in wanted for identifier in named])
+    lon_deg, lat_deg = _middles_deg(np.asarray(layer.geometry.values, object)[rows], layer.crs)
+    for row, lon, lat in zip(rows.tolist(), lon_deg.tolist(), lat_deg.tolist(), strict=True):
+        yield Place(str(named[row]), row + 1, lon, lat)
+
+
+def _middles_deg(
+    shapes: Geometries, crs: CRS | None
+) -> tuple["np.ndarray[tuple[int], np.dtype[np.float64]]", "np.ndarray[tuple[int], np.dtype[np.float64]]"]:
+    """The middle of each shape's bounds in degrees of WGS 84, NaN where it has none."""
+    bounds = shapely.bounds(shapes).reshape(-1, 4)
+    x, y = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+    if crs is None:
+        return np.full(len(shapes), np.nan), np.full(len(shapes), np.nan)
+    lon, lat = Transformer.from_crs(crs, WGS84, always_xy=True).transform(x, y)
+    good = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90) & (np.abs(lon) <= 360)
+    return np.where(good, lon, np.nan), np.where(good, lat, np.nan)
+
+
+def _frame_near(layer: GeoDataFrame) -> Frame | None:
+    """The UTM zone of a layer in degrees, to look at it alone; None where it has no place."""
+    try:
+        return Frame.of(layer.estimate_utm_crs(), layer.attrs.get("source", "layer"))
+    except (RuntimeError, ValueError, GeosepticError):
+        return None
