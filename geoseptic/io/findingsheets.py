@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Final
 
 import pandas as pd
-import pyogrio
 
-from geoseptic.errors import FileUnreadableError, LayerContractError
-from geoseptic.io.layerheaders import UNREADABLE, LayerHeader, file_columns, read_header, said
+from geoseptic.errors import LayerContractError
+from geoseptic.io.layerheaders import file_columns
 from geoseptic.io.layers import in_words_of_the_contract, read_layer
 from geoseptic.io.sheets import column_name, sheet_text
+from geoseptic.io.sourcekinds import open_source
 from geoseptic.model.layers import Contract
 
 SHEET: Final = frozenset({".csv", ".txt", ".tsv"})
@@ -44,22 +44,15 @@ def read_findings(
     """
     if Path(source).suffix.lower() in SHEET and "|" not in source:
         return _sheet(Path(source), contract, columns or {}, words or {})
-    header = read_header(source)
+    opened = open_source(source)
+    header = opened.header
     if header.geometry:
         frame: pd.DataFrame = read_layer(source, contract, columns, None, words)
     else:
-        frame = _table(header, contract, columns or {}, words or {})
+        frame = _named(opened.read_table(header.fields, None), contract, columns or {}, words or {}, header.source)
     frame.attrs["source"] = header.source
     frame.attrs["rows"] = [f"feature {number}" for number in range(1, len(frame) + 1)]
     return frame
-
-
-def _table(header: LayerHeader, contract: Contract, columns: Mapping[str, str], words: Mapping[str, Mapping[str, str]]) -> pd.DataFrame:
-    try:
-        raw = pyogrio.read_dataframe(header.path, layer=header.layer, read_geometry=False)
-    except UNREADABLE as error:
-        raise FileUnreadableError(header.path, said(error), "Check the file; it may be damaged.") from error
-    return _named(raw, contract, columns, words, header.source)
 
 
 def _sheet(path: Path, contract: Contract, columns: Mapping[str, str], words: Mapping[str, Mapping[str, str]]) -> pd.DataFrame:

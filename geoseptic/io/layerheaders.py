@@ -2,74 +2,21 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
-import pyogrio
-from pyogrio.errors import DataLayerError, DataSourceError
-from pyproj import CRS
-from pyproj.exceptions import CRSError
-
-from geoseptic.errors import FileUnreadableError, GeosepticError, InputError, LayerContractError, nearest
+from geoseptic.errors import GeosepticError, InputError, LayerContractError, nearest
+from geoseptic.io.sourcekinds import open_source
+from geoseptic.io.sources import NOTHING_STATED, Bounds, LayerHeader, Stated
 from geoseptic.model.checking import DIMENSIONS, name_faults, refuse_unplaced
 from geoseptic.model.layers import Contract
-
-UNREADABLE: Final = (DataSourceError, DataLayerError, UnicodeDecodeError)
 
 SHAPEFILE_NAME: Final = 10
 """Characters that a shapefile keeps of a column's name."""
 
-Bounds = tuple[float, float, float, float]
 
-
-@dataclass(frozen=True)
-class LayerHeader:
-    """The header of one layer. `geometry` is the kind of its shapes, empty where it has none; `crs` is None where none is declared;
-    `features` is -1 where only counting would tell."""
-
-    source: str
-    path: str
-    layer: str
-    crs: CRS | None
-    fields: tuple[str, ...]
-    geometry: str
-    features: int
-
-    @property
-    def dimension(self) -> int | None:
-        """0 for points, 1 for lines, 2 for polygons; None where the header leaves the kind open."""
-        kind = self.geometry.lower()
-        for words, dimension in ((("polygon", "surface", "triangle", "tin"), 2), (("line", "curve", "circularstring"), 1), (("point",), 0)):
-            if any(word in kind for word in words):
-                return dimension
-        return None
-
-
-def split_source(source: str) -> tuple[str, str | None]:
-    """File and layer of 'county.gpkg|wells' (also written 'county.gpkg|layername=wells')."""
-    path, bar, layer = source.rpartition("|")
-    if not bar or Path(source).exists():
-        return source, None
-    return path, layer.removeprefix("layername=")
-
-
-def read_header(source: str) -> LayerHeader:
+def read_header(source: str, stated: Stated = NOTHING_STATED) -> LayerHeader:
     """The header of a layer; raises FileUnreadableError where there is no such file or layer, or none that can be read."""
-    path, layer = split_source(source)
-    layer = _the_layer(path, layer)
-    try:
-        info = pyogrio.read_info(path, layer=layer)
-        crs = None if info["crs"] is None else CRS.from_user_input(info["crs"])
-    except UNREADABLE as error:
-        raise FileUnreadableError(path, said(error), "Check the path and the format.") from error
-    except CRSError as error:
-        raise FileUnreadableError(
-            path, f"its coordinate reference system is not understood ({error})", "Write it anew in a GIS."
-        ) from error
-    return LayerHeader(
-        source, path, layer, crs, tuple(str(name) for name in info["fields"]), str(info["geometry_type"] or ""), int(info["features"])
-    )
+    return open_source(source, stated).header
 
 
 def refusals(
@@ -106,11 +53,7 @@ def refusals(
 
 def header_bounds(header: LayerHeader) -> Bounds | None:
     """The bounds of all shapes, as the file states them where it does; None where no record has a shape."""
-    try:
-        bounds = pyogrio.read_info(header.path, layer=header.layer, force_total_bounds=True)["total_bounds"]
-    except UNREADABLE as error:
-        raise FileUnreadableError(header.path, said(error), "Check the file; it may be damaged.") from error
-    return None if bounds is None else (float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3]))
+    return open_source(header.source, header.stated).bounds()
 
 
 def file_columns(
@@ -164,38 +107,3 @@ def _other_names(contract: Contract) -> dict[str, list[str]]:
         cuts = (name[:SHAPEFILE_NAME] for name in group if len(name) > SHAPEFILE_NAME)
         found[column] = [*group[1:], *(cut for cut in cuts if bearers[cut] == 1 and cut not in known)]
     return found
-
-
-def _the_layer(path: str, layer: str | None) -> str:
-    if not Path(path).exists():
-        raise FileUnreadableError(path, "there is no such file", "Check the path.")
-    _refuse_half_a_shapefile(Path(path))
-    try:
-        listed = [str(name) for name, _ in pyogrio.list_layers(path)]
-    except UNREADABLE as error:
-        raise FileUnreadableError(path, said(error), "It is in no format that GDAL reads; check the path and the format.") from error
-    if layer is not None:
-        if layer not in listed:
-            raise FileUnreadableError(path, f"it has no layer {nearest(layer, listed)}", f"Layers there: {', '.join(listed)}.")
-        return layer
-    if not listed:
-        raise FileUnreadableError(path, "it holds no vector layer", "Check that it is the right file.")
-    if len(listed) > 1:
-        raise FileUnreadableError(path, f"it has {len(listed)} layers", f"Name one: {path}|LAYER, of {', '.join(listed)}.")
-    return listed[0]
-
-
-def _refuse_half_a_shapefile(path: Path) -> None:
-    """A shapefile without its table opens all the same, and every column would be read as unknown."""
-    if path.suffix.lower() == ".shp" and path.is_file():
-        there = {item.suffix.lower() for item in path.parent.iterdir() if item.stem == path.stem}
-        absent = [path.stem + ending for ending in (".shx", ".dbf") if ending not in there]
-        if absent:
-            raise FileUnreadableError(
-                str(path), f"{' and '.join(absent)} is not beside it", "A shapefile is all files of its name: copy them too."
-            )
-
-
-def said(error: Exception) -> str:
-    """What GDAL says, as the middle of a sentence."""
-    return str(error).rstrip(".")

@@ -64,7 +64,7 @@ def read_finished_run(folder: str, process: str) -> FinishedRun:
     # Runs without layers read this module too, and need not wait for what reads tables.
     import pyogrio
 
-    from geoseptic.io.layerheaders import UNREADABLE
+    from geoseptic.io.gdalsource import UNREADABLE
 
     file, layer = rows_of_run(folder, process)
     try:

@@ -32,7 +32,7 @@ from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
 
 if TYPE_CHECKING:
-    from geoseptic.io.layerheaders import Bounds, LayerHeader
+    from geoseptic.io.sources import Bounds, LayerHeader
 
 READ_WHOLE = ("parcels", "wells")
 """Layers of which no record may go unseen: one without a shape is refused, and a well far off may be roughly placed."""

@@ -75,7 +75,7 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
         if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn | RunIn):
             path, layer = given, None
             if isinstance(parameter.spec, LayerIn):
-                from geoseptic.io.layerheaders import split_source
+                from geoseptic.io.sources import split_source
 
                 path, layer = split_source(given)
             elif isinstance(parameter.spec, RunIn):

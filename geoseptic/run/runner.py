@@ -29,7 +29,7 @@ from geoseptic.stages import LOGGER, stage
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
 
-    from geoseptic.io.layerheaders import Bounds
+    from geoseptic.io.sources import Bounds
 
 IN_MEMORY_CELLS: Final = 30_000_000
 """Rasters with more cells are worked on in files beside the outputs: about 115 bytes a cell are in use at the worst moment in memory."""

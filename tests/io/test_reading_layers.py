@@ -7,7 +7,7 @@ from pyproj import CRS
 from shapely import MultiPolygon, Point, box
 
 from geoseptic.errors import FileUnreadableError, LayerContractError, MissingCrsError
-from geoseptic.io import layers
+from geoseptic.io import gdalsource, layers
 from geoseptic.io.layerheaders import read_header
 from geoseptic.model.layers import BUILDINGS, PARCELS, WELLS
 
@@ -34,8 +34,8 @@ def test_only_the_contracts_columns_are_read_whatever_their_case(wells_file):
 def test_streamed_layer_equals_the_layer_read_whole(wells_file, monkeypatch, with_fiona):
     near = ((500_100.0, 5_199_000.0, 500_299.5, 5_201_000.0), CRS("EPSG:26910"))
     whole = layers.read_layer(str(wells_file), WELLS, near=near)
-    monkeypatch.setattr(layers, "STREAM_FROM_FEATURES", 10)
-    monkeypatch.setattr(layers, "BATCH_FEATURES", 64)
+    monkeypatch.setattr(gdalsource, "STREAM_FROM_FEATURES", 10)
+    monkeypatch.setattr(gdalsource, "BATCH_FEATURES", 64)
     if not with_fiona:
         monkeypatch.setitem(__import__("sys").modules, "fiona", None)
     streamed = layers.read_layer(str(wells_file), WELLS, near=near)
@@ -103,7 +103,7 @@ def test_records_without_a_shape_are_told_by_their_number_in_the_file_and_not_re
     shapes = [house, None, house, MultiPolygon(), house]
     frame = geopandas.GeoDataFrame({"use": list("abcde")}, geometry=shapes, crs="EPSG:26910")
     frame.to_file(tmp_path / name, driver="OpenFileGDB" if name.endswith("gdb") else None)
-    monkeypatch.setattr(layers, "BOUNDS_AT_A_TIME", at_a_time)
+    monkeypatch.setattr(gdalsource, "BOUNDS_AT_A_TIME", at_a_time)
     read = layers.read_layer(str(tmp_path / name), BUILDINGS, near=NEAR)
     assert len(read) == 3 and not read.geometry.isna().any()
     assert read.attrs["without_shape"] == (first + 1, first + 3)
