@@ -48,6 +48,30 @@ class OutputInUseError(GeosepticError, OSError):
         self.names = tuple(names)
 
 
+class OutputLockedError(GeosepticError, OSError):
+    """Another run holds the output folder. `holder` says which, in words."""
+
+    def __init__(self, folder: str, holder: str, shared: str = "") -> None:
+        todo = "Wait until it ends, end it, or choose another folder."
+        if shared:
+            todo = (
+                f"The folder's file system ({shared}) does not tell whether that run still goes on. If it does not, delete the file "
+                ".geoseptic-lock there and run again; else wait, or choose another folder."
+            )
+        super().__init__(f"{folder} is held by another run: {holder}. {todo}")
+        self.holder = holder
+
+
+class UnfinishedOutputsError(GeosepticError, OSError):
+    """Outputs that lie ready could neither be put in their place nor taken back."""
+
+    def __init__(self, folder: str, putting: str, why: object) -> None:
+        super().__init__(
+            f"{folder}: not all outputs are in their place ({why}). Nothing is lost: what is missing lies in {putting}, the files of "
+            "before in .before there. Close whatever has files of that folder open and run again: that is finished first."
+        )
+
+
 class DiskFullError(GeosepticError, OSError):
     """A working file could not be written; nothing of the outputs was."""
 

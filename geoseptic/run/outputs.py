@@ -1,16 +1,17 @@
-"""The files of a run: written beside the old ones, and put in their place at the end, all or none."""
+"""The files of a run: written beside the old ones, and put in their place at the end, all or none, whatever happens meanwhile."""
 
 import json
 import os
 import shutil
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
-from geoseptic.errors import OutputExistsError, OutputInUseError, ParameterError
+from geoseptic.errors import InputError, OutputExistsError, OutputInUseError, ParameterError, listed
 from geoseptic.io import gpx as point_files
+from geoseptic.io import locks, putting
 from geoseptic.io import rasters as raster_files
 from geoseptic.io import tables as table_files
 from geoseptic.io import vectors as vector_files
@@ -23,7 +24,7 @@ MANIFEST: Final = "run.json"
 IN_USE: Final = ("-wal", "-shm", "-journal")
 """What a program that has a GeoPackage open keeps beside it; a log that is left beside a new file would be played into that."""
 
-PARTIAL: Final = ".geoseptic-partial-"
+PARTIAL: Final = putting.PARTIAL
 SCRATCH: Final = ".geoseptic-scratch-"
 
 
@@ -40,6 +41,41 @@ def refuse(process: Process[..., Any], wanted: Request) -> None:
     if there and not wanted.overwrite:
         raise OutputExistsError(str(out), there)
     _refuse_open(out, [*there, *_listed(out)])
+    if wanted.dry_run:
+        locks.refuse_locked(out)
+
+
+@contextmanager
+def held(out: Path) -> Iterator[list[str]]:
+    """Within the block `out` is this run's alone, and what killed runs left there is finished or cleared away. Yields warnings.
+
+    Raises OutputLockedError where another run holds it, ParameterError where it cannot be written to.
+    """
+    with locks.held(out) as (sure, warnings):
+        putting.settle(out)
+        left = _leftovers(out)
+        if left and sure:
+            for name in left:
+                shutil.rmtree(out / name, ignore_errors=True)
+            warnings.append(f"{out} held working files of a run that was killed; they were cleared away: {listed(left)}")
+        elif left:
+            warnings.append(f"{out} holds working files of a run that was killed or still goes on: {listed(left)}. Delete the former")
+        yield warnings
+
+
+def settle(folder: Path, *, dry_run: bool = False) -> None:
+    """Finish what a killed run began to put into the folder, so that nobody reads a mixture.
+
+    Raises OutputLockedError where a run is doing that now, InputError where nothing may be written and it would have to be.
+    """
+    if not putting.is_unfinished(folder):
+        return
+    if dry_run:
+        raise InputError(
+            f"{folder}: a run was killed while it put its outputs there. Any run with that folder finishes that; a dry one does not."
+        )
+    with locks.held(folder):
+        putting.settle(folder)
 
 
 @contextmanager
@@ -49,26 +85,19 @@ def beside(out: Path) -> Iterator[Path]:
         yield partial
 
 
-def leftovers(out: Path) -> list[str]:
-    """Folders of working files in `out` from runs that were killed, or that go on now."""
-    return sorted(path.name for ending in (PARTIAL, SCRATCH) for path in out.glob(f"{ending}*")) if out.is_dir() else []
+def _leftovers(out: Path) -> list[str]:
+    """Folders of working files in `out` from runs that were killed, or, where nobody holds the folder for sure, that go on now."""
+    return sorted(path.name for ending in (PARTIAL, SCRATCH) for path in out.glob(f"{ending}*"))
 
 
 @contextmanager
 def scratch(out: Path, wanted: bool) -> Iterator[Path | None]:
-    """A folder in `out` for working files, which goes when the block ends, and `out` with it where nothing else is there; None where none
-    is wanted."""
+    """A folder in `out` for working files, which goes when the block ends; None where none is wanted."""
     if not wanted:
         yield None
         return
-    new = [folder for folder in (out, *out.absolute().parents) if not folder.exists()]
-    try:
-        with _folder_in(out, SCRATCH) as folder:
-            yield folder
-    finally:
-        with suppress(OSError):  # not empty: the outputs are in it
-            for made in new:
-                made.rmdir()
+    with _folder_in(out, SCRATCH) as folder:
+        yield folder
 
 
 @contextmanager
@@ -110,32 +139,15 @@ def write(folder: Path, results: Results, workers: int = 1) -> list[str]:
 
 def put(out: Path, partial: Path, names: Sequence[str], manifest: Mapping[str, Any]) -> tuple[str, ...]:
     """Put the files `names` of `partial` and the manifest into `out`, and take those away that the manifest there lists and that are not
-    written again. If anything fails, `out` is as it was. Returns what was taken away.
+    written again. If anything fails, `out` is as it was; if the process or the machine ends meanwhile, the next run finishes it. Returns
+    what was taken away.
 
-    The old manifest goes first and the new one comes last, so a folder with one is whole even if the machine stops meanwhile.
+    The old manifest goes first and the new one comes last, so a folder with one is whole.
     """
     (partial / MANIFEST).write_text(json.dumps({**manifest, "outputs": list(names)}, indent=2) + "\n", encoding="utf-8")
     stale = tuple(name for name in _listed(out) if name not in names)
-    replaced = [name for name in (MANIFEST, *stale, *names) if (out / name).exists()]
-    _refuse_open(out, replaced)
-    old = Path(tempfile.mkdtemp(prefix=".geoseptic-old-", dir=out))
-    try:
-        for name in replaced:
-            (out / name).replace(old / name)
-        for name in (*names, MANIFEST):
-            (partial / name).replace(out / name)
-    except BaseException:
-        try:
-            for name in (*names, MANIFEST):
-                if not (partial / name).exists():
-                    (out / name).replace(partial / name)
-            for path in old.iterdir():
-                path.replace(out / path.name)
-            old.rmdir()
-        except OSError as error:
-            raise OSError(f"{error}. The old outputs could not be put back: they are in {old}") from error
-        raise
-    shutil.rmtree(old, ignore_errors=True)
+    _refuse_open(out, [name for name in (MANIFEST, *stale, *names) if (out / name).exists()])
+    putting.put(out, partial, (*names, MANIFEST), stale)
     return stale
 
 

@@ -39,23 +39,23 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
     """Run `process` as `wanted` and return the summary. Raises GeosepticError; then nothing was written."""
     assert wanted.out is not None
     with _listening(wanted.verbosity) as seconds:
-        started = time.time()
+        started, since = time.time(), time.monotonic()
+        for folder in _folders(process, wanted):
+            outputs.settle(folder, dry_run=wanted.dry_run)
         with stage("checking headers"):
             headers = read_headers(process, wanted)
         if wanted.dry_run:
             return _plan(process, wanted, headers)
         large = any(grid.shape[0] * grid.shape[1] > IN_MEMORY_CELLS for grid in headers.grids.values())
-        left = outputs.leftovers(wanted.out)
         with (
+            outputs.held(wanted.out) as told_of_folder,
             kept.kept(wanted.keep) as store,
             outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch,
             _cluster(wanted, scratch) as used,
         ):
+            outputs.refuse(process, wanted)  # once more: another run may have ended there meanwhile
             values, warnings = _read(process, wanted, headers, scratch)
-            if left:
-                warnings.append(
-                    f"{wanted.out} holds working files of a run that was killed or still goes on: {listed(left)}. Delete the former"
-                )
+            warnings += told_of_folder
             results = process(**values)
             warnings += results.warnings
             if used is not None:
@@ -78,9 +78,22 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
         "counts": {name: count for name, count in results.counts.items() if isinstance(count, int)},
         "warnings": warnings,
         "failures": len(results.failures),
-        "seconds": round(time.time() - started, 2),
+        "seconds": round(time.monotonic() - since, 2),
         "notice": CAUTIONS[0],
     }
+
+
+def _folders(process: Process[..., Any], wanted: Request) -> list[Path]:
+    """The folder of the outputs and those of the inputs, which another run may have written."""
+    assert wanted.out is not None
+    folders = [wanted.out]
+    for parameter in process.parameters:
+        given = wanted.values.get(parameter.name)
+        if isinstance(given, str) and isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | FindingsIn | SheetIn):
+            folders.append(Path(given.partition("|")[0]).parent)
+        elif isinstance(given, str) and isinstance(parameter.spec, RunIn):
+            folders.append(Path(given))
+    return list(dict.fromkeys(folders))
 
 
 def _cluster(wanted: Request, scratch: Path | None) -> AbstractContextManager[Cluster | None]:

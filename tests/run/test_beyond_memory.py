@@ -67,12 +67,13 @@ def test_request_to_end_leaves_no_working_file(hillside, monkeypatch, capsys, nu
     assert not (hillside / "out").exists()
 
 
-def test_working_files_of_a_run_that_was_killed_are_named(hillside):
+def test_working_files_of_a_run_that_was_killed_are_cleared_away_and_named(hillside):
     left = hillside / "out" / ".geoseptic-scratch-abc"
     left.mkdir(parents=True)
     assert main("suitability_map", arguments(hillside, hillside / "out")) == 0
     warnings = json.loads((hillside / "out" / "run.json").read_text(encoding="utf-8"))["warnings"]
     assert any(left.name in warning for warning in warnings)
+    assert not list((hillside / "out").glob(".*"))
 
 
 def test_building_edges_along_the_middles_of_cells_are_burnt_alike_by_windows():

@@ -92,7 +92,7 @@ def test_interrupt_ends_with_130_and_writes_nothing(hillside, tmp_path, monkeypa
 
     monkeypatch.setattr(outputs.raster_files, "write_raster", stop)
     assert suitability(hillside, tmp_path / "out") == 130
-    assert not list((tmp_path / "out").iterdir())
+    assert not (tmp_path / "out").exists()
 
 
 def test_dry_run_checks_headers_and_writes_nothing(hillside, tmp_path, capsys):

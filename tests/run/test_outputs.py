@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from shapely import box
 
+from geoseptic.io import putting
 from geoseptic.run import outputs
 from geoseptic.run.cli import main
 from tests.run.conftest import LEFT, TOP, arguments, write
@@ -44,7 +45,7 @@ def test_run_that_fails_while_the_files_are_put_leaves_everything_as_it_was(hill
     real = Path.replace
 
     def held(self: Path, target: Path) -> Path:
-        if target == mapped / "slope_class.tif" and self.parent.name.startswith(outputs.PARTIAL):
+        if target == mapped / "slope_class.tif" and self.parent.name == putting.PUTTING:
             raise PermissionError(13, "the file is open in another program")
         return real(self, target)
 
@@ -53,7 +54,7 @@ def test_run_that_fails_while_the_files_are_put_leaves_everything_as_it_was(hill
     assert contents(mapped) == before
 
 
-def test_old_files_are_kept_aside_where_they_cannot_be_put_back(hillside, mapped, monkeypatch):
+def test_old_files_that_cannot_be_put_back_are_kept_and_the_next_run_finishes(hillside, mapped, monkeypatch, capsys):
     before = contents(mapped)
     real = Path.replace
 
@@ -62,10 +63,16 @@ def test_old_files_are_kept_aside_where_they_cannot_be_put_back(hillside, mapped
             raise PermissionError(13, "nothing can be put here")
         return real(self, target)
 
-    monkeypatch.setattr(Path, "replace", stuck)
-    assert slope(hillside, mapped, "--overwrite") == 3
-    (aside,) = mapped.glob(".geoseptic-old-*")
-    assert {**{path.name: path.read_bytes() for path in mapped.iterdir() if path.is_file()}, **contents(aside)} == before
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", stuck)
+        assert slope(hillside, mapped, "--overwrite") == 3
+    assert "Nothing is lost" in capsys.readouterr().err
+    aside = mapped / putting.PUTTING / putting.BEFORE
+    assert {path.name: path.read_bytes() for folder in (mapped, aside) for path in folder.iterdir() if path.is_file()} == before
+    assert slope(hillside, mapped, "--dry-run") == 3
+    assert slope(hillside, mapped) == 2  # what there was to finish is now in the way
+    names = json.loads((mapped / "run.json").read_text())["outputs"]
+    assert set(contents(mapped)) == {*names, "run.json", "notes.txt", "old.gpkg"} and "slope.tif" in names
 
 
 @pytest.mark.parametrize(
