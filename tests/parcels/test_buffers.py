@@ -6,7 +6,7 @@ import shapely
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from geoseptic.parcels.buffers import MARGIN_M, inward, outward
+from geoseptic.parcels.buffers import MANY_CORNERS, MARGIN_M, inward, outward
 from tests.parcels.worlds import mended, nasty_polygon, objects
 
 ORIGINS = ((0.0, 0.0), (5e6, 5e6), (-5e6, 4e6), (429_252.3, 5_150_885.4))
@@ -130,3 +130,18 @@ def test_zero_distance_leaves_a_copy():
 def test_each_shape_may_have_its_own_distance():
     grown = outward(objects([shapely.Point(0, 0), shapely.Point(0, 0)]), np.array([10.0, 20.0]))
     assert shapely.bounds(grown)[:, 2] == pytest.approx([10, 20], rel=0.004)
+
+
+@pytest.mark.parametrize("waves_m", [0.0, 0.004, 0.02, 0.3])
+def test_outline_of_very_many_corners_is_kept_clear_of_all_the_same(waves_m: float):
+    turn = np.linspace(0, 2 * np.pi, 6_000, endpoint=False)
+    out_m = 40 + 3 * np.sin(9 * turn) + waves_m * np.sin(1_100 * turn)
+    shape = shapely.Polygon(np.column_stack([out_m * np.cos(turn), out_m * np.sin(turn)]) + np.array(ORIGINS[3]))
+    assert shapely.get_num_coordinates(shape) > MANY_CORNERS
+    assert_never_short(shape, 1.524)
+    assert_never_short(shape, 30.48)
+    assert_kept(shape, 1.524)
+    if waves_m > 0.1:  # mitred corners of teeth take much more, and may
+        return
+    true_m2 = shapely.area(shapely.difference(shape, shapely.buffer(shapely.boundary(shape), 1.524)))
+    assert inward(objects([shape]), 1.524)[0].area > true_m2 - 0.2 * shape.length
