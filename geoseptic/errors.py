@@ -131,7 +131,7 @@ class LocalCrsError(InputError):
 class DistortedCrsError(InputError):
     def __init__(self, layer: str, crs: str, scale: float, source: str = "") -> None:
         super().__init__(
-            f"{named(layer, source)} is in {crs}, where a length of 100 on the ground reads {100 * scale:.1f} at this place: every setback "
+            f"{named(layer, source)} is in {crs}, where a length of 100 on the ground reads {100 * scale:.2f} at this place: every setback "
             "would be wrong. Reproject it to the UTM or state plane zone of the place and run again."
         )
         self.layer, self.crs, self.scale = layer, crs, scale

@@ -16,8 +16,11 @@ Geometries = npt.NDArray[np.object_]
 
 WEB_MERCATOR_METHODS = ("popular visualisation pseudo mercator", "mercator (1sp) (spherical)")
 
-MOST_DISTORTION = 0.01
-"""A foot in a setback of 100 ft. UTM and state plane zones stay within a tenth of it."""
+MOST_SHORT = 0.01
+"""How much too short lengths may read, as a share: setbacks then keep more than is asked, up to a foot in 100 ft."""
+
+MOST_LONG = 0.001
+"""How much too long they may read: setbacks then keep less, up to an inch in 100 ft. UTM and state plane zones stay below it."""
 
 
 NAD83_REALIZATIONS_M = 2.0
@@ -59,15 +62,16 @@ class Frame:
         return crs_name(self.crs)
 
     def refuse_distortion(self, bounds_m: npt.NDArray[np.float64] | tuple[float, ...], layer: str, source: str = "") -> None:
-        """Raises DistortedCrsError where a metre of this frame, at the middle of the bounds, is wrong by more than `MOST_DISTORTION`."""
+        """Raises DistortedCrsError where lengths in this frame, at the middle of the bounds, read shorter than `MOST_SHORT` or longer than
+        `MOST_LONG` allows."""
         x, y = (bounds_m[0] + bounds_m[2]) / 2, (bounds_m[1] + bounds_m[3]) / 2
         geographic = self.crs.geodetic_crs
         assert geographic is not None  # a projected CRS has one
         lon, lat = Transformer.from_crs(self.crs, geographic, always_xy=True).transform(x / self.metres_per_unit, y / self.metres_per_unit)
         factors = Proj(self.crs).get_factors(lon, lat)
         scales = (factors.meridional_scale, factors.parallel_scale)
-        worst = max(scales, key=lambda scale: abs(scale - 1))
-        if not abs(worst - 1) <= MOST_DISTORTION:
+        worst = max(scales, key=lambda scale: (scale - 1) / MOST_LONG if scale > 1 else (1 - scale) / MOST_SHORT)
+        if not 1 - MOST_SHORT <= worst <= 1 + MOST_LONG:
             raise DistortedCrsError(layer, self.name, worst, source)
 
     def reprojection_from(self, crs: CRS, geometries: Geometries, layer: str, source: str = "") -> "Reprojection":

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from geopandas import GeoDataFrame
+from pyproj import Transformer
 
 from geoseptic.errors import LayerContractError, NoFeaturesInRangeError, NoOverlapError, listed
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
+from geoseptic.parcels.misplaced import misplaced
 from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
 from geoseptic.parcels.repair import Fabric, mend
 from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses, served
@@ -175,12 +177,31 @@ def check_overlap(elevation: Raster, land: Land) -> None:
 
 
 def wells_near(wells: GeoDataFrame, frame: Frame, around: shapely.Geometry, place: str, assumed_error_m: float) -> CheckedLayer:
-    """The wells that may matter: all of the layer are checked, those too far off, however rough their place, are left out."""
+    """The wells that may matter: all of the layer are checked, those too far off, however rough their place, are left out.
+
+    Raises NoFeaturesInRangeError where none is left, LayerContractError for wells that are far off by a slip: they are somewhere near.
+    """
     checked = check(wells, layers.WELLS, frame, source_of(wells))
     near = shapely.dwithin(checked.shapes_m, around, NEAR_M + location_errors_m(checked, assumed_error_m))
+    _refuse_misplaced(checked.kept(~near), frame, around, place, source_of(wells))
     if not near.any():
         raise NoFeaturesInRangeError("wells", source_of(wells), len(checked), place)
     return checked.kept(near)
+
+
+def _refuse_misplaced(far: CheckedLayer, frame: Frame, around: shapely.Geometry, place: str, source: str) -> None:
+    if not len(far):
+        return
+    change = Transformer.from_crs(frame.crs, 4326, always_xy=True)
+    x, y = shapely.get_coordinates(far.shapes_m).T / frame.metres_per_unit
+    lon_deg, lat_deg = change.transform(x, y)
+    left, bottom, right, top = (value / frame.metres_per_unit for value in around.buffer(NEAR_M).bounds)
+    slips = misplaced(lon_deg, lat_deg, change.transform_bounds(left, bottom, right, top))
+    if slips:
+        todo = "mend these records, or take them out if they are of wells elsewhere"
+        raise LayerContractError(
+            "wells", {f"{fault.format(place=place)}; {todo}": list(far.ids[rows]) for fault, rows in slips.items()}, source
+        )
 
 
 def _houses_without_a_well(
