@@ -193,6 +193,21 @@ FLOODPLAIN: Final = Contract(
     ),
 )
 
+SECTIONS: Final = Contract(
+    "sections",
+    "Sections of the public land survey",
+    "polygon",
+    (
+        Column("township", "township, such as 5N", "text", required=True, aliases=("twp", "twn", "tshp", "twnshpno")),
+        Column("township_direction", "N or S, where the township is a number alone", "text", aliases=("twnshpdir", "twp_dir")),
+        Column("range", "range, such as 3W", "text", required=True, aliases=("rng", "rge", "rangeno")),
+        Column("range_direction", "E or W, where the range is a number alone", "text", aliases=("rangedir", "rng_dir")),
+        Column("section", "number of the section, 1 to 36", "text", required=True, aliases=("sec", "sect", "frstdivno")),
+        Column("meridian", "name of the principal meridian", "text", aliases=("prinmer", "pm")),
+    ),
+)
+"""Sections as the federal survey's own layers name their columns, or in plain words."""
+
 OLD_SYSTEMS: Final = Contract(
     "old_systems",
     "Layer 'parcels' of old_systems.gpkg",
