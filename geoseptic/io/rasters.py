@@ -5,8 +5,8 @@ File nodata numbers, scales, offsets and units of height end here; beyond are fl
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Future, wait
-from dataclasses import fields, replace
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import fields
 from math import ceil
 from pathlib import Path
 from shutil import rmtree
@@ -28,13 +28,12 @@ from geoseptic.errors import ElevationValueError, FileUnreadableError, Parameter
 from geoseptic.io import kept, overviews, styles
 from geoseptic.io.cogs import Header, packable, write_cog
 from geoseptic.io.keptplanes import Part
-from geoseptic.io.scratch import FilePlane, new_plane
+from geoseptic.io.scratch import new_plane
 from geoseptic.model.frame import vertical_unit
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, RasterLegend, Swatch
 from geoseptic.model.planes import ArrayPlane, Plane
 from geoseptic.model.results import RasterResult
-from geoseptic.pools import processes
 from geoseptic.terrain.patches import Patch, sheer_patches
 from geoseptic.units import METRES_PER_UNIT, metres_per
 
@@ -42,9 +41,6 @@ Floats = npt.NDArray[np.float32]
 
 STRIP_CELLS: Final = 4_000_000
 """Cells that one read or write handles at a time: 32 MB in float64, enough to cross many tiles at once."""
-
-WORTH_PROCESSES: Final = 4_000_000
-"""Cells from which on it pays to start worker processes for packing."""
 
 LOWEST_M: Final = -500.0
 HIGHEST_M: Final = 9000.0
@@ -390,7 +386,7 @@ def _strips(rows: int, columns: int) -> Iterator[Window]:
 
 
 def write_rasters(folder: Path, rasters: Sequence[RasterResult], workers: int = 1) -> None:
-    """Write every raster as `write_raster` does, large ones by so many worker processes; what is kept from an earlier run is copied."""
+    """Write every raster as `write_raster` does, in so many threads; what is kept from an earlier run is copied."""
     store = kept.in_use()
     if store is None:
         _write_new(folder, rasters, workers)
@@ -429,8 +425,7 @@ def _copied(store: kept.Store, key: str, folder: Path) -> bool:
 
 
 def _write_new(folder: Path, rasters: Sequence[RasterResult], workers: int) -> None:
-    large = [raster for raster in rasters if raster.raster.grid.shape[0] * raster.raster.grid.shape[1] >= WORTH_PROCESSES]
-    if workers <= 1 or len(large) < 2:
+    if workers <= 1:
         for told in rasters:
             write_raster(
                 folder / f"{told.name}.tif",
@@ -442,18 +437,19 @@ def _write_new(folder: Path, rasters: Sequence[RasterResult], workers: int) -> N
                 tags=told.tags,
             )
         return
-    with processes(workers) as executor:
+    # Threads and no processes: GDAL and the kernels, which do nearly all the work, let the others run meanwhile. After a failure the
+    # folder goes: leaving the pool waits until nobody is writing into it.
+    with ThreadPoolExecutor(workers) as pool:
         waiting: list[Future[tuple[Path, ...]]] = []
         try:
-            for told in rasters:
-                # A worker is told a path and gets no cells: what lies in memory is written down for it.
-                filed = replace(told, raster=_filed(told.raster, _drafts(folder, told.name)))
-                waiting.append(executor.submit(_written, folder / f"{told.name}.tif", filed))
+            # The largest first, so that no thread is left with one at the end.
+            for told in sorted(rasters, key=lambda told: -told.raster.plane.dtype.itemsize):
+                waiting.append(pool.submit(_written, folder / f"{told.name}.tif", told))
             for written in waiting:
                 written.result()
-        finally:
-            # After a failure the folder goes: nobody may still be writing into it.
-            wait([written for written in waiting if not written.cancel()])
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
 
 
 def write_raster(
@@ -490,14 +486,13 @@ def _written(target: Path, told: RasterResult) -> tuple[Path, ...]:
     drafts = _drafts(target.parent, target.stem)
     try:
         counts = _named_counts(target, told)
-        raster = _filed(told.raster, drafts)
+        raster = _packable(told.raster, drafts)
         values = raster.plane
-        assert isinstance(values, FilePlane)
         whole_numbers = values.dtype.kind in "iub"
         method = _overview_method(legend, whole_numbers)
-        coarser: list[FilePlane] = []
+        coarser: list[Plane] = []
         for shape in overviews.shapes(values.shape):
-            coarser.append(new_plane(drafts, shape, values.dtype))
+            coarser.append(_new_plane(values.in_memory, drafts, shape, values.dtype))
             overviews.halve(coarser[-2] if len(coarser) > 1 else values, coarser[-1], method)
         header = Header(
             _file_crs(raster.grid).to_wkt(),
@@ -514,6 +509,10 @@ def _written(target: Path, told: RasterResult) -> tuple[Path, ...]:
     return target, *_write_sidecars(target, legend, counts)
 
 
+def _new_plane(in_memory: bool, folder: Path, shape: tuple[int, int], dtype: npt.DTypeLike) -> Plane:
+    return ArrayPlane(np.empty(shape, dtype)) if in_memory else new_plane(folder, shape, dtype)
+
+
 def _drafts(folder: Path, name: str) -> Path:
     """The folder of working files of one raster."""
     drafts = folder / f".{name}.drafts"
@@ -521,16 +520,16 @@ def _drafts(folder: Path, name: str) -> Path:
     return drafts
 
 
-def _filed(raster: Raster, drafts: Path) -> Raster:
-    """The raster with its values in a file as they are packed; in a new one among the drafts where they are not."""
+def _packable(raster: Raster, drafts: Path) -> Raster:
+    """The raster with its values where they can be packed from: in memory or among the drafts where they are not."""
     plane = raster.plane
     if packable(plane):
         return raster
-    filed = new_plane(drafts, plane.shape, np.float32 if plane.dtype.kind == "f" else plane.dtype)
+    made = _new_plane(plane.in_memory, drafts, plane.shape, np.float32 if plane.dtype.kind == "f" else plane.dtype.newbyteorder("="))
     for window in _strips(*plane.shape):
         rows, cols = slice(window.row_off, window.row_off + window.height), slice(0, window.width)
-        filed.write(rows, cols, plane.read(rows, cols))
-    return raster.with_values(filed, raster.unknown)
+        made.write(rows, cols, plane.read(rows, cols))
+    return raster.with_values(made, raster.unknown)
 
 
 def _named_counts(target: Path, told: RasterResult) -> dict[int, int]:

@@ -622,40 +622,43 @@ def test_no_draft_stays_when_the_copy_fails(tmp_path, monkeypatch):
     assert not list(tmp_path.iterdir())
 
 
-@pytest.mark.parametrize("in_files", [False, True])
-def test_worker_processes_write_the_same_bytes_and_leave_nothing_else(tmp_path, monkeypatch, in_files):
-    def placed(values):
-        if not in_files:
-            return values
+def test_any_number_of_threads_and_values_in_memory_and_in_files_give_the_same_bytes_and_leave_nothing_else(tmp_path):
+    def in_file(values):
         plane = new_plane(tmp_path, values.shape, values.dtype)
         plane.write(slice(0, values.shape[0]), slice(0, values.shape[1]), values)
         return plane
 
     slope = np.random.default_rng(4).uniform(0, 30, (700, 900)).astype(np.float32)
     slope[:90, :600] = np.nan
-    whole = grid(slope.shape)
-    told = [
-        RasterResult("slope", Raster(placed(slope), whole), legend_table.SLOPE, "Slope", "By a plane"),
-        RasterResult(
-            "classes", Raster(placed(slope_classes(slope, 20.0)), whole, 255), legend_table.SLOPE_CLASS, "Classes", "By the slope"
-        ),
-    ]
-    monkeypatch.setattr(rasters, "WORTH_PROCESSES", 1)
-    for name, workers in (("one", 1), ("two", 2)):
+    turned = np.asfortranarray(slope)
+    whole, written = grid(slope.shape), []
+    for name, placed, workers in (
+        ("one", np.asarray, 1),
+        ("two", np.asarray, 2),
+        ("file", in_file, 1),
+        ("files", in_file, 2),
+        ("turned", np.asfortranarray, 1),
+    ):
+        told = [
+            RasterResult("slope", Raster(placed(slope), whole), legend_table.SLOPE, "Slope", "By a plane"),
+            RasterResult("double", Raster(placed(slope.astype(float)), whole), legend_table.SLOPE, "Slope", "By a plane"),
+            RasterResult("code", Raster(placed(slope_classes(turned, 20.0)), whole, 255), legend_table.SLOPE_CLASS, "Classes", "By slope"),
+        ]
         (tmp_path / name).mkdir()
         rasters.write_rasters(tmp_path / name, told, workers)
-    written = {each.name: each.read_bytes() for each in (tmp_path / "one").iterdir()}
-    assert written == {each.name: each.read_bytes() for each in (tmp_path / "two").iterdir()}
-    assert len(written) == 7
+        written.append({each.name: each.read_bytes() for each in (tmp_path / name).iterdir()})
+    assert all(files == written[0] for files in written)
+    assert len(written[0]) == 10
+    with rasterio.open(tmp_path / "one" / "slope.tif") as file:
+        np.testing.assert_array_equal(file.read(1), slope)
 
 
-def test_nobody_writes_any_more_after_a_failure_in_a_worker(tmp_path, monkeypatch):
-    """The folder goes after a failure: no worker may still be putting files into it."""
+def test_nobody_writes_any_more_after_a_failure_in_a_thread(tmp_path):
+    """The folder goes after a failure: no thread may still be putting files into it."""
 
     def there():
         return {path: path.stat().st_size for path in tmp_path.rglob("*") if path.is_file()}
 
-    monkeypatch.setattr(rasters, "WORTH_PROCESSES", 1)
     whole = grid((2000, 2000))
     slope = Raster(np.random.default_rng(4).uniform(0, 30, whole.shape).astype(np.float32), whole)
     told = [RasterResult("strange", Raster(np.full(whole.shape, 9, np.uint8), whole, 255), legend_table.SLOPE_CLASS, "Strange", "")]

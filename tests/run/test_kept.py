@@ -422,9 +422,8 @@ def test_a_store_and_a_cluster_are_not_used_together(tmp_path, capsys):
     assert "--keep cannot be used with --scheduler" in capsys.readouterr().err
 
 
-def test_worker_processes_pack_rasters_in_memory_and_from_a_store_to_the_same_bytes(tmp_path, monkeypatch):
-    """More than one tile, so that a worker makes coarser copies beside what this process has laid down for it."""
-    monkeypatch.setattr(rasters, "WORTH_PROCESSES", 0)
+def test_threads_pack_rasters_in_memory_and_from_a_store_to_the_same_bytes(tmp_path):
+    """More than one tile, so that each thread makes coarser copies."""
     values = np.random.default_rng(9).integers(1, 5, (600, 700)).astype(np.uint8)
     grid = Grid.of(values.shape, Affine(CELL_M, 0, LEFT, 0, -CELL_M, TOP), 26910, "grid")
     plane = ArrayPlane(values)
