@@ -16,6 +16,9 @@ from geoseptic.units import METRES_PER_UNIT, from_metres
 P = ParamSpec("P")
 R = TypeVar("R")
 
+BYTES_A_CELL: Final = 115
+"""Memory in use for each cell of rasters in memory, at the worst moment of the process that takes most."""
+
 
 @dataclass(frozen=True)
 class LayerIn:
@@ -310,6 +313,8 @@ class Process(Generic[P, R]):
     example: str
     takes_refused: bool = False
     """Whether it takes a `Refused` in place of an input that could not be read; other processes are not called then."""
+    bytes_a_cell: int = BYTES_A_CELL
+    """Memory that it has in use at the worst moment for each cell of rasters in memory."""
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         bound = inspect.signature(self.function).bind(*args, **kwargs)
@@ -337,7 +342,13 @@ def _files_of(out: Output) -> tuple[str, ...]:
 
 
 def process(
-    *, id: str, title: str, outputs: tuple[Output, ...], example: str, takes_refused: bool = False
+    *,
+    id: str,
+    title: str,
+    outputs: tuple[Output, ...],
+    example: str,
+    takes_refused: bool = False,
+    bytes_a_cell: int = BYTES_A_CELL,
 ) -> Callable[[Callable[P, R]], Process[P, R]]:
     """Declare the decorated function as a process. Its docstring's first paragraph is the summary."""
 
@@ -350,7 +361,7 @@ def process(
             required = argument.default is inspect.Parameter.empty
             parameters.append(Parameter(name, spec, required, None if required else argument.default))
         summary = " ".join(inspect.cleandoc(function.__doc__ or "").split("\n\n")[0].split())
-        return Process(id, title, summary, outputs, tuple(parameters), function, example, takes_refused)
+        return Process(id, title, summary, outputs, tuple(parameters), function, example, takes_refused, bytes_a_cell)
 
     return declare
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
         RasterOut("slope_class", "Soil-survey interpretive class for absorption fields, and the code's limit"),
     ),
     example="--elevation dem.tif --elevation-unit m --rules us-ny --out out",
+    bytes_a_cell=13,
 )
 def slope_suitability(
     elevation: inputs.Elevation,

@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 
     from geoseptic.io.sources import Bounds
 
-IN_MEMORY_CELLS: Final = 30_000_000
-"""Rasters with more cells are worked on in files beside the outputs: about 115 bytes a cell are in use at the worst moment in memory."""
+IN_MEMORY_BYTES: Final = 3_450_000_000
+"""Rasters for which a process would have more in use at the worst moment are worked on in files beside the outputs."""
 
 
 def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, Any]:
@@ -46,7 +46,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             headers = read_headers(process, wanted)
         if wanted.dry_run:
             return _plan(process, wanted, headers)
-        large = any(grid.shape[0] * grid.shape[1] > IN_MEMORY_CELLS for grid in headers.grids.values())
+        large = any(grid.shape[0] * grid.shape[1] * process.bytes_a_cell > IN_MEMORY_BYTES for grid in headers.grids.values())
         with (
             outputs.held(wanted.out) as told_of_folder,
             kept.kept(wanted.keep) as store,

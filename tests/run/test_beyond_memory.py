@@ -39,7 +39,7 @@ def digests(folder):
 def test_files_and_small_windows_give_the_bytes_of_memory(hillside, monkeypatch, process, changes, side_cells):
     usual, in_files = hillside / "usual", hillside / "in_files"
     assert main(process, arguments(hillside, usual, **changes)) == 0
-    monkeypatch.setattr(runner, "IN_MEMORY_CELLS", 0)
+    monkeypatch.setattr(runner, "IN_MEMORY_BYTES", 0)
     monkeypatch.setattr(windows, "SIDE_CELLS", side_cells)
     assert main(process, [*arguments(hillside, in_files, **changes), "--workers=2"]) == 0
     assert len(digests(usual)) >= 6
@@ -47,7 +47,7 @@ def test_files_and_small_windows_give_the_bytes_of_memory(hillside, monkeypatch,
 
 
 def test_refused_input_leaves_no_working_file_and_no_folder(hillside, monkeypatch):
-    monkeypatch.setattr(runner, "IN_MEMORY_CELLS", 0)
+    monkeypatch.setattr(runner, "IN_MEMORY_BYTES", 0)
     out = hillside / "deep" / "out"
     assert main("suitability_map", arguments(hillside, out, wells=f"{hillside / 'county.gpkg'}|buildings")) == 3
     assert not out.parent.exists()
@@ -60,7 +60,7 @@ def test_request_to_end_leaves_no_working_file(hillside, monkeypatch, capsys, nu
         assert list((hillside / "out").glob(".geoseptic-scratch-*"))
         os.kill(os.getpid(), number)
 
-    monkeypatch.setattr(runner, "IN_MEMORY_CELLS", 0)
+    monkeypatch.setattr(runner, "IN_MEMORY_BYTES", 0)
     monkeypatch.setattr("geoseptic.processes.paths.drain_by_tiles", ended)
     assert main("suitability_map", arguments(hillside, hillside / "out")) == 130
     assert "interrupted" in capsys.readouterr().err
@@ -95,3 +95,16 @@ def test_building_edges_along_the_middles_of_cells_are_burnt_alike_by_windows():
                 whole = burnt(one, grid)
                 parts = [(slice(0, 23), slice(0, 60)), (slice(23, 60), slice(0, 31)), (slice(23, 60), slice(31, 60))]
                 assert all(np.array_equal(burnt(one, grid.window(*part)), whole[part]) for part in parts)
+
+
+@pytest.mark.parametrize("process", ["slope_suitability", "suitability_map"])
+def test_a_process_that_needs_little_for_a_cell_keeps_rasters_in_memory_that_are_too_large_for_others(hillside, monkeypatch, process):
+    scratch, read = [], runner.raster_files.read_elevation
+    monkeypatch.setattr(
+        runner.raster_files, "read_elevation", lambda path, **given: scratch.append(given["scratch"]) or read(path, **given)
+    )
+    rows, cols = runner.raster_files.read_grid(hillside / "elevation.tif", "elevation").shape
+    monkeypatch.setattr(runner, "IN_MEMORY_BYTES", 50 * rows * cols)
+    layers = LAYERS_ALONE if process == "slope_suitability" else {}
+    assert main(process, arguments(hillside, hillside / "out", **layers)) == 0
+    assert [folder is None for folder in scratch] == [process == "slope_suitability"]
