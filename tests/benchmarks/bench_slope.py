@@ -1,10 +1,11 @@
 """Slope by a plane over 15 m with its classes, timed side by side with `gdaldem slope -compute_edges` on one core, tiled files in and out.
 
-    python tests/benchmarks/bench_slope.py [--rows 4000] [--pairs 5]
+    python tests/benchmarks/bench_slope.py [--rows 4000] [--county 15000] [--pairs 5]
 
 A pair is one run of each side, in turns the one and the other first. Ours is two things: the bare work (read, slope and classes, both
 written with gdaldem's own creation options), and the whole command with checks, overviews and styles. gdaldem runs twice too: with its own
-way of packing, and with that of our outputs (tiles of 512, level 1). Prints Markdown; writes every run to OUT/results.json. Needs gdaldem.
+way of packing, and with that of our outputs (tiles of 512, level 1). Two sizes are run, a town's and a county's (`--county 0`: only the
+first): what starting takes weighs less in the second. Prints Markdown; writes every run to OUT/results.json. Needs gdaldem.
 """
 
 import argparse
@@ -13,6 +14,7 @@ import json
 import shutil
 import sys
 import time
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -67,7 +69,8 @@ def run(side: str, dem: Path, out: Path, rules: str, core: int | None, limit_s: 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     ground_options(parser)
-    limits(parser, pairs=5, limit_s=300.0)
+    limits(parser, pairs=5, limit_s=900.0)
+    parser.add_argument("--county", type=int, default=15_000, help="rows and columns of the second size; 0 leaves it out")
     parser.add_argument("--rules", default="us-wa")
     parser.add_argument("--out", type=Path, default=ROOT / "out" / "bench_slope")
     parser.add_argument("--only", type=Path, help=argparse.SUPPRESS)
@@ -79,15 +82,26 @@ def main() -> None:
     if not shutil.which("gdaldem"):
         raise SystemExit("gdaldem is missing: nothing to compare with")
     core = options.core if shutil.which("taskset") else None
-    for name, rows, cols in (("warm", 400, 400), ("county", options.rows, options.cols or options.rows)):
-        make_county(out / name, rows, cols, options.cell, 100, 50, options.seed)
+    make_county(out / "warm", 400, 400, options.cell, 100, 50, options.seed)
     for side in SIDES:
         run(side, out / "warm" / "dem.tif", out, options.rules, core, options.limit)
-    pairs = in_turns(lambda side: run(side, out / "county" / "dem.tif", out, options.rules, core, options.limit), SIDES, options.pairs)
-    failed = [f"{side}: {took.failed}" for pair in pairs for side, (took, _) in pair.items() if took.failed]
-    if failed:
-        raise SystemExit("\n".join(failed))
-    print(f"## Slope, {options.rows} x {options.cols or options.rows} cells of {options.cell:g} m, one core, {options.pairs} pairs\n")
+    sizes = [(options.rows, options.cols or options.rows), *([(options.county, options.county)] if options.county else [])]
+    found: list[dict[str, Any]] = []
+    for rows, cols in sizes:
+        make_county(out / "county", rows, cols, options.cell, 100, 50, options.seed)
+        pairs = in_turns(lambda side: run(side, out / "county" / "dem.tif", out, options.rules, core, options.limit), SIDES, options.pairs)
+        failed = [f"{side}: {took.failed}" for pair in pairs for side, (took, _) in pair.items() if took.failed]
+        if failed:
+            raise SystemExit("\n".join(failed))
+        print(f"## Slope, {rows} x {cols} cells of {options.cell:g} m, one core, {options.pairs} pairs\n")
+        show(pairs)
+        plain = [{side: {**asdict(took), "stages": stages} for side, (took, stages) in pair.items()} for pair in pairs]
+        found.append({"rows": rows, "cols": cols, "pairs": plain})
+        (out / "results.json").write_text(json.dumps({"machine": machine(), "sizes": found}, indent=2) + "\n", encoding="utf-8")
+
+
+def show(pairs: Sequence[Mapping[str, tuple[Spent, dict[str, float]]]]) -> None:
+    """The figures of one size."""
     print("| | wall s, median (least-greatest) | CPU s | over gdaldem, wall | CPU | over gdaldem packed as ours, CPU | peak MiB |")
     print("|---|---|---|---|---|---|---|")
     for side in SIDES:
@@ -99,9 +113,7 @@ def main() -> None:
     for side in SIDES[:2]:
         print(stage_medians(side, [pair[side][1] for pair in pairs], "wall s, median"))
     loads = [took.load_before for pair in pairs for took, _ in pair.values()]
-    print(f"\n- noise: load average before a process {middle(loads)}")
-    plain: list[dict[str, Any]] = [{side: {**asdict(took), "stages": stages} for side, (took, stages) in pair.items()} for pair in pairs]
-    (out / "results.json").write_text(json.dumps({"machine": machine(), "pairs": plain}, indent=2) + "\n", encoding="utf-8")
+    print(f"\n- noise: load average before a process {middle(loads)}\n")
 
 
 if __name__ == "__main__":
