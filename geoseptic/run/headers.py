@@ -32,7 +32,7 @@ from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
 
 if TYPE_CHECKING:
-    from geoseptic.io.sources import Bounds, LayerHeader
+    from geoseptic.io.sources import Bounds, LayerHeader, Stated
 
 READ_WHOLE = ("parcels", "wells")
 """Layers of which no record may go unseen: one without a shape is refused, and a well far off may be roughly placed."""
@@ -87,11 +87,11 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
                 from geoseptic.io import findingsheets
 
                 maps = wanted.columns.get(parameter.name, {}), wanted.value_maps.get(parameter.name, {})
-                sheets[parameter.name] = findingsheets.read_findings(given, spec.contract, *maps)
+                sheets[parameter.name] = findingsheets.read_findings(given, spec.contract, *maps, stated_of(wanted, parameter.name))
             elif isinstance(spec, LayerIn):
                 from geoseptic.io import layerheaders
 
-                header = layerheaders.read_header(given)
+                header = layerheaders.read_header(given, stated_of(wanted, parameter.name))
                 maps = wanted.columns.get(parameter.name, {}), wanted.value_maps.get(parameter.name, {})
                 faults = layerheaders.refusals(header, spec.contract, *maps)
                 refusals += faults
@@ -120,6 +120,13 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
             _refuse_silence(rules, wanted)
     raise_gathered(refusals)
     return Headers(rules, grids, depths, found, sheets, rule_sets, runs, refused)
+
+
+def stated_of(wanted: Request, layer: str) -> "Stated":
+    """What the user states of a layer's source."""
+    from geoseptic.io.sources import Stated
+
+    return Stated(**{what: texts[layer] for what, texts in wanted.statements.items() if layer in texts}, network=wanted.network)
 
 
 def check_places(headers: Headers, wanted: Request) -> "Mapping[str, Bounds]":

@@ -17,6 +17,9 @@ ValueMaps = dict[str, dict[str, dict[str, str]]]
 YES: Final = frozenset({"yes", "true", "1"})
 NO: Final = frozenset({"no", "false", "0"})
 
+EXAMPLES: Final = {"crs": "EPSG:26910", "encoding": "cp1252"}
+"""What can be stated of the source of a layer, and how that looks."""
+
 CODED: Final = ("choice", "flag")
 """Kinds of column whose words can be mapped."""
 
@@ -93,6 +96,31 @@ def value_maps(process: Process[..., Any], from_config: object, from_line: Seque
         else:
             found.setdefault(layer, {}).setdefault(name, {})[word.strip().lower()] = plain
     return found
+
+
+def statements(process: Process[..., Any], what: str, from_config: object, from_line: Sequence[str], faults: list[str]) -> dict[str, str]:
+    """Layer -> what is stated of its source, by `--WHAT LAYER=TEXT` over `[WHAT] LAYER = "TEXT"`; adds to `faults` what cannot be one."""
+    found: dict[str, object] = {}
+    if isinstance(from_config, Mapping):
+        found |= {str(layer): text for layer, text in from_config.items()}
+    else:
+        faults.append(f'{what} must be a table, such as [{what}] and parcels = "{EXAMPLES[what]}".')
+    for text in from_line:
+        layer, equals, stated = (part.strip() for part in text.partition("="))
+        if equals and layer and stated:
+            found[layer] = stated
+        else:
+            faults.append(f"--{what}: '{text}' must be LAYER=TEXT, such as parcels={EXAMPLES[what]}.")
+    contracts = _contracts(process)
+    stated_of: dict[str, str] = {}
+    for name, said in found.items():
+        if _contract(process, contracts, name, what, faults) is None:
+            continue
+        if isinstance(said, str) and said.strip():
+            stated_of[name] = said.strip()
+        else:
+            faults.append(f"{what}: {name} must be text such as {EXAMPLES[what]}, not {said!r}.")
+    return stated_of
 
 
 def _meaning(column: Column, meaning: object) -> str | None:

@@ -173,7 +173,10 @@ def _value(
 
     near = None if whole or _is_whole(spec) else _near(headers, values.get("parcels"))
     with stage(f"reading {name}"):
-        layer = layer_files.read_layer(given, spec.contract, wanted.columns.get(name), near, wanted.value_maps.get(name))
+        layer = layer_files.read_layer(
+            given, spec.contract, wanted.columns.get(name), near, wanted.value_maps.get(name), headers.layers[name].stated
+        )
+    warnings += [f"{name} ({headers.layers[name].source}): {note}" for note in layer.attrs["notes"]]
     lost = layer.attrs["without_shape"]
     if lost:
         warnings.append(
@@ -208,7 +211,13 @@ def _plan(process: Process[..., Any], wanted: Request, headers: Headers) -> dict
         inputs[name] = {"file": wanted.values[name], "rows": grid.shape[0], "cols": grid.shape[1], "crs": grid.frame.name}
     for name, header in headers.layers.items():
         crs = header.crs.to_string() if header.crs is not None else None
-        shapes = {"records": header.features, "shapes": header.geometry, "bounds": bounds.get(name), "crs": crs}
+        shapes = {
+            "notes": list(header.notes),
+            "records": header.features,
+            "shapes": header.geometry,
+            "bounds": bounds.get(name),
+            "crs": crs,
+        }
         inputs[name] = {"file": header.path, "layer": header.layer, **shapes}
     for name, readings in headers.sheets.items():
         inputs[name] = {"file": wanted.values[name], "readings": len(readings)}
