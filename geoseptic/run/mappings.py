@@ -32,7 +32,7 @@ def column_names(process: Process[..., Any], from_config: object, from_line: Seq
     for text in from_line:
         target, equals, name = text.partition("=")
         layer, dot, column = (word.strip() for word in target.partition("."))
-        if equals and dot and layer and column and name.strip():
+        if equals and dot and layer and column:
             stated.append((layer, column, name.strip()))
         else:
             faults.append(f"--columns: '{text}' must be LAYER.COLUMN=NAME, such as parcels.parcel_id=APN.")
@@ -47,7 +47,7 @@ def column_names(process: Process[..., Any], from_config: object, from_line: Seq
         known = contract.names
         if column not in known:
             faults.append(f"columns: {layer} have no column {nearest(column, known)}. Known: {', '.join(known) or 'none'}.")
-        elif not isinstance(named, str) or not named:
+        elif not isinstance(named, str):
             faults.append(f"columns: {layer}.{column} must be the name of a column of the file, not {named!r}.")
         else:
             found.setdefault(layer, {})[column] = named
