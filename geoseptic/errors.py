@@ -98,14 +98,16 @@ class UnknownUnitError(InputError):
 class FileUnreadableError(InputError, OSError):
     def __init__(self, path: str, why: str, todo: str) -> None:
         super().__init__(f"{path} cannot be read: {why}. {todo}")
-        self.path = path
+        self.path, self.why, self.todo = path, why, todo
 
 
 class MissingCrsError(InputError):
-    def __init__(self, layer: str, source: str = "") -> None:
+    """`how_to_state` ends the sentence where the user may state the CRS himself."""
+
+    def __init__(self, layer: str, source: str = "", how_to_state: str = "") -> None:
         super().__init__(
             f"{named(layer, source)} has no coordinate reference system, so nothing can be measured. Ask its owner which one it is in, "
-            "and write that into the file (for a shapefile: the .prj beside it)."
+            f"and write that into the file (for a shapefile: the .prj beside it){how_to_state}."
         )
         self.layer = layer
 

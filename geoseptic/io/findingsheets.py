@@ -13,6 +13,7 @@ from geoseptic.io.layerheaders import file_columns
 from geoseptic.io.layers import in_words_of_the_contract, read_layer
 from geoseptic.io.sheets import column_name, sheet_text
 from geoseptic.io.sourcekinds import open_source
+from geoseptic.io.sources import NOTHING_STATED, Stated
 from geoseptic.model.layers import Contract
 
 SHEET: Final = frozenset({".csv", ".txt", ".tsv"})
@@ -24,6 +25,7 @@ def read_findings(
     contract: Contract,
     columns: Mapping[str, str] | None = None,
     words: Mapping[str, Mapping[str, str]] | None = None,
+    stated: Stated = NOTHING_STATED,
 ) -> pd.DataFrame:
     """The findings in a file, with the contract's column names; a GeoDataFrame where the file has shapes.
 
@@ -32,6 +34,7 @@ def read_findings(
     source : a CSV sheet, or any layer or table of the GDAL library, with '|layer' where the file holds several.
     columns : contract column -> column of the file, where they differ. Case, blanks and hyphens do not matter.
     words : contract column -> word of the file, in lower case -> word of the contract, empty where it is unknown.
+    stated : what the user states of a layer because the file does not say it.
 
     Returns
     -------
@@ -44,10 +47,10 @@ def read_findings(
     """
     if Path(source).suffix.lower() in SHEET and "|" not in source:
         return _sheet(Path(source), contract, columns or {}, words or {})
-    opened = open_source(source)
+    opened = open_source(source, stated)
     header = opened.header
     if header.geometry:
-        frame: pd.DataFrame = read_layer(source, contract, columns, None, words)
+        frame: pd.DataFrame = read_layer(source, contract, columns, None, words, stated)
     else:
         frame = _named(opened.read_table(header.fields, None), contract, columns or {}, words or {}, header.source)
     frame.attrs["source"] = header.source

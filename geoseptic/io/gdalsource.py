@@ -1,8 +1,10 @@
 """Vector layers of files, by the GDAL library: whole, by bounds, or record by record where a layer is too big."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
 import geopandas
@@ -16,7 +18,8 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from geoseptic.errors import FileUnreadableError, nearest
-from geoseptic.io.sources import Bounds, LayerHeader, Stated, split_source
+from geoseptic.io import archives, formats, geojsoncrs, tableletters, workingcopies
+from geoseptic.io.sources import Bounds, LayerHeader, Stated, placed, split_source, stated_notes
 
 UNREADABLE: Final = (DataSourceError, DataLayerError, UnicodeDecodeError)
 
@@ -28,46 +31,65 @@ BATCH_FEATURES = 50_000
 BOUNDS_AT_A_TIME = 1_000_000
 
 
+ARC_DEGREES: Final = 1
+"""Arcs are drawn by chords of this angle, which leave the curve by at most 0.004 percent of its radius: 1 - cos(0.5 degrees)."""
+
+CURVES: Final = ("CIRCULARSTRING", "COMPOUNDCURVE", "CURVEPOLYGON", "MULTICURVE", "MULTISURFACE")
+ALWAYS_WHOLE_RECORDS: Final = ("GeoJSON", "GeoJSONSeq", "GML")
+"""Drivers that cannot leave columns out."""
+
+MAY_HAVE_CURVES: Final = ("GPKG", "OpenFileGDB")
+CURVES_LOOKED_FOR: Final = 200_000
+"""Layers with no more features have their curves counted."""
+
+ANY_DRIVER: Final = tuple(driver for drivers in formats.DRIVERS.values() for driver in drivers)
+
+OPTIONS: Final = {
+    "OGR_ARC_STEPSIZE": str(ARC_DEGREES),
+    # No request to a server whatever a file names, and identifiers keep the zeros before them.
+    "GML_DOWNLOAD_SCHEMA": "NO",
+    "GML_FIELDTYPES": "ALWAYS_STRING",
+}
+
+
 @dataclass(frozen=True)
 class GdalLayer:
-    """A layer of a file that GDAL reads; see LayerSource."""
+    """A layer of a file that GDAL reads; see LayerSource. `file` is where GDAL reads it, which may be a working copy, `name` the layer's
+    name there, `driver` what reads it."""
 
     header: LayerHeader
+    file: str
+    name: str
+    driver: str
+    encoding: str | None
 
     def read(self, columns: Sequence[str], bounds: Bounds | None) -> GeoDataFrame:
-        path, layer = self.header.path, self.header.layer
-        try:
+        with self._reading():
             if self.header.features > STREAM_FROM_FEATURES:
-                batches = list(stream_layer(path, layer, columns, bounds))
-                return pd.concat(batches, ignore_index=True) if batches else self._nothing(columns)
-            return geopandas.read_file(path, layer=layer, columns=list(columns), bbox=bounds, engine="pyogrio")
-        except UNREADABLE as error:
-            raise _damaged(path, error) from error
+                batches = list(self._streamed(columns, bounds))
+                frame = pd.concat(batches, ignore_index=True) if batches else self._nothing(columns)
+            else:
+                frame = geopandas.read_file(
+                    self.file, layer=self.name, columns=list(columns), bbox=bounds, engine="pyogrio", encoding=self.encoding
+                )
+        return frame.set_crs(self.header.crs, allow_override=True)
 
     def read_table(self, columns: Sequence[str], bounds: Bounds | None) -> pd.DataFrame:
-        path, layer = self.header.path, self.header.layer
-        try:
-            return pyogrio.read_dataframe(path, layer=layer, columns=list(columns), bbox=bounds, read_geometry=False)
-        except UNREADABLE as error:
-            raise _damaged(path, error) from error
+        with self._reading():
+            return pyogrio.read_dataframe(
+                self.file, layer=self.name, columns=list(columns), bbox=bounds, read_geometry=False, encoding=self.encoding
+            )
 
     def bounds(self) -> Bounds | None:
-        try:
-            bounds = pyogrio.read_info(self.header.path, layer=self.header.layer, force_total_bounds=True)["total_bounds"]
-        except UNREADABLE as error:
-            raise _damaged(self.header.path, error) from error
-        return None if bounds is None else (float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3]))
+        with self._reading():
+            return _total_bounds(self.file, self.name, self.encoding)
 
     def without_shape(self) -> tuple[int, ...]:
         found: list[int] = []
         first = 0
         while True:
-            try:
-                numbers, bounds = pyogrio.read_bounds(
-                    self.header.path, layer=self.header.layer, skip_features=first, max_features=BOUNDS_AT_A_TIME
-                )
-            except UNREADABLE as error:
-                raise _damaged(self.header.path, error) from error
+            with self._reading():
+                numbers, bounds = pyogrio.read_bounds(self.file, layer=self.name, skip_features=first, max_features=BOUNDS_AT_A_TIME)
             # The envelope of an empty shape comes out as zeros.
             nowhere = ~np.isfinite(bounds).all(axis=0) | (bounds == 0).all(axis=0)
             found += [int(number) for number in numbers[nowhere]]
@@ -75,8 +97,50 @@ class GdalLayer:
             if len(numbers) < BOUNDS_AT_A_TIME:
                 return tuple(found)
 
+    def _streamed(self, columns: Sequence[str], bounds: Bounds | None) -> Iterator[GeoDataFrame]:
+        """The layer in batches, never whole in memory: record by record with fiona, in slices with pyogrio where fiona does not do."""
+        try:
+            import fiona
+        except ImportError:  # no wheel for this Python or machine
+            fiona = None
+        if fiona is None or self.driver not in fiona.supported_drivers:
+            yield from self._sliced(columns, bounds)
+            return
+        own: dict[str, Any] = {} if self.encoding is None else {"encoding": self.encoding}
+        if self.driver not in ALWAYS_WHOLE_RECORDS:
+            own["include_fields"] = list(columns)
+        with (
+            fiona.Env(**OPTIONS),
+            fiona.open(self.file, layer=self.name, driver=self.driver, **own) as records,
+        ):
+            batch: list[Mapping[str, Any]] = []
+            for record in records.filter(bbox=bounds) if bounds else records:
+                batch.append(record)
+                if len(batch) == BATCH_FEATURES:
+                    yield GeoDataFrame.from_features(batch, crs=self.header.crs, columns=[*columns, "geometry"])
+                    batch = []
+            if batch:
+                yield GeoDataFrame.from_features(batch, crs=self.header.crs, columns=[*columns, "geometry"])
+
+    def _sliced(self, columns: Sequence[str], bounds: Bounds | None) -> Iterator[GeoDataFrame]:
+        given = {"layer": self.name, "encoding": self.encoding}
+        total = pyogrio.read_info(self.file, force_feature_count=True, **given)["features"]
+        near = shapely.box(*bounds) if bounds else None
+        for first in range(0, total, BATCH_FEATURES):
+            batch = pyogrio.read_dataframe(self.file, columns=list(columns), skip_features=first, max_features=BATCH_FEATURES, **given)
+            batch = batch.set_crs(self.header.crs, allow_override=True)
+            yield batch if near is None else batch[shapely.intersects(batch.geometry.values, near)]
+
     def _nothing(self, columns: Sequence[str]) -> GeoDataFrame:
         return GeoDataFrame({name: [] for name in columns}, geometry=[], crs=self.header.crs)
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        with _options():
+            try:
+                yield
+            except UNREADABLE as error:
+                raise _damaged(self.header.path, error) from error
 
 
 def takes(source: str) -> bool:
@@ -84,76 +148,190 @@ def takes(source: str) -> bool:
 
 
 def open_layer(source: str, stated: Stated) -> GdalLayer:
-    path, layer = split_source(source)
-    layer = _the_layer(path, layer)
+    path, wanted = split_source(source)
+    with _options():
+        if formats.is_elsewhere(path) and stated.network:
+            found = [Found(name, path, name, ANY_DRIVER) for name in _names(path, path)]
+        else:
+            found = _layers(path, wanted)
+        chosen = _chosen(path, wanted, found)
+        return _opened(source, path, chosen, stated)
+
+
+@dataclass(frozen=True)
+class Found:
+    """A layer that a source holds: `shown` is the name by which it is asked for, `inner` the data set's name in an archive."""
+
+    shown: str
+    file: str
+    name: str
+    drivers: tuple[str, ...]
+    inner: str = ""
+
+
+def _layers(path: str, wanted: str | None) -> list[Found]:
+    """The layers of a file on this machine, after everything that speaks against opening it."""
+    formats.refuse_elsewhere(path)
+    if not Path(path).exists():
+        raise FileUnreadableError(path, "there is no such file", "Check the path.")
+    place = Path(path)
+    if not (place.is_dir() or place.is_file()):
+        raise FileUnreadableError(path, "it is neither a file nor a folder", "Check the path.")
+    if place.is_dir() and (shapefiles := sorted(item for item in place.iterdir() if item.suffix.lower() == ".shp")):
+        inner = [(item.name, item) for item in shapefiles]
+    elif place.is_file() and archives.is_archive(place):
+        inner = [(dataset.name, dataset.path) for dataset in archives.unpacked(place)]
+    else:
+        return _layers_of_file(path, place, "")
+    found = [layer for name, file in inner for layer in _layers_of_file(path, file, name)]
+    twice = {layer.shown for layer in found if sum(other.shown == layer.shown for other in found) > 1}
+    # Of two layers of one name each is asked for by its place in the archive.
+    return [replace(layer, shown=_place(layer)) if layer.shown in twice else layer for layer in found]
+
+
+def _place(layer: Found) -> str:
+    return layer.inner if PurePosixPath(layer.inner).stem == layer.name else f"{layer.inner}/{layer.name}"
+
+
+def _layers_of_file(path: str, file: Path, inner: str) -> list[Found]:
+    shown = f"{path}|{inner}" if inner else path
     try:
-        info = pyogrio.read_info(path, layer=layer)
-        crs = None if info["crs"] is None else CRS.from_user_input(info["crs"])
+        kind = formats.format_of(file)
+    except FileUnreadableError as error:
+        raise FileUnreadableError(shown, error.why, error.todo) from None
+    if kind == "shapefile":
+        _refuse_half_a_shapefile(file)
+    elif kind == "GeoPackage":
+        log = file.with_name(f"{file.name}-wal")
+        if log.exists() and log.stat().st_size:
+            file = workingcopies.settled_copy(file)
+        formats.refuse_reaching_out(file)
+    elif kind == "GML":
+        # A description of it would be written beside it.
+        file = workingcopies.beside_nothing(file)
+    elif kind == "KML":
+        _refuse_links(file, shown)
+    return [Found(name, str(file), name, formats.DRIVERS[kind], inner) for name in _names(shown, str(file))]
+
+
+def _names(path: str, file: str) -> list[str]:
+    try:
+        return [str(name) for name, _ in pyogrio.list_layers(file)]
+    except UNREADABLE as error:
+        raise FileUnreadableError(path, said(error), "It may be damaged; check the path and the format.") from error
+
+
+def _chosen(path: str, wanted: str | None, found: Sequence[Found]) -> Found:
+    names = [layer.shown for layer in found]
+    if wanted is not None:
+        if wanted not in names:
+            raise FileUnreadableError(path, f"it has no layer {nearest(wanted, names)}", f"Layers there: {', '.join(names)}.")
+        return found[names.index(wanted)]
+    if not found:
+        raise FileUnreadableError(path, "it holds no vector layer", "Check that it is the right file.")
+    if len(found) > 1:
+        raise FileUnreadableError(path, f"it has {len(found)} layers", f"Name one: {path}|LAYER, of {', '.join(names)}.")
+    return found[0]
+
+
+def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
+    encoding: str | None = None
+    notes: list[str] = []
+    if chosen.drivers == formats.DRIVERS["shapefile"]:
+        encoding, letters = tableletters.encoding_of(Path(chosen.file), stated.encoding)
+        notes += letters
+    try:
+        info = pyogrio.read_info(chosen.file, layer=chosen.name, encoding=encoding)
+        if info["driver"] not in chosen.drivers:
+            raise FileUnreadableError(path, f"it is in the format {info['driver']}", f"Save the layer as {formats.KNOWN}.")
+        declared = None if info["crs"] is None else CRS.from_user_input(info["crs"])
+        if chosen.drivers == formats.DRIVERS["GeoJSON"]:
+            declared, told = _geojson_crs(chosen, declared)
+            notes += told
     except UNREADABLE as error:
         raise FileUnreadableError(path, said(error), "Check the path and the format.") from error
     except CRSError as error:
         raise FileUnreadableError(
             path, f"its coordinate reference system is not understood ({error})", "Write it anew in a GIS."
         ) from error
+    crs = placed(declared, stated, path)
+    notes += stated_notes(declared, crs, stated)
+    geometry, features = str(info["geometry_type"] or ""), int(info["features"])
+    if info["driver"] in MAY_HAVE_CURVES:
+        notes += _curve_notes(chosen, geometry, features)
     fields = tuple(str(name) for name in info["fields"])
-    return GdalLayer(LayerHeader(source, path, layer, crs, fields, str(info["geometry_type"] or ""), int(info["features"]), (), stated))
+    header = LayerHeader(source, path, chosen.shown, crs, fields, geometry, features, tuple(notes), stated)
+    return GdalLayer(header, chosen.file, chosen.name, str(info["driver"]), encoding)
 
 
-def stream_layer(path: str, layer: str, columns: Sequence[str], bounds: Bounds | None) -> Iterator[GeoDataFrame]:
-    """The layer in batches, never whole in memory: record by record with fiona, in slices with pyogrio where fiona is not installed."""
+def _geojson_crs(chosen: Found, read: CRS | None) -> tuple[CRS | None, list[str]]:
+    is_declared, declared = geojsoncrs.declared_crs(Path(chosen.file))
+    if is_declared:
+        told = [] if declared is None else [f"its CRS is {declared.name}, by the member 'crs' of older GeoJSON"]
+        return declared, told
+    bounds = _total_bounds(chosen.file, chosen.name, None)
+    if bounds is not None and (min(bounds[0], -bounds[2]) < -180 or min(bounds[1], -bounds[3]) < -90):
+        # Without a word on it GeoJSON is in degrees; these are none.
+        return None, []
+    return read, []
+
+
+def _curve_notes(chosen: Found, geometry: str, features: int) -> list[str]:
+    drawn = (
+        f"drawn by straight lines of {ARC_DEGREES} degree of the arc each, at most 0.004 percent of its radius from it (4 mm where that is "
+        "100 m)"
+    )
+    if not 0 <= features <= CURVES_LOOKED_FOR:
+        return [f"arcs, if there are any, are {drawn}"] if "Point" not in geometry else []
+    stated = Path(chosen.file).stat()
+    count = _curves(chosen.file, chosen.name, stated.st_mtime_ns, stated.st_size)
+    return [f"{count} of its {features} shapes have arcs, which are {drawn}"] if count else []
+
+
+@lru_cache(maxsize=64)
+def _curves(file: str, name: str, changed_ns: int, size: int) -> int:
+    quoted = name.replace("\\", "\\\\").replace('"', '\\"')
+    kinds = ", ".join(f"'{kind}'" for kind in CURVES)
+    sql = f'SELECT OGR_GEOMETRY AS kind FROM "{quoted}" WHERE OGR_GEOMETRY IN ({kinds})'
+    return len(pyogrio.read_dataframe(file, sql=sql, sql_dialect="OGRSQL", read_geometry=False))
+
+
+def _total_bounds(file: str, name: str, encoding: str | None) -> Bounds | None:
+    bounds = pyogrio.read_info(file, layer=name, encoding=encoding, force_total_bounds=True)["total_bounds"]
+    return None if bounds is None else (float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3]))
+
+
+@contextmanager
+def _options() -> Iterator[None]:
+    """GDAL with our own settings, and as it was before afterwards."""
+    before = {name: pyogrio.get_gdal_config_option(name) for name in OPTIONS}
+    pyogrio.set_gdal_config_options(OPTIONS)
     try:
-        import fiona
-    except ImportError:  # no wheel for this Python or machine
-        yield from _sliced(path, layer, columns, bounds)
-        return
-    with fiona.open(path, layer=layer, include_fields=list(columns)) as records:
-        crs = records.crs_wkt
-        batch: list[Mapping[str, Any]] = []
-        for record in records.filter(bbox=bounds) if bounds else records:
-            batch.append(record)
-            if len(batch) == BATCH_FEATURES:
-                yield GeoDataFrame.from_features(batch, crs=crs, columns=[*columns, "geometry"])
-                batch = []
-        if batch:
-            yield GeoDataFrame.from_features(batch, crs=crs, columns=[*columns, "geometry"])
-
-
-def _sliced(path: str, layer: str, columns: Sequence[str], bounds: Bounds | None) -> Iterator[GeoDataFrame]:
-    total = pyogrio.read_info(path, layer=layer, force_feature_count=True)["features"]
-    near = shapely.box(*bounds) if bounds else None
-    for first in range(0, total, BATCH_FEATURES):
-        batch = pyogrio.read_dataframe(path, layer=layer, columns=list(columns), skip_features=first, max_features=BATCH_FEATURES)
-        yield batch if near is None else batch[shapely.intersects(batch.geometry.values, near)]
-
-
-def _the_layer(path: str, layer: str | None) -> str:
-    if not Path(path).exists():
-        raise FileUnreadableError(path, "there is no such file", "Check the path.")
-    _refuse_half_a_shapefile(Path(path))
-    try:
-        listed = [str(name) for name, _ in pyogrio.list_layers(path)]
-    except UNREADABLE as error:
-        raise FileUnreadableError(path, said(error), "It is in no format that GDAL reads; check the path and the format.") from error
-    if layer is not None:
-        if layer not in listed:
-            raise FileUnreadableError(path, f"it has no layer {nearest(layer, listed)}", f"Layers there: {', '.join(listed)}.")
-        return layer
-    if not listed:
-        raise FileUnreadableError(path, "it holds no vector layer", "Check that it is the right file.")
-    if len(listed) > 1:
-        raise FileUnreadableError(path, f"it has {len(listed)} layers", f"Name one: {path}|LAYER, of {', '.join(listed)}.")
-    return listed[0]
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
 
 
 def _refuse_half_a_shapefile(path: Path) -> None:
     """A shapefile without its table opens all the same, and every column would be read as unknown."""
-    if path.suffix.lower() == ".shp" and path.is_file():
-        there = {item.suffix.lower() for item in path.parent.iterdir() if item.stem == path.stem}
-        absent = [path.stem + ending for ending in (".shx", ".dbf") if ending not in there]
-        if absent:
-            raise FileUnreadableError(
-                str(path), f"{' and '.join(absent)} is not beside it", "A shapefile is all files of its name: copy them too."
-            )
+    there = {item.suffix.lower() for item in path.parent.iterdir() if item.stem == path.stem}
+    absent = [path.stem + ending for ending in (".shx", ".dbf") if ending not in there]
+    if absent:
+        raise FileUnreadableError(
+            str(path), f"{' and '.join(absent)} is not beside it", "A shapefile is all files of its name: copy them too."
+        )
+
+
+def _refuse_links(path: Path, shown: str) -> None:
+    """What a KML file only links to would be missing without a word."""
+    with path.open("rb") as file:
+        before = b""
+        while block := file.read(1 << 20):
+            if b"<NetworkLink" in before + block:
+                raise FileUnreadableError(
+                    shown, "it links to other files, which are not followed", "Save what they show into one file, and name that."
+                )
+            before = block[-20:]
 
 
 def _damaged(path: str, error: Exception) -> FileUnreadableError:

@@ -60,9 +60,11 @@ def file_columns(
     contract: Contract, mapped: Mapping[str, str], fields: Sequence[str]
 ) -> tuple[dict[str, str], dict[str, Sequence[object]]]:
     """Contract column -> column of the file, for those that are there, and what is wrong with the mapping. A length may stand under its
-    name with a unit."""
+    name with a unit. `mapped` to nothing is a column that the file shall not bring; what is guessed is told by `guessed_columns`."""
     unknown = [nearest(name, contract.names) for name in mapped if name not in contract.names]
     by_lower = {field.lower(): field for field in reversed(fields)}
+    left_out = {name for name, found in mapped.items() if not found}
+    mapped = {name: found for name, found in mapped.items() if found}
     absent = [f"{name} = {nearest(found, fields)}" for name, found in mapped.items() if found.lower() not in by_lower]
     mapped = {name: found if found in fields else by_lower.get(found.lower(), found) for name, found in mapped.items()}
     problems: dict[str, Sequence[object]] = {}
@@ -88,13 +90,39 @@ def file_columns(
         free = [by_lower[other] for other in others if other in by_lower and by_lower[other] not in {*found.values(), *mapped.values()}]
         if free and name not in found and name not in mapped:
             found[name] = free[0]
+    for column in contract.columns:
+        free = [by_lower[name] for name in column.guesses if name in by_lower and by_lower[name] not in {*found.values(), *mapped.values()}]
+        if not free or column.name in {*found, *mapped, *left_out}:
+            continue
+        found[column.name] = free[0]
+        if len(free) > 1:
+            flag = f"--columns {contract.name}.{column.name}=NAME"
+            problems[f"no column '{column.name}', and more than one that may be it; say which ({flag}, nothing after = for none)"] = free
+    if problems:
+        return {}, problems
     # A mapped length replaces the same length under another unit's name.
     for name in mapped:
         stem = name.removesuffix("_m").removesuffix("_ft").removesuffix("_unit")
         for other in (stem, f"{stem}_m", f"{stem}_ft"):
             if other != name and not name.endswith("_unit"):
                 found.pop(other, None)
-    return {**found, **mapped}, {}
+    return {name: field for name, field in {**found, **mapped}.items() if name not in left_out}, {}
+
+
+def guessed_columns(contract: Contract, mapped: Mapping[str, str], fields: Sequence[str]) -> dict[str, str]:
+    """Of what `file_columns` finds, that which is a guess by a usual name and which nobody has stated."""
+    found, _ = file_columns(contract, mapped, fields)
+    guesses = {column.name: column.guesses for column in contract.columns}
+    return {name: field for name, field in found.items() if name not in mapped and field.lower() in guesses.get(name, ())}
+
+
+def guess_notes(contract: Contract, mapped: Mapping[str, str], fields: Sequence[str]) -> tuple[str, ...]:
+    """What is to be told of the guesses, each a sentence without its end."""
+    return tuple(
+        f"its column {field} is taken for {name}, a guess by its name (--columns {contract.name}.{name}=NAME states another, nothing after "
+        "= none)"
+        for name, field in guessed_columns(contract, mapped, fields).items()
+    )
 
 
 def _other_names(contract: Contract) -> dict[str, list[str]]:

@@ -7,7 +7,7 @@ from geopandas import GeoDataFrame
 from pyproj import CRS, Transformer
 
 from geoseptic.errors import raise_gathered
-from geoseptic.io.layerheaders import file_columns, refusals
+from geoseptic.io.layerheaders import file_columns, guess_notes, refusals
 from geoseptic.io.sourcekinds import open_source
 from geoseptic.io.sources import NOTHING_STATED, Bounds, LayerHeader, Stated
 from geoseptic.model.layers import Contract
@@ -63,7 +63,7 @@ def read_layer(
         frame[column] = in_words_of_the_contract(frame[column], meanings)
     frame.attrs["source"] = f"{header.path}|{header.layer}"
     frame.attrs["without_shape"] = shapeless
-    frame.attrs["notes"] = header.notes
+    frame.attrs["notes"] = (*header.notes, *guess_notes(contract, columns or {}, header.fields))
     return frame
 
 

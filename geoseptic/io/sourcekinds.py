@@ -3,13 +3,16 @@
 from collections.abc import Callable
 from typing import Final
 
-from geoseptic.io import gdalsource
+from geoseptic.io import gdalsource, parquetsource
 from geoseptic.io.sources import NOTHING_STATED, LayerSource, Stated
 
 Takes = Callable[[str], bool]
 Open = Callable[[str, Stated], LayerSource]
 
-KINDS: Final[tuple[tuple[Takes, Open], ...]] = ((gdalsource.takes, gdalsource.open_layer),)
+KINDS: Final[tuple[tuple[Takes, Open], ...]] = (
+    (parquetsource.takes, parquetsource.open_layer),
+    (gdalsource.takes, gdalsource.open_layer),
+)
 """The first that takes a source opens it; that of GDAL takes whatever is left, so it is last. A kind looks at the text of the source and
 reads nothing; an import that is heavy or optional stands inside its `open`."""
 

@@ -14,6 +14,9 @@ from typing import Protocol
 import pandas as pd
 from geopandas import GeoDataFrame
 from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from geoseptic.errors import FileUnreadableError
 
 Bounds = tuple[float, float, float, float]
 
@@ -90,3 +93,30 @@ def split_source(source: str) -> tuple[str, str | None]:
     if not bar or Path(source).exists():
         return source, None
     return path, layer.removeprefix("layername=")
+
+
+def placed(declared: CRS | None, stated: Stated, source: str) -> CRS | None:
+    """The CRS of a layer: that which its source declares, else the one that is stated, else None.
+
+    Raises FileUnreadableError for a stated one that nobody knows, or that is not the declared one.
+    """
+    if stated.crs is None:
+        return declared
+    try:
+        wanted = CRS.from_user_input(stated.crs)
+    except CRSError:
+        raise FileUnreadableError(
+            source, f"no coordinate reference system '{stated.crs}' is known", "Name it by its number, such as EPSG:26910."
+        ) from None
+    if declared is not None and not declared.equals(wanted, ignore_axis_order=True):
+        raise FileUnreadableError(
+            source,
+            f"it declares {declared.name}, and {wanted.name} is stated for it",
+            "Leave the statement out; where the file is wrong, mend it in a GIS.",
+        )
+    return declared if declared is not None else wanted
+
+
+def stated_notes(declared: CRS | None, crs: CRS | None, stated: Stated) -> tuple[str, ...]:
+    """What is to be told of a CRS that was stated because none is declared."""
+    return (f"it declares no coordinate reference system; {crs.name} ({stated.crs}) was stated for it",) if declared is None and crs else ()

@@ -124,7 +124,7 @@ def checked_columns(
 def refuse_unplaced(crs: CRS | None, layer: str, source: str = "") -> None:
     """Raises MissingCrsError or LocalCrsError where nothing can be laid over a layer in `crs`."""
     if crs is None:
-        raise MissingCrsError(layer, source)
+        raise MissingCrsError(layer, source, f", or state it: --crs {layer}=EPSG:NUMBER")
     plane = horizontal(crs)
     if not (plane.is_geographic or plane.is_projected):
         raise LocalCrsError(layer, crs_name(plane), source)

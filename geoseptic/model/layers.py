@@ -24,6 +24,7 @@ class Column:
     required: bool = False
     choices: tuple[str, ...] = ()
     aliases: tuple[str, ...] = ()
+    guesses: tuple[str, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -54,14 +55,26 @@ class Contract:
 
 PERMIT_KINDS: Final = tuple(kind for kind in KINDS if kind != "sewer")
 
+PARCEL_ID_NAMES: Final = (
+    "apn", "pin", "pid", "parid", "parcelid", "parcel_no", "parcelno", "parcel_num", "parcelnum", "parcel_number", "parcelnumb",
+    "parcelnumber", "tax_parcel",
+)  # fmt: skip
+YEAR_BUILT_NAMES: Final = (
+    "yr_built", "yrbuilt", "yearbuilt", "year_blt", "yearblt", "yr_blt", "yrblt", "act_yr_blt",
+)  # fmt: skip
+BEDROOMS_NAMES: Final = (
+    "bedrms", "bedrm", "bedroom", "bed_rooms", "bdrms", "bdrm", "num_bedrooms", "num_bedroo", "no_bedrooms", "no_bedroom", "no_bedrms",
+)  # fmt: skip
+"""Usual names of these columns in the files of assessors; common practice, no source."""
+
 PARCELS: Final = Contract(
     "parcels",
     "Parcels",
     "polygon",
     (
-        Column("parcel_id", "identifier, one row a parcel", "id", required=True),
-        Column("year_built", "year in which the house was built", "number"),
-        Column("bedrooms", "number of bedrooms", "number"),
+        Column("parcel_id", "identifier, one row a parcel", "id", required=True, guesses=PARCEL_ID_NAMES),
+        Column("year_built", "year in which the house was built", "number", guesses=YEAR_BUILT_NAMES),
+        Column("bedrooms", "number of bedrooms", "number", guesses=BEDROOMS_NAMES),
         Column("permit_on_file", "whether the county has a permit for the system", "flag"),
         Column("permit_system", "kind of system that the permit on file is for", "choice", choices=PERMIT_KINDS),
         Column("permit_year", "year of the permit on file", "number"),

@@ -51,6 +51,9 @@ class Request:
     verbosity: int = 0
     columns: mappings.ColumnNames = field(default_factory=dict)
     value_maps: mappings.ValueMaps = field(default_factory=dict)
+    statements: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    """What is stated of the sources of layers: what, as in `mappings.EXAMPLES` -> layer -> text."""
+    network: bool = False
     units: Mapping[str, str] = field(default_factory=dict)
     cell_size_m: float | None = None
     zero_is_height: bool = False
@@ -92,6 +95,15 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
         help="WORD of the file means MEANING, such as wells.kind.DOM=private; repeatable",
     )  # fmt: skip
     run.add_argument(
+        "--crs", metavar="LAYER=CRS", action="append", default=[],
+        help="CRS of a layer whose file declares none, such as parcels=EPSG:26910; repeatable",
+    )  # fmt: skip
+    run.add_argument(
+        "--encoding", metavar="LAYER=NAME", action="append", default=[],
+        help="encoding of a shapefile's table, such as parcels=cp1252; repeatable",
+    )  # fmt: skip
+    run.add_argument("--allow-network", action="store_true", help="layers may be addresses on a network, which are then fetched")
+    run.add_argument(
         "--dry-run", action="store_true", help="check all that the inputs' headers tell, say what would be done, write nothing"
     )
     run.add_argument("--describe", action="store_true", help="print the OGC API - Processes description and stop")
@@ -117,6 +129,9 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
     faults: list[str] = []
     columns = mappings.column_names(process, config.pop("columns", {}), given.columns, faults)
     value_maps = mappings.value_maps(process, config.pop("values", {}), given.values, faults)
+    statements = {
+        what: mappings.statements(process, what, config.pop(what, {}), getattr(given, what), faults) for what in mappings.EXAMPLES
+    }
     values: dict[str, Any] = {}
     for parameter in (*process.parameters, *run_parameters(process), OUT):
         try:
@@ -132,6 +147,9 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
     overwrite = config.pop("overwrite", False)
     if not isinstance(overwrite, bool):
         faults.append(f"overwrite must be true or false, not {overwrite!r}.")
+    network = config.pop("allow_network", config.pop("allow-network", False))
+    if not isinstance(network, bool):
+        faults.append(f"allow_network must be true or false, not {network!r}.")
     if KEEP.name in values and SCHEDULER.name in values:
         faults.append("--keep cannot be used with --scheduler yet: leave one of them out.")
     if faults:
@@ -153,6 +171,8 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         verbosity=given.verbose - given.quiet,
         columns=columns,
         value_maps=value_maps,
+        statements=statements,
+        network=given.allow_network or network is True,
     )
 
 

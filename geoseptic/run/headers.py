@@ -30,9 +30,10 @@ from geoseptic.process import DepthIn, ElevationIn, Facts, FindingsIn, LayerIn, 
 from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
+from geoseptic.stages import LOGGER
 
 if TYPE_CHECKING:
-    from geoseptic.io.sources import Bounds, LayerHeader
+    from geoseptic.io.sources import Bounds, LayerHeader, Stated
 
 READ_WHOLE = ("parcels", "wells")
 """Layers of which no record may go unseen: one without a shape is refused, and a well far off may be roughly placed."""
@@ -87,14 +88,17 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
                 from geoseptic.io import findingsheets
 
                 maps = wanted.columns.get(parameter.name, {}), wanted.value_maps.get(parameter.name, {})
-                sheets[parameter.name] = findingsheets.read_findings(given, spec.contract, *maps)
+                sheets[parameter.name] = findingsheets.read_findings(given, spec.contract, *maps, stated_of(wanted, parameter.name))
             elif isinstance(spec, LayerIn):
                 from geoseptic.io import layerheaders
 
-                header = layerheaders.read_header(given)
+                header = layerheaders.read_header(given, stated_of(wanted, parameter.name))
                 maps = wanted.columns.get(parameter.name, {}), wanted.value_maps.get(parameter.name, {})
                 faults = layerheaders.refusals(header, spec.contract, *maps)
                 refusals += faults
+                for note in layerheaders.guess_notes(spec.contract, maps[0], header.fields):
+                    # Now, since the run may be refused for what stands in that column.
+                    LOGGER.info("%s: %s", parameter.name, note)
                 if not faults:
                     found[parameter.name] = header
             elif isinstance(spec, ElevationIn):
@@ -120,6 +124,25 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
             _refuse_silence(rules, wanted)
     raise_gathered(refusals)
     return Headers(rules, grids, depths, found, sheets, rule_sets, runs, refused)
+
+
+def stated_of(wanted: Request, layer: str) -> "Stated":
+    """What the user states of a layer's source."""
+    from geoseptic.io.sources import Stated
+
+    return Stated(**{what: texts[layer] for what, texts in wanted.statements.items() if layer in texts}, network=wanted.network)
+
+
+def guessed_columns(process: Process[..., Any], headers: Headers, wanted: Request) -> dict[str, dict[str, str]]:
+    """Layer -> contract column -> column of the file that is taken for it by its name alone; layers without a guess are left out."""
+    from geoseptic.io import layerheaders
+
+    contracts = {parameter.name: parameter.spec.contract for parameter in process.parameters if isinstance(parameter.spec, LayerIn)}
+    found = {
+        name: layerheaders.guessed_columns(contracts[name], wanted.columns.get(name, {}), header.fields)
+        for name, header in headers.layers.items()
+    }
+    return {name: guesses for name, guesses in found.items() if guesses}
 
 
 def check_places(headers: Headers, wanted: Request) -> "Mapping[str, Bounds]":

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from geoseptic.io.formats import is_elsewhere
 from geoseptic.io.runfolders import rows_of_run
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.citation import Citation
@@ -48,6 +49,7 @@ def manifest(
         "inputs": inputs,
         "columns": wanted.columns,
         "values": wanted.value_maps,
+        "stated": wanted.statements,
         "parameters": {
             **plain,
             **{f"{name}_unit": unit for name, unit in wanted.units.items()},
@@ -83,7 +85,7 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
             try:
                 digest = _digest(Path(path))
             except OSError:
-                if not process.takes_refused:
+                if not process.takes_refused and not is_elsewhere(path):
                     raise
                 digest = {"bytes": None, "sha256": None}
             records[parameter.name] = {"file": path, "layer": layer, **digest}
@@ -130,5 +132,6 @@ def _files_of(path: Path) -> list[Path]:
     if path.is_dir():
         return sorted(item for item in path.rglob("*") if item.is_file())
     if path.suffix.lower() != ".shp":
-        return [path]
+        # What was changed last in a database may still lie beside it.
+        return [item for item in (path, path.with_name(f"{path.name}-wal")) if item == path or item.exists()]
     return sorted(item for item in path.parent.iterdir() if item.stem == path.stem and item.suffix.lower() in SHAPEFILE)

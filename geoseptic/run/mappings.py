@@ -17,6 +17,9 @@ ValueMaps = dict[str, dict[str, dict[str, str]]]
 YES: Final = frozenset({"yes", "true", "1"})
 NO: Final = frozenset({"no", "false", "0"})
 
+EXAMPLES: Final = {"crs": "EPSG:26910", "encoding": "cp1252"}
+"""What can be stated of the source of a layer, and how that looks."""
+
 CODED: Final = ("choice", "flag")
 """Kinds of column whose words can be mapped."""
 
@@ -29,7 +32,7 @@ def column_names(process: Process[..., Any], from_config: object, from_line: Seq
     for text in from_line:
         target, equals, name = text.partition("=")
         layer, dot, column = (word.strip() for word in target.partition("."))
-        if equals and dot and layer and column and name.strip():
+        if equals and dot and layer and column:
             stated.append((layer, column, name.strip()))
         else:
             faults.append(f"--columns: '{text}' must be LAYER.COLUMN=NAME, such as parcels.parcel_id=APN.")
@@ -44,7 +47,7 @@ def column_names(process: Process[..., Any], from_config: object, from_line: Seq
         known = contract.names
         if column not in known:
             faults.append(f"columns: {layer} have no column {nearest(column, known)}. Known: {', '.join(known) or 'none'}.")
-        elif not isinstance(named, str) or not named:
+        elif not isinstance(named, str):
             faults.append(f"columns: {layer}.{column} must be the name of a column of the file, not {named!r}.")
         else:
             found.setdefault(layer, {})[column] = named
@@ -93,6 +96,31 @@ def value_maps(process: Process[..., Any], from_config: object, from_line: Seque
         else:
             found.setdefault(layer, {}).setdefault(name, {})[word.strip().lower()] = plain
     return found
+
+
+def statements(process: Process[..., Any], what: str, from_config: object, from_line: Sequence[str], faults: list[str]) -> dict[str, str]:
+    """Layer -> what is stated of its source, by `--WHAT LAYER=TEXT` over `[WHAT] LAYER = "TEXT"`; adds to `faults` what cannot be one."""
+    found: dict[str, object] = {}
+    if isinstance(from_config, Mapping):
+        found |= {str(layer): text for layer, text in from_config.items()}
+    else:
+        faults.append(f'{what} must be a table, such as [{what}] and parcels = "{EXAMPLES[what]}".')
+    for text in from_line:
+        layer, equals, stated = (part.strip() for part in text.partition("="))
+        if equals and layer and stated:
+            found[layer] = stated
+        else:
+            faults.append(f"--{what}: '{text}' must be LAYER=TEXT, such as parcels={EXAMPLES[what]}.")
+    contracts = _contracts(process)
+    stated_of: dict[str, str] = {}
+    for name, said in found.items():
+        if _contract(process, contracts, name, what, faults) is None:
+            continue
+        if isinstance(said, str) and said.strip():
+            stated_of[name] = said.strip()
+        else:
+            faults.append(f"{what}: {name} must be text such as {EXAMPLES[what]}, not {said!r}.")
+    return stated_of
 
 
 def _meaning(column: Column, meaning: object) -> str | None:

@@ -22,7 +22,7 @@ from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn, Spec
 from geoseptic.run import outputs
 from geoseptic.run.arguments import Request
-from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, read_headers, where_features_matter
+from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, guessed_columns, read_headers, where_features_matter
 from geoseptic.run.manifest import input_records, manifest
 from geoseptic.stages import LOGGER, stage
 
@@ -67,6 +67,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
                 if store is not None and store.damaged:
                     warnings.append(f"{wanted.keep} held damaged files, which were passed over: {listed(list(store.damaged))}")
                 record = manifest(process, wanted, headers.rules, results, inputs, warnings, version, started, seconds)
+                record["guessed_columns"] = guessed_columns(process, headers, wanted)
                 record["kept"] = None if store is None else store.record
                 removed = outputs.put(wanted.out, partial, names, record)
     return {
@@ -173,7 +174,10 @@ def _value(
 
     near = None if whole or _is_whole(spec) else _near(headers, values.get("parcels"))
     with stage(f"reading {name}"):
-        layer = layer_files.read_layer(given, spec.contract, wanted.columns.get(name), near, wanted.value_maps.get(name))
+        layer = layer_files.read_layer(
+            given, spec.contract, wanted.columns.get(name), near, wanted.value_maps.get(name), headers.layers[name].stated
+        )
+    warnings += [f"{name} ({headers.layers[name].source}): {note}" for note in layer.attrs["notes"]]
     lost = layer.attrs["without_shape"]
     if lost:
         warnings.append(
@@ -203,13 +207,20 @@ def _plan(process: Process[..., Any], wanted: Request, headers: Headers) -> dict
     if not headers.layers and not headers.grids and not process.takes_refused:
         values, _ = _read(process, wanted, headers)
         process(**values)
+    guesses = guessed_columns(process, headers, wanted)
     inputs: dict[str, Any] = {}
     for name, grid in {**headers.grids, **headers.depths}.items():
         inputs[name] = {"file": wanted.values[name], "rows": grid.shape[0], "cols": grid.shape[1], "crs": grid.frame.name}
     for name, header in headers.layers.items():
         crs = header.crs.to_string() if header.crs is not None else None
-        shapes = {"records": header.features, "shapes": header.geometry, "bounds": bounds.get(name), "crs": crs}
-        inputs[name] = {"file": header.path, "layer": header.layer, **shapes}
+        shapes = {
+            "notes": list(header.notes),
+            "records": header.features,
+            "shapes": header.geometry,
+            "bounds": bounds.get(name),
+            "crs": crs,
+        }
+        inputs[name] = {"file": header.path, "layer": header.layer, **shapes, "guessed_columns": guesses.get(name, {})}
     for name, readings in headers.sheets.items():
         inputs[name] = {"file": wanted.values[name], "readings": len(readings)}
     return {

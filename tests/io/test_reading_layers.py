@@ -176,3 +176,47 @@ def test_cut_length_is_not_read_as_unknown_when_something_else_is_mapped(tmp_pat
     with pytest.raises(LayerContractError, match="the unit of 'location_error' is not stated"):
         layers.read_layer(str(tmp_path / "w.shp"), WELLS, {"location_error": "location_e"})
     assert layers.read_layer(str(tmp_path / "w.shp"), WELLS, {"location_error_ft": "location_e"})["location_error_ft"].tolist() == [1320.0]
+
+
+def lots_file(folder, **columns):
+    frame = geopandas.GeoDataFrame(columns, geometry=[box(500_000, 5_200_000, 500_010, 5_200_010)], crs="EPSG:26910")
+    frame.to_file(folder / "lots.gpkg")
+    return str(folder / "lots.gpkg")
+
+
+def test_column_that_is_taken_by_a_usual_name_is_told_as_a_guess(tmp_path):
+    source = lots_file(tmp_path, APN=["a"], YR_BUILT=[1950], BEDRMS=[3])
+    read = layers.read_layer(source, PARCELS)
+    assert read.drop(columns="geometry").iloc[0].to_dict() == {"parcel_id": "a", "year_built": 1950, "bedrooms": 3}
+    told = " ".join(read.attrs["notes"])
+    assert all(f"its column {field} is taken for {name}" in told for field, name in GUESSED)
+
+
+GUESSED = (("APN", "parcel_id"), ("YR_BUILT", "year_built"), ("BEDRMS", "bedrooms"))
+
+
+def test_stated_column_is_no_guess_and_a_contract_name_goes_before_one(tmp_path):
+    source = lots_file(tmp_path, APN=["a"], parcel_id=["b"], YR_BUILT=[1950])
+    read = layers.read_layer(source, PARCELS, {"year_built": "YR_BUILT"})
+    assert list(read["parcel_id"]) == ["b"] and read.attrs["notes"] == ()
+    assert list(layers.read_layer(source, PARCELS, {"parcel_id": "APN"})["parcel_id"]) == ["a"]
+
+
+def test_column_that_is_stated_to_be_none_is_not_guessed(tmp_path):
+    source = lots_file(tmp_path, APN=["a"], YR_BUILT=[1950])
+    assert "year_built" not in layers.read_layer(source, PARCELS, {"year_built": ""}).columns
+    with pytest.raises(LayerContractError, match="no column 'parcel_id'"):
+        layers.read_layer(source, PARCELS, {"parcel_id": ""})
+
+
+def test_two_columns_that_may_be_the_same_are_refused_with_both_named(tmp_path):
+    source = lots_file(tmp_path, APN=["a"], PIN=["b"], YR_BUILT=[1950], YRBLT=[1951])
+    with pytest.raises(LayerContractError, match=r"no column 'parcel_id', and more than one that may be it.*: APN, PIN") as refused:
+        layers.read_layer(source, PARCELS)
+    assert "YR_BUILT, YRBLT" in str(refused.value)
+    assert list(layers.read_layer(source, PARCELS, {"parcel_id": "PIN", "year_built": ""})["parcel_id"]) == ["b"]
+
+
+def test_column_that_is_mapped_elsewhere_is_no_guess_and_parts_two_candidates(tmp_path):
+    source = lots_file(tmp_path, APN=["a"], PIN=["loam"])
+    assert list(layers.read_layer(source, PARCELS, {"soil": "PIN"})["parcel_id"]) == ["a"]

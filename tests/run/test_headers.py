@@ -27,12 +27,12 @@ def options(folder: Path, **changes: str | None) -> dict[str, str | None]:
 
 
 def no_id(folder: Path) -> None:
-    write(folder, "parcels", {"APN": ["a"]}, [LOT])
+    write(folder, "parcels", {"LOTNAME": ["a"]}, [LOT])
 
 
 SPOILED = {
     "parcels without an id column": (no_id, {}, "no column 'parcel_id'"),
-    "a mapped column that is not there": (no_id, {"columns": "parcels.parcel_id=APM"}, "APM"),
+    "a mapped column that is not there": (no_id, {"columns": "parcels.parcel_id=LOTNAMES"}, "LOTNAMES"),
     "heights in an unknown unit": (lambda f: None, {"elevation_unit": None}, "--elevation-unit"),
     "elevation in degrees": (lambda f: write_elevation(f / "elevation.tif", FLAT, "EPSG:4326"), {}, "degrees"),
     "elevation in Web Mercator": (lambda f: write_elevation(f / "elevation.tif", FLAT, "EPSG:3857"), {}, "Web Mercator"),
@@ -115,7 +115,7 @@ def test_all_faults_of_all_inputs_come_at_once(hillside, capsys):
     (hillside / "out" / "slope.tif").touch()
     assert dry(hillside, elevation_unit=None, rules="us-zz", wells=f"{hillside / 'county.gpkg'}|wels") == 3
     told = capsys.readouterr().err
-    for fault in ("already holds slope.tif", "'parcel_id'", "APN", "'wels'", "unit of the heights", "us-zz", "5 things hinder the run"):
+    for fault in ("already holds slope.tif", "'parcel_id'", "LOTNAME", "'wels'", "unit of the heights", "us-zz", "5 things hinder the run"):
         assert fault in told, fault
 
 
