@@ -105,9 +105,15 @@ class MissingCrsError(InputError):
     """`how_to_state` ends the sentence where the user may state the CRS himself."""
 
     def __init__(self, layer: str, source: str = "", how_to_state: str = "") -> None:
+        if source.lower().endswith(".asc"):
+            how = "into a .prj file of the same name beside it (gdalsrsinfo -o wkt1_esri EPSG:CODE > NAME.prj)"
+        elif source.lower().endswith((".tif", ".tiff", ".img")):
+            how = "into the file (gdal_edit.py -a_srs EPSG:CODE FILE)"
+        else:
+            how = "into the file (for a shapefile: the .prj beside it)"
         super().__init__(
             f"{named(layer, source)} has no coordinate reference system, so nothing can be measured. Ask its owner which one it is in, "
-            f"and write that into the file (for a shapefile: the .prj beside it){how_to_state}."
+            f"and write that {how}{how_to_state}."
         )
         self.layer = layer
 
@@ -176,6 +182,23 @@ class VerticalUnitError(InputError):
 
 class ElevationValueError(InputError):
     """Heights that cannot be heights, such as an undeclared -9999."""
+
+
+class HeightScaleError(InputError):
+    """The scale of stored heights that was stated contradicts the file's own."""
+
+
+class MosaicError(InputError):
+    """A VRT whose tiles GDAL would fill up, stretch or lay over each other; each of `faults` names the tile."""
+
+    def __init__(
+        self,
+        source: str,
+        faults: Sequence[str],
+        todo: str = "Build it anew (gdalbuildvrt) of tiles that are alike, or make one GeoTIFF of them (gdalwarp).",
+    ) -> None:
+        super().__init__(f"{source} is put together of tiles in a way that cannot be trusted:\n{_lines(faults)}\n{todo}")
+        self.source, self.faults = source, tuple(faults)
 
 
 class NoOverlapError(InputError):

@@ -1,4 +1,4 @@
-"""Rasters in files: the only home of rasterio's open, read and write.
+"""Rasters in files: heights and depths in, styled rasters out.
 
 File nodata numbers, scales, offsets and units of height end here; beyond are float32 metres with NaN, or declared codes.
 """
@@ -6,6 +6,7 @@ File nodata numbers, scales, offsets and units of height end here; beyond are fl
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import fields
 from math import ceil
 from pathlib import Path
@@ -15,19 +16,17 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import numpy.typing as npt
-import rasterio
 import rasterio.crs
-import rasterio.errors
 import rasterio.warp
 from affine import Affine
-from pyproj import CRS
 from rasterio.enums import ColorInterp, MaskFlags, Resampling
 from rasterio.windows import Window
 
-from geoseptic.errors import ElevationValueError, FileUnreadableError, ParameterError, VerticalUnitError
-from geoseptic.io import kept, overviews, styles
+from geoseptic.errors import ElevationValueError, FileUnreadableError, HeightScaleError, ParameterError, VerticalUnitError
+from geoseptic.io import kept, mosaics, overviews, styles
 from geoseptic.io.cogs import Header, packable, write_cog
 from geoseptic.io.keptplanes import Part
+from geoseptic.io.rastersources import check_text, crs_of, is_vrt, open_single, reading, unit_in_prj
 from geoseptic.io.scratch import new_plane
 from geoseptic.model.frame import vertical_unit
 from geoseptic.model.grid import Grid, Raster
@@ -80,6 +79,8 @@ VERTICAL_UNIT_NAMES: Final[Mapping[str, str]] = {
 SAME_UNIT: Final = 1e-5
 """Relative difference below which two units of height agree: the two feet differ by 2e-6, which is 1 mm in 500 m of height."""
 
+SAME_SCALE: Final = 1e-9
+
 SAME_CELL_SIZE: Final = 1e-6
 
 DEEPEST_M: Final = 500.0
@@ -89,27 +90,49 @@ DEEPEST_M: Final = 500.0
 # ---------------------------------------------------------------------------------------------------------------- reading
 
 
-def read_grid(path: Path | str, layer: str) -> Grid:
+def read_grid(path: Path | str, layer: str, *, tiles_anywhere: bool = False) -> Grid:
     """The grid of a raster file, without its values.
 
-    Raises FileUnreadableError, GridError or the CRS errors of `Frame.of`, each naming `layer` and `path`.
+    Raises FileUnreadableError, MosaicError, GridError or the CRS errors of `Frame.of`, each naming `layer` and `path`.
     """
-    with _opened(path) as file:
+    with _opened(path, tiles_anywhere) as (file, _):
         return _grid(file, path, layer)
 
 
-def check_heights(path: Path | str, layer: str, *, unit: str | None = None) -> None:
-    """Refuse what the header of a raster of heights or depths tells already: its bands and their unit. Raises as `read_elevation`."""
-    with _opened(path) as file:
-        _height_unit(file, _height_band(file, path), path, unit, layer)
+def check_heights(
+    path: Path | str,
+    layer: str,
+    *,
+    unit: str | None = None,
+    scale: float | None = None,
+    gaps_are_unknown: bool = False,
+    tiles_anywhere: bool = False,
+) -> None:
+    """Refuse what the header of a raster of heights or depths tells already: its bands, their unit and scale, its tiles. Raises as
+    `read_elevation`."""
+    with _opened(path, tiles_anywhere) as (file, mosaic):
+        band = _height_band(file, path)
+        _height_unit(file, mosaic, band, path, unit, layer)
+        _height_scale(file, band, path, scale)
+        if mosaic is not None:
+            mosaics.refuse_gaps(mosaic, file.nodatavals[band - 1], gaps_are_unknown=gaps_are_unknown)
+
+
+def files_of(path: Path | str, *, tiles_anywhere: bool = False) -> list[Path]:
+    """Every file of this machine that a raster consists of: itself, what lies beside it, and the tiles of a VRT."""
+    with _opened(path, tiles_anywhere) as (file, _):
+        return sorted({Path(path), *(found for name in file.files if (found := Path(name)).is_file())})
 
 
 def read_elevation(
     path: Path | str,
     *,
     unit: str | None = None,
+    scale: float | None = None,
     cell_size_m: float | None = None,
     zero_is_height: bool = False,
+    gaps_are_unknown: bool = False,
+    tiles_anywhere: bool = False,
     scratch: Path | None = None,
 ) -> Raster:
     """Heights of the ground, float32, NaN where unknown. [m]
@@ -117,27 +140,34 @@ def read_elevation(
     Parameters
     ----------
     unit : unit of the heights in the file ("m", "ft" or "US survey foot") where the file does not declare one.
+    scale : what a stored 1 stands for, in that unit, where the file does not say so, such as 0.1 for decimetres.
     cell_size_m : side of the cells wanted; None keeps the file's. The new grid keeps the top left corner, and a cell is
         unknown where any part of the ground that it stands for is. [m]
     zero_is_height : take the file's word for zeros that a sheer step parts from the ground beside them; otherwise they are refused, since
         many files say 0 where nothing was measured.
+    gaps_are_unknown : take ground under no tile of a VRT for unknown; otherwise such a VRT is refused, since tiles get lost.
+    tiles_anywhere : let the tiles of a VRT lie outside its folder, the network included.
     scratch : a folder; heights in metres are then kept in a file there and not in memory.
 
     Raises
     ------
     FileUnreadableError : no raster, or not exactly one band of heights.
+    MosaicError : a VRT whose tiles are absent, not alike, or contradict each other.
     VerticalUnitError : the unit is neither declared nor stated, or the two contradict each other.
+    HeightScaleError : the scale that is stated contradicts the file's own.
     ElevationValueError : numbers that cannot be heights, or no height at all.
     GridError, and the CRS errors of `Frame.of`.
     """
     if cell_size_m is not None and not 0 < cell_size_m < np.inf:
         raise ParameterError(f"a cell size of {cell_size_m} m is not possible: give a number greater than zero.")
-    with _opened(path) as file:
+    with _opened(path, tiles_anywhere) as (file, mosaic):
         band = _height_band(file, path)
         grid = _grid(file, path, "elevation")
-        factor = metres_per(_height_unit(file, band, path, unit))
+        factor = metres_per(_height_unit(file, mosaic, band, path, unit))
+        slope, offset = _height_scale(file, band, path, scale)
+        _check_cells(file, mosaic, band, path, slope * factor, gaps_are_unknown)
         into: Plane = ArrayPlane(np.empty(grid.shape, np.float32)) if scratch is None else new_plane(scratch, grid.shape, np.float32)
-        _heights_m(file, band, path, factor, grid, zero_is_height, into)
+        _heights_m(file, band, path, (slope, offset, factor), grid, zero_is_height, into)
         raster = Raster(into, grid)
     if cell_size_m is None or abs(cell_size_m - grid.cell_size_m) <= SAME_CELL_SIZE * grid.cell_size_m:
         return raster
@@ -150,13 +180,15 @@ def read_depth(path: Path | str, layer: str, *, unit: str | None = None) -> Rast
     Raises as `read_elevation`, naming `layer`; ElevationValueError for depths beyond `DEEPEST_M` either way, which are numbers for "no
     value" that the file does not declare.
     """
-    with _opened(path) as file:
+    with _opened(path) as (file, mosaic):
         band = _height_band(file, path)
         grid = _grid(file, path, layer)
-        factor = metres_per(_height_unit(file, band, path, unit, layer))
+        factor = metres_per(_height_unit(file, mosaic, band, path, unit, layer))
+        _check_cells(file, mosaic, band, path, file.scales[band - 1] * factor, False)
         values: Floats = np.empty(grid.shape, np.float32)
         for window in _strips(*grid.shape):
-            stored = file.read(band, window=window, masked=True).astype(np.float64).filled(np.nan)
+            with reading(path):
+                stored = file.read(band, window=window, masked=True).astype(np.float64).filled(np.nan)
             values[window.row_off : window.row_off + window.height] = (stored * file.scales[band - 1] + file.offsets[band - 1]) * factor
     wild = np.abs(values) > DEEPEST_M
     if wild.any():
@@ -219,19 +251,32 @@ def _any_in(unknown: npt.NDArray[np.bool_], new_count: int, ratio: float) -> npt
     return found
 
 
-def _opened(path: Path | str) -> Any:
-    if not Path(path).exists():
-        raise FileUnreadableError(str(path), "there is no such file", "Check the path.")
-    try:
-        return rasterio.open(path)
-    except rasterio.errors.RasterioIOError as error:
-        raise FileUnreadableError(str(path), str(error), "Give a raster that GDAL can open, such as a GeoTIFF.") from error
+@contextmanager
+def _opened(path: Path | str, tiles_anywhere: bool = False) -> Iterator[tuple[Any, mosaics.Mosaic | None]]:
+    """The raster file, and its tiles if it is a VRT."""
+    if is_vrt(path):
+        file, mosaic = mosaics.open_mosaic(path, tiles_anywhere=tiles_anywhere)
+        with file:
+            yield file, mosaic
+    else:
+        with open_single(path) as file:
+            yield file, None
+
+
+def _check_cells(
+    file: Any, mosaic: mosaics.Mosaic | None, band: int, path: Path | str, metres_per_step: float, gaps_are_unknown: bool
+) -> None:
+    """Refuse cells that GDAL would fill in by itself."""
+    if mosaic is None:
+        check_text(file, path)
+        return
+    mosaics.refuse_gaps(mosaic, file.nodatavals[band - 1], gaps_are_unknown=gaps_are_unknown)
+    mosaics.check_texts(mosaic)
+    mosaics.refuse_contradictions(mosaic, metres_per_step)
 
 
 def _grid(file: Any, path: Path | str, layer: str) -> Grid:
-    # WKT 2 keeps the vertical axis of a 3-D system, which WKT 1 cannot say.
-    crs = None if file.crs is None else CRS.from_wkt(file.crs.to_wkt(version="WKT2_2019"))
-    return Grid.of((file.height, file.width), file.transform, crs, layer, str(path))
+    return Grid.of((file.height, file.width), file.transform, crs_of(file), layer, str(path))
 
 
 def _height_band(file: Any, path: Path | str) -> int:
@@ -249,12 +294,16 @@ def _height_band(file: Any, path: Path | str) -> int:
     return int(bands[0])
 
 
-def _height_unit(file: Any, band: int, path: Path | str, stated: str | None, layer: str = "elevation") -> str:
+def _height_unit(
+    file: Any, mosaic: mosaics.Mosaic | None, band: int, path: Path | str, stated: str | None, layer: str = "elevation"
+) -> str:
     """The unit of the heights; the file's own word counts, `stated` fills its silence and must not contradict it."""
-    crs = None if file.crs is None else CRS.from_wkt(file.crs.to_wkt(version="WKT2_2019"))
+    crs = crs_of(file)
     words = {
         "its coordinate reference system": None if crs is None else vertical_unit(crs),
         "its band": file.units[band - 1],
+        "its tiles": None if mosaic is None else mosaic.unit,
+        "its .prj": unit_in_prj(file),
     }
     declared = {where: word for where, word in words.items() if word}
     known = {where: VERTICAL_UNIT_NAMES[word.lower()] for where, word in declared.items() if word.lower() in VERTICAL_UNIT_NAMES}
@@ -277,9 +326,25 @@ def _height_unit(file: Any, band: int, path: Path | str, stated: str | None, lay
     return next(iter(known.values()))
 
 
-def _heights_m(file: Any, band: int, path: Path | str, factor: float, grid: Grid, zero_is_height: bool, into: Plane) -> None:
-    """The band in metres into a plane, strip by strip; all faults are gathered before they are raised."""
-    scale, offset = file.scales[band - 1], file.offsets[band - 1]
+def _height_scale(file: Any, band: int, path: Path | str, stated: float | None) -> tuple[float, float]:
+    """By what stored heights are multiplied, and what is added then, in their unit."""
+    own, offset = float(file.scales[band - 1]), float(file.offsets[band - 1])
+    if stated is None:
+        return own, offset
+    if (own, offset) != (1.0, 0.0) and abs(own - stated) > SAME_SCALE * abs(own):
+        raise HeightScaleError(
+            f"elevation ({path}): its band says that heights are stored by scale {own:g} and offset {offset:g}, and the scale stated is "
+            f"{stated:g}. Compare a height with a map, then leave --elevation-scale out or mend the file (gdal_edit.py -scale)."
+        )
+    return stated, offset
+
+
+def _heights_m(
+    file: Any, band: int, path: Path | str, how: tuple[float, float, float], grid: Grid, zero_is_height: bool, into: Plane
+) -> None:
+    """The band in metres into a plane, strip by strip; all faults are gathered before they are raised. `how` is scale, offset and metres
+    per unit."""
+    scale, offset, factor = how
     # GDAL takes an alpha band for a mask only where it is of bytes or 16 bits; one of floats is not looked at.
     alphas = [number for number, kind in zip(file.indexes, file.colorinterp, strict=True) if kind == ColorInterp.alpha]
     masked = MaskFlags.all_valid not in file.mask_flag_enums[band - 1]
@@ -293,12 +358,13 @@ def _heights_m(file: Any, band: int, path: Path | str, factor: float, grid: Grid
     infinite = known = 0
     for window in _strips(file.height, file.width):
         rows = slice(window.row_off, window.row_off + window.height)
-        stored = file.read(band, window=window)
-        heights = stored.copy() if as_stored else (stored.astype(np.float64) * scale + offset) * factor
-        if masked:
-            heights[file.read_masks(band, window=window) == 0] = np.nan
-        for alpha in alphas:
-            heights[file.read(alpha, window=window) == 0] = np.nan
+        with reading(path):
+            stored = file.read(band, window=window)
+            heights = stored.copy() if as_stored else (stored.astype(np.float64) * scale + offset) * factor
+            if masked:
+                heights[file.read_masks(band, window=window) == 0] = np.nan
+            for alpha in alphas:
+                heights[file.read(alpha, window=window) == 0] = np.nan
         wild = np.isinf(heights)
         infinite += int(wild.sum())
         bad = ~wild & ((heights < LOWEST_M) | (heights > HIGHEST_M))
@@ -363,7 +429,8 @@ def _refuse(path: Path | str, impossible: Counter[float], infinite: int, known: 
             listed += f" and {len(impossible) - len(shown)} other numbers in {rest} cells"
         faults.append(
             f"numbers that are no heights on land: {listed}. If such a number stands for 'no value', declare it as nodata "
-            "(gdal_edit.py -a_nodata NUMBER); if not, the unit of the heights or the data are wrong"
+            "(gdal_edit.py -a_nodata NUMBER); if heights are stored in whole decimetres or the like, say so (--elevation-scale 0.1); if "
+            "neither, the unit of the heights or the data are wrong"
         )
     if infinite:
         faults.append(f"{infinite} infinite cells. Set them to nodata (gdal_calc.py or gdalwarp) first")

@@ -12,6 +12,7 @@ from geoseptic.processes import notices, slopes, steps, suitability
 from geoseptic.processes import paths as flow_paths
 from geoseptic.processes.land import Land, check_overlap
 from geoseptic.processes.paths import Drained, Paths
+from geoseptic.processes.plausibility import plausibility_results
 from geoseptic.processes.steps import Cut
 
 
@@ -83,6 +84,7 @@ def map_suitability(elevation: Raster, land: Land, rules: RuleSet, chosen: Choic
             workers=chosen.workers,
         ),
         notices.notices(land, rules, cuts, chosen.facts, chosen.granted, elevation),
+        plausibility_results(land, elevation),
         slopes.soil_survey_citations("slope_percent"),
     )
     return Mapped(slope, ground, paths, facts, by_part, results)

@@ -53,7 +53,7 @@ def setback_envelopes(
     """
     from geoseptic.model.results import merged
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import notices, paths, steps
+    from geoseptic.processes import notices, paths, plausibility, steps
 
     land = land_checks.check_land(
         parcels,
@@ -80,4 +80,4 @@ def setback_envelopes(
         ground = steps.ground_facts(elevation, drainage, well_radius_m)
     cut = steps.cut_envelopes(land, rules, parts, facts or {}, frozenset(granted), ground, workers)
     told = notices.notices(land, rules, cut, facts or {}, granted, elevation)
-    return merged(steps.envelope_results(land, rules, cut), told)
+    return merged(steps.envelope_results(land, rules, cut), told, plausibility.plausibility_results(land, elevation))

@@ -32,7 +32,19 @@ from geoseptic.process import (
     parsed_length_m,
 )
 from geoseptic.run import mappings
-from geoseptic.run.config import CELL_SIZE, KEEP, SCHEDULER, ZERO_IS_HEIGHT, read_config, run_parameters, taken, unit_of
+from geoseptic.run.config import (
+    CELL_SIZE,
+    ELEVATION_GAPS,
+    ELEVATION_SCALE,
+    ELEVATION_TILES,
+    KEEP,
+    SCHEDULER,
+    ZERO_IS_HEIGHT,
+    read_config,
+    run_parameters,
+    taken,
+    unit_of,
+)
 from geoseptic.run.mappings import NO, YES
 from geoseptic.units import from_metres
 
@@ -57,6 +69,9 @@ class Request:
     units: Mapping[str, str] = field(default_factory=dict)
     cell_size_m: float | None = None
     zero_is_height: bool = False
+    elevation_scale: float | None = None
+    gaps_are_unknown: bool = False
+    tiles_anywhere: bool = False
     scheduler: str | None = None
     keep: Path | None = None
 
@@ -163,6 +178,9 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         units={name: unit for name in rasters if (unit := values.pop(unit_of(name).name, None))},
         cell_size_m=values.pop(CELL_SIZE.name, None),
         zero_is_height=values.pop(ZERO_IS_HEIGHT.name, "no") == "yes",
+        elevation_scale=values.pop(ELEVATION_SCALE.name, None),
+        gaps_are_unknown=values.pop(ELEVATION_GAPS.name, "refuse") == "unknown",
+        tiles_anywhere=values.pop(ELEVATION_TILES.name, "below") == "anywhere",
         scheduler=values.pop(SCHEDULER.name, None),
         keep=None if keep is None else Path(keep),
         values=values,

@@ -5,13 +5,31 @@ from pathlib import Path
 from typing import Any, Final
 
 from geoseptic.errors import ParameterError, nearest
-from geoseptic.process import Choice, DepthIn, ElevationIn, Length, Parameter, Process, Text
+from geoseptic.process import Choice, DepthIn, ElevationIn, Length, Number, Parameter, Process, Text
 
 SETTINGS: Final = ("out", "overwrite", "columns", "values", "crs", "encoding", "allow_network")
 CELL_SIZE: Final = Parameter("cell_size_m", Length("Cell size of all rasters; default that of the elevation", 0.1, 100.0), False, None)
 HEIGHT_UNITS: Final = ("m", "ft", "US survey foot")
 ZERO_IS_HEIGHT: Final = Parameter(
     "zero_is_height", Choice("Whether zeros that a sheer step parts from the ground are heights; default no", ("yes", "no")), False, None
+)
+ELEVATION_SCALE: Final = Parameter(
+    "elevation_scale",
+    Number("What a stored 1 stands for, where the file does not say so: 0.1 for heights in tenths", "of the unit", 0.0001, 100.0),
+    False,
+    None,
+)
+ELEVATION_GAPS: Final = Parameter(
+    "elevation_gaps",
+    Choice("Ground under no tile of a VRT: refuse, since tiles get lost, or take it for unknown; default refuse", ("refuse", "unknown")),
+    False,
+    None,
+)
+ELEVATION_TILES: Final = Parameter(
+    "elevation_tiles",
+    Choice("Where the tiles of a VRT may lie: below its folder, or anywhere, the network included; default below", ("below", "anywhere")),
+    False,
+    None,
 )
 SCHEDULER: Final = Parameter(
     "scheduler", Text("Dask scheduler whose workers do what can be shared out, such as tcp://10.0.0.5:8786", 1000), False, None
@@ -58,7 +76,7 @@ def run_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
     """How the files of the process's rasters are to be read, and where work is done: parameters of the run, not of the process."""
     found = [unit_of(parameter.name) for parameter in process.parameters if isinstance(parameter.spec, ElevationIn | DepthIn)]
     if any(isinstance(parameter.spec, ElevationIn) for parameter in process.parameters):
-        found += [CELL_SIZE, ZERO_IS_HEIGHT, KEEP]
+        found += [ELEVATION_SCALE, CELL_SIZE, ZERO_IS_HEIGHT, ELEVATION_GAPS, ELEVATION_TILES, KEEP]
     if any(parameter.name == "workers" for parameter in process.parameters):
         found.append(SCHEDULER)
     return tuple(found)

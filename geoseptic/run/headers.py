@@ -102,12 +102,16 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
                 if not faults:
                     found[parameter.name] = header
             elif isinstance(spec, ElevationIn):
-                grids[parameter.name] = raster_files.read_grid(given, parameter.name)
+                grids[parameter.name] = raster_files.read_grid(given, parameter.name, tiles_anywhere=wanted.tiles_anywhere)
             elif isinstance(spec, DepthIn):
                 depths[parameter.name] = raster_files.read_grid(given, parameter.name)
         if isinstance(spec, ElevationIn | DepthIn) and Path(given).exists():
             with _gathering(refusals):
-                raster_files.check_heights(given, parameter.name, unit=wanted.units.get(parameter.name))
+                stated: dict[str, Any] = {"unit": wanted.units.get(parameter.name)}
+                if isinstance(spec, ElevationIn):
+                    stated |= {"scale": wanted.elevation_scale, "gaps_are_unknown": wanted.gaps_are_unknown}
+                    stated |= {"tiles_anywhere": wanted.tiles_anywhere}
+                raster_files.check_heights(given, parameter.name, **stated)
         if process.takes_refused and len(refusals) > before:
             refused[parameter.name] = tuple(refusals[before:])
             del refusals[before:]

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from geoseptic.errors import GeosepticError
+from geoseptic.io import rasters as raster_files
 from geoseptic.io.formats import is_elsewhere
 from geoseptic.io.runfolders import rows_of_run
 from geoseptic.model.cautions import CAUTIONS
@@ -55,6 +57,9 @@ def manifest(
             **{f"{name}_unit": unit for name, unit in wanted.units.items()},
             "cell_size_m": wanted.cell_size_m,
             "zero_is_height": wanted.zero_is_height,
+            "elevation_scale": wanted.elevation_scale,
+            "elevation_gaps": "unknown" if wanted.gaps_are_unknown else "refuse",
+            "elevation_tiles": "anywhere" if wanted.tiles_anywhere else "below",
             "scheduler": None if wanted.scheduler is None else shown(wanted.scheduler),
         },
         "rules": _rules_record(rules) if rules else None,
@@ -83,7 +88,10 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
             elif isinstance(parameter.spec, RunIn):
                 path, layer = rows_of_run(given, parameter.spec.process)
             try:
-                digest = _digest(Path(path))
+                if not Path(path).exists():
+                    raise FileNotFoundError(path)
+                raster = isinstance(parameter.spec, ElevationIn | DepthIn)
+                digest = _digest(_raster_files(path, wanted) if raster else _files_of(Path(path)))
             except OSError:
                 if not process.takes_refused and not is_elsewhere(path):
                     raise
@@ -114,18 +122,24 @@ def _texts(citations: Iterable[Citation]) -> dict[str, Any]:
     }
 
 
-def _digest(path: Path) -> dict[str, Any]:
-    """Size and SHA-256 of a file, or of all files that it consists of (a folder, a shapefile) in the order of their names."""
+def _digest(files: Iterable[Path]) -> dict[str, Any]:
+    """Size and SHA-256 of the files that an input consists of (a folder, a shapefile, a VRT with its tiles), one after the other."""
     digest = hashlib.sha256()
     size = 0
-    if not path.exists():
-        raise FileNotFoundError(path)
-    for item in _files_of(path):
+    for item in files:
         with item.open("rb") as file:
             while block := file.read(1 << 20):
                 digest.update(block)
                 size += len(block)
     return {"bytes": size, "sha256": digest.hexdigest()}
+
+
+def _raster_files(path: str, wanted: Request) -> list[Path]:
+    """A raster with what lies beside it and its tiles; one that was refused by itself."""
+    try:
+        return raster_files.files_of(path, tiles_anywhere=wanted.tiles_anywhere)
+    except GeosepticError:
+        return _files_of(Path(path))
 
 
 def _files_of(path: Path) -> list[Path]:

@@ -161,8 +161,11 @@ def _value(
             return raster_files.read_elevation(
                 given,
                 unit=wanted.units.get(name),
+                scale=wanted.elevation_scale,
                 cell_size_m=wanted.cell_size_m,
                 zero_is_height=wanted.zero_is_height,
+                gaps_are_unknown=wanted.gaps_are_unknown,
+                tiles_anywhere=wanted.tiles_anywhere,
                 scratch=scratch,
             )
     if isinstance(spec, DepthIn):

@@ -1,0 +1,178 @@
+"""Opens single raster files: only the formats that elevations come in, only files of this machine, and whole ones.
+
+GDAL by itself would open some hundred formats, addresses on the network among them, and read what is missing in a text grid as zeros.
+"""
+
+import re
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+from zipfile import BadZipFile, ZipFile
+
+import numpy as np
+import rasterio
+import rasterio.errors
+from pyproj import CRS
+
+from geoseptic.errors import FileUnreadableError, listed
+
+FORMATS: Final[dict[str, str]] = {
+    "GTiff": "GeoTIFF",
+    "AAIGrid": "ESRI ASCII grid",
+    "HFA": "ERDAS Imagine",
+    "AIG": "ESRI binary grid",
+    "EHdr": "BIL or FLT with its header",
+}
+"""GDAL's name of a format -> what people call it. A VRT is opened by io/mosaics.py, which looks at its tiles first."""
+
+OPEN_OPTIONS: Final[dict[str, dict[str, str]]] = {"AAIGrid": {"DATATYPE": "Float64"}}
+"""GDAL tells the type of a text grid by its beginning: after a long run of whole numbers (nodata, say) it cuts all decimals."""
+
+VRT_MARK: Final = b"<VRTDataset"
+LOOKED_AT_BYTES: Final = 1024
+"""What GDAL looks at to tell that a file is a VRT."""
+
+TEXT_BLOCK_BYTES: Final = 1 << 24
+
+
+def is_vrt(path: Path | str) -> bool:
+    """Whether GDAL would take the file for a VRT, whatever it is called."""
+    if not Path(path).is_file():
+        return False
+    with Path(path).open("rb") as file:
+        return VRT_MARK in file.read(LOOKED_AT_BYTES)
+
+
+def refuse_absent(path: Path | str) -> None:
+    """Raises FileUnreadableError where there is no such file on this machine, with what to do if it is an address on the network."""
+    if Path(path).exists():
+        return
+    if re.match(r"/vsi|\w{2,}:/", str(path)):
+        raise FileUnreadableError(
+            str(path), "rasters are not read from the network or from virtual folders", "Download or unpack it and give the file."
+        )
+    raise FileUnreadableError(str(path), "there is no such file", "Check the path.")
+
+
+def open_single(path: Path | str) -> Any:
+    """The opened raster file, in one of `FORMATS`, or the only GeoTIFF of a zip archive. Raises FileUnreadableError."""
+    refuse_absent(path)
+    if is_vrt(path):
+        raise FileUnreadableError(str(path), "it is a VRT", "Give the tiles themselves.")
+    inside = _the_geotiff_in(Path(path)) if str(path).lower().endswith(".zip") else None
+    return open_known(str(path) if inside is None else f"/vsizip/{Path(path).resolve()}/{inside}", str(path))
+
+
+def open_known(name: str, shown: str) -> Any:
+    """What GDAL opens under that name in one of `FORMATS`; a refusal calls it `shown`."""
+    said = ""
+    for driver in FORMATS:
+        try:
+            return rasterio.open(name, driver=driver, **OPEN_OPTIONS.get(driver, {}))
+        except rasterio.errors.RasterioIOError as error:
+            if "not recognized as being in a supported file format" not in str(error):
+                said = said or str(error).rstrip(".")
+    why = said or f"it is in none of the formats of elevations ({', '.join(FORMATS.values())}, VRT of such tiles)"
+    raise FileUnreadableError(shown, why, "Give a raster in one of these; gdal_translate IN OUT.tif makes a GeoTIFF of any other.")
+
+
+@contextmanager
+def reading(path: Path | str) -> Iterator[None]:
+    """A part of a file that cannot be read is refused as a file that cannot be read."""
+    try:
+        yield
+    except rasterio.errors.RasterioIOError as error:
+        raise FileUnreadableError(
+            str(path), f"a part of it is damaged or missing ({str(error).rstrip('.')})", "Fetch the file anew and run again."
+        ) from error
+
+
+def crs_of(file: Any) -> CRS | None:
+    # WKT 2 keeps the vertical axis of a 3-D system, which WKT 1 cannot say.
+    return None if file.crs is None else CRS.from_wkt(file.crs.to_wkt(version="WKT2_2019"))
+
+
+def unit_in_prj(file: Any) -> str | None:
+    """The unit of height that an old ESRI .prj states in a line Zunits, which GDAL does not hand on; None where there is no such word."""
+    for name in file.files:
+        if Path(name).suffix.lower() == ".prj" or Path(name).name.lower() == "prj.adf":
+            line = re.search(rb"^\s*zunits\s+(\S+)", Path(name).read_bytes(), re.IGNORECASE | re.MULTILINE)
+            word = line.group(1).decode("latin-1") if line else "NO"
+            return None if word.upper() in ("NO", "NONE") else word
+    return None
+
+
+def check_text(file: Any, path: Path | str) -> None:
+    """Raises FileUnreadableError where an ESRI ASCII grid does not hold one number a cell: GDAL reads missing ones and words as 0."""
+    if file.driver != "AAIGrid":
+        return
+    expected, found = file.width * file.height, 0
+    with Path(path).open("rb") as text:
+        first_line = _skip_header(text)
+        for lines in _blocks(text):
+            numbers, sound = _numbers(lines)
+            if not sound:
+                number, word = _first_word(lines)
+                raise FileUnreadableError(
+                    str(path), f"line {first_line + number} holds '{word}', which is no number", "Fetch the file anew and run again."
+                )
+            found += numbers
+            first_line += lines.count(b"\n")
+    if found != expected:
+        raise FileUnreadableError(
+            str(path),
+            f"its header promises {file.height} rows of {file.width} cells, {expected} numbers, and it holds {found}",
+            "It was cut short, or its header is wrong: fetch it anew and run again.",
+        )
+
+
+def _skip_header(text: BinaryIO) -> int:
+    """Leaves the lines of names and values behind; the number of the first line of cells."""
+    number = 1
+    while True:
+        start = text.tell()
+        line = text.readline()
+        if not re.match(rb"\s*[A-Za-z_]{4,}\s", line) and line.strip():
+            text.seek(start)
+            return number
+        if not line:
+            return number
+        number += 1
+
+
+def _blocks(text: BinaryIO) -> Iterator[bytes]:
+    while lines := text.read(TEXT_BLOCK_BYTES):
+        yield lines + text.readline()
+
+
+def _numbers(lines: bytes) -> tuple[int, bool]:
+    """How many numbers stand there, and whether there is nothing else. A comma is a decimal point, as GDAL takes it."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", DeprecationWarning)
+        try:
+            return len(np.fromstring(lines.replace(b",", b"."), np.float64, sep=" ")) if lines.strip() else 0, True
+        except (DeprecationWarning, ValueError):
+            return 0, False
+
+
+def _first_word(lines: bytes) -> tuple[int, str]:
+    """Line, counted from 0, and text of the first thing that is no number."""
+    for number, line in enumerate(lines.split(b"\n")):
+        for word in line.replace(b",", b".").split():
+            if not _numbers(word)[1]:
+                return number, word.decode("latin-1")
+    return 0, ""
+
+
+def _the_geotiff_in(archive: Path) -> str:
+    try:
+        with ZipFile(archive) as names:
+            rasters = [name for name in names.namelist() if name.lower().endswith((".tif", ".tiff")) and not name.startswith("__MACOSX")]
+    except BadZipFile as error:
+        raise FileUnreadableError(str(archive), f"it is no zip archive ({error})", "Fetch it anew.") from None
+    if len(rasters) != 1:
+        held = f"{len(rasters)} GeoTIFFs ({listed(rasters)})" if rasters else "no GeoTIFF"
+        raise FileUnreadableError(str(archive), f"it holds {held}", "Unpack it and give the elevation itself.")
+    return rasters[0]
