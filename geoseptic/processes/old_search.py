@@ -35,8 +35,7 @@ from geoseptic.parcels.sweep import Stops, kept_stops, starts, sweep
 from geoseptic.parcels.tank import on_lots
 from geoseptic.pools import processes, results
 from geoseptic.processes.land import Land
-from geoseptic.processes.lots import houses, may_be_dwellings
-from geoseptic.processes.old_lots import ON_THE_LOT
+from geoseptic.processes.lots import houses
 from geoseptic.stages import stage
 from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, half_window_cells, planes_at
 from geoseptic.units import SQUARE_METRES_PER_UNIT, from_metres, in_both_units
@@ -97,7 +96,7 @@ class Search:
 @stage("where to look: what is round the houses")
 def yards_of(land: Land, elevation: Raster | None, plumbing: GeoDataFrame | None, rules: SearchRules) -> tuple[Yards, tuple[str, ...]]:
     """What the search knows of every lot, and what had to be said of the layers."""
-    lots, homes = land.fabric.shapes_m, _with_houses_on_the_line(land, houses(land))
+    lots, homes = land.fabric.shapes_m, houses(land)
     notes = []
     feature, shapes = land.obstacles.feature, land.obstacles.shapes_m
     solid = shapes[np.isin(feature, SOLID)]
@@ -125,24 +124,6 @@ def yards_of(land: Land, elevation: Raster | None, plumbing: GeoDataFrame | None
     return Yards(lots, homes, on_lots(lots, solid), on_lots(lots, paved), on_lots(lots, near_wells), exits, fall_m, has_heights), tuple(
         notes
     )
-
-
-def _with_houses_on_the_line(land: Land, homes: Geometries) -> Geometries:
-    """Lots without a house get the largest whose middle lies on no lot, as on a lot line or in a gap between lots, and that they share."""
-    (roofs, _), lots = may_be_dwellings(land), land.fabric.shapes_m
-    tree = shapely.STRtree(lots)
-    off = np.ones(len(roofs), bool)
-    off[tree.query(shapely.point_on_surface(roofs), predicate="within")[0]] = False
-    roofs = roofs[off]
-    roofs = roofs[np.argsort(shapely.area(roofs), kind="stable")]
-    roof, lot = tree.query(roofs, predicate="intersects")
-    shared = shapely.area(shapely.intersection(roofs[roof], lots[lot])) >= ON_THE_LOT * shapely.area(roofs[roof])
-    roof, lot = roof[shared], lot[shared]
-    found = homes.copy()
-    for own_roof, own_lot in sorted(zip(roof.tolist(), lot.tolist(), strict=True)):
-        if shapely.is_empty(homes[own_lot]):
-            found[own_lot] = roofs[own_roof]
-    return found
 
 
 def _plumbing(land: Land, homes: Geometries, plumbing: GeoDataFrame | None, rules: SearchRules, notes: list[str]) -> Geometries:

@@ -69,7 +69,7 @@ def envelope_layer(
     return LayerResult(
         "envelopes",
         name,
-        GeoDataFrame(columns, geometry=_polygons(frame.from_metres(envelopes.shapes_m)), crs=frame.crs),
+        GeoDataFrame(columns, geometry=polygons(frame.from_metres(envelopes.shapes_m)), crs=frame.crs),
         _envelope_legend(envelopes.part),
         f"Room for a {part}",
         f"What the setbacks of {rules.title} leave of each parcel for a {part}. {SCREENING_AID}",
@@ -135,7 +135,7 @@ def zone_layer(
         "checked": "Whether the value was checked against the code's own text",
     }
     geometry = np.concatenate(shapes) if shapes else np.empty(0, object)
-    frame_out = GeoDataFrame(columns, geometry=_polygons(frame.from_metres(geometry)), crs=frame.crs)
+    frame_out = GeoDataFrame(columns, geometry=polygons(frame.from_metres(geometry)), crs=frame.crs)
     return LayerResult(
         "envelopes",
         "setback_zones",
@@ -180,7 +180,7 @@ def disc_layer(
         f"radius_{unit}": "Radius of the disc: the well's location error, at least the sanitary radius; of a presumed well, round its lot",
         f"drains_here_{square}": "Ground within the reach whose nearest well down the flow path is this one",
     }
-    shapes = _polygons(frame.from_metres(shapely.buffer(places_m, radius_m, quad_segs=16)))
+    shapes = polygons(frame.from_metres(shapely.buffer(places_m, radius_m, quad_segs=16)))
     legend = VectorLegend(
         "Wells as discs",
         "polygon",
@@ -202,23 +202,24 @@ def disc_layer(
 
 
 def repair_records(faults: Iterable[Fault]) -> tuple[Mapping[str, object], ...]:
-    """Faults of the parcel fabric as plain mappings."""
+    """Faults of the layers as plain mappings."""
     records: list[Mapping[str, object]] = []
     for fault in faults:
         records.append(
             {
-                "layer": "parcels",
+                "layer": fault.layer,
                 "feature": fault.feature_id,
                 "fault": fault.kind,
                 "note": fault.note,
                 "area_before_m2": round(fault.area_before_m2, 2),
                 "area_after_m2": round(fault.area_after_m2, 2),
+                "share_changed": round(fault.share_changed, 4),
             }
         )
     return tuple(records)
 
 
-def _polygons(shapes: Geometries) -> Geometries:
+def polygons(shapes: Geometries) -> Geometries:
     """What is area of each shape; the writer makes polygons multipolygons, which is ten times as fast as copying them here."""
     out = shapes.copy()
     out[shapely.is_empty(shapes)] = shapely.MultiPolygon()

@@ -100,7 +100,9 @@ def test_overlap_of_a_rounding_width_is_no_dispute():
 def test_units_stacked_on_one_lot_are_told_and_not_disputed():
     lot = shapely.box(0, 0, 40, 60)
     fabric = lots(lot, lot, lot)
-    assert kinds(fabric) == [(one, "same ground as another") for one in "ABACBC"]
+    assert kinds(fabric) == [(one, "same ground as another") for one in "ABC"]
+    assert [fault.note for fault in fabric.faults] == [f"2400.0 m2 shared with {others}" for others in ("B, C", "A, C", "A, B")]
+    assert fabric.stacked_with == {0: (1, 2), 1: (0, 2), 2: (0, 1)}
     assert len(fabric.disputed_m) == 0
     assert [shape.equals(lot) for shape in fabric.shapes_m] == [True] * 3
 
