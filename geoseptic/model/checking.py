@@ -22,6 +22,9 @@ FARTHEST_M = 1e8
 MOST_SPOILT = 0.5
 """Where more than this share of the rows have no usable shape, the layer is not what it is taken for. Our own choice."""
 
+TRACE_M = 0.001
+"""How far round what is left of the corners of a row without a shape it may be."""
+
 TRUE_WORDS = frozenset({"true", "t", "yes", "y", "1"})
 FALSE_WORDS = frozenset({"false", "f", "no", "n", "0"})
 
@@ -229,8 +232,8 @@ def _without_spoilt(
         for row in np.flatnonzero(np.isin(ids.astype(str), [str(name) for name in names])).tolist():
             corners = shapely.get_coordinates(shapes[row])
             corners = corners[(np.abs(corners) < FARTHEST_M).all(axis=1)]
-            hull = shapely.convex_hull(shapely.multipoints(corners)) if len(corners) else shapely.Polygon()
-            spoilt[row] = fault, frame.to_metres(np.array([hull], object))[0] if shapely.get_dimensions(hull) == 2 else shapely.Polygon()
+            hull = frame.to_metres(np.array([shapely.convex_hull(shapely.multipoints(corners))], object))[0]
+            spoilt[row] = fault, shapely.buffer(hull, TRACE_M) if len(corners) else shapely.Polygon()
     shapes[list(spoilt)] = shapely.Polygon()
     return shapes, spoilt
 

@@ -36,6 +36,8 @@ MOST_TANGLED: Final = 1_000_000_000
 TRACE_M: Final = 0.001
 """Half the width that is given to what of an obstacle has none."""
 
+ROUNDING_M: Final = 1e-6
+
 NO_SHAPE: Final = shapely.Polygon()
 
 
@@ -108,23 +110,25 @@ def mend(
     for position, row in enumerate(invalid.tolist()):
         before_m2 = float(shapely.area(shapes_m[row]))
         if position in failed:
-            why[row], outlined[row] = failed[position], shapely.convex_hull(shapes_m[row])
+            why[row], outlined[row] = failed[position], _around(shapes_m[row])
             shapes_m[row] = NO_SHAPE
             continue
         certain, whole = read[position]
         after_m2, whole_m2 = float(shapely.area(certain)), float(shapely.area(whole))
         share = (whole_m2 - after_m2) / whole_m2 if whole_m2 > 0 else 0.0
-        told = str(reasons[position]).partition("[")[0] if not shapely.is_valid(shapes_m[row]) else shapes_m[row].geom_type
+        told = str(reasons[position]).partition("[")[0]
+        if shapely.is_valid(shapes_m[row]):
+            told = f"{shapes_m[row].geom_type}: its areas alone are the lot"
+        if after_m2 < whole_m2 or after_m2 <= 0:
+            outlined[row] = whole if whole_m2 > 0 else _around(shapes_m[row])
         shapes_m[row] = certain
-        if after_m2 < whole_m2:
-            outlined[row] = whole
         if after_m2 <= 0:
             why[row] = "no area is left after mending the outline"
-        elif share > most_changed:
+            continue
+        if share > most_changed:
             words = f"{100 * share:.0f} percent of the ground of its outline may or may not be the lot's"
             why[row] = f"{words} ({told}); up to {100 * most_changed:g} are mended"
-        if told != "GeometryCollection" or row in why:
-            faults.append(Fault(ids[row], "mended outline", told, before_m2, after_m2, layer, share, whole))
+        faults.append(Fault(ids[row], "mended outline", told, before_m2, after_m2, layer, share, whole))
     lost = sorted(row for row in why if shapely.is_empty(shapes_m[row]))
     if len(lost) > MOST_SPOILT * len(shapes_m):
         raise GeometryRepairError(layer, list(ids[lost]), " or ".join(dict.fromkeys(why[row] for row in lost)))
@@ -165,12 +169,12 @@ def _all_of(shape: shapely.Geometry) -> tuple[shapely.Geometry, float]:
     """A valid shape that covers whatever the rings of a broken one outline, their traces included, and the area that is certain. [m2]"""
     others, failed = one_by_one(lambda _: [readings(shape)], 1)
     if failed:
-        return shapely.convex_hull(shape), 0.0
+        return _around(shape), 0.0
     certain, whole = others[0]
     traces = shapely.union_all(shapely.get_rings(shapely.get_parts(shape)))
     if shapely.is_empty(whole):
         return traces, 0.0
-    bare = shapely.difference(traces, shapely.buffer(whole, TRACE_M))
+    bare = shapely.difference(traces, shapely.buffer(whole, ROUNDING_M))
     if not shapely.is_empty(bare):
         whole = shapely.union(whole, shapely.buffer(bare, TRACE_M))
     return whole, float(shapely.area(certain))
@@ -229,6 +233,11 @@ def _turns(ring: npt.NDArray[np.float64], xy: npt.NDArray[np.float64]) -> npt.ND
         found[0, number] = np.count_nonzero(up[at] & right) - np.count_nonzero(down[at] & right)
         found[1, number] = np.count_nonzero(right)
     return found
+
+
+def _around(shape: shapely.Geometry) -> shapely.Geometry:
+    """The hull of a shape, which has some width whatever the shape has."""
+    return shapely.buffer(shapely.convex_hull(shape), TRACE_M)
 
 
 def _joined(faces: Geometries) -> shapely.Geometry:

@@ -58,6 +58,8 @@ def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list
         ],
         bool,
     )
+    # Of a lot whose ground is not known, nobody knows that nothing is on it.
+    told[list(land.fabric.spoilt)] = True
     built = _built(land, told)
     second = _second_buildings(land, second_building_m2)
     small = shapely.area(land.fabric.shapes_m) < SMALL_LOT_M2

@@ -25,6 +25,7 @@ from geoseptic.processes.lot_sizes import Sizes, known_number
 from geoseptic.processes.lots import NO_WAY_THROUGH, Lots, dwellings, houses_on_the_line, without_rows
 from geoseptic.processes.soil_ground import TOO_SHALLOW, SoilLayers, Under, flooded_lots, floodways, named_soils, under, worse
 from geoseptic.processes.steps import Cut
+from geoseptic.processes.tables import claims_of
 from geoseptic.processes.workers import Pool, pool_of
 from geoseptic.stages import stage
 from geoseptic.systems.gravity import Burial, Profile
@@ -154,8 +155,8 @@ def _judged(
     for lot, others in land.fabric.stacked_with.items():
         names = listed(land.fabric.ids[list(others)].tolist())
         doubts[lot].append(f"the same ground is also that of {names}: whether there is room for what all of them need was not looked at")
-    for lot, words in _claimed(land):
-        notes[lot].append(words)
+    for lot, claims in claims_of(land.fabric).items():
+        notes[lot].append(claims)
     falls_m = np.array([laid.fall_along_m(lot, search.setting) for lot in range(len(answers))])
     below, below_reserve = _below(land, soil, fields, falls_m), _below(land, soil, reserves, falls_m)
     still_open = _open_zones(land, search.cuts["drain_field"])
@@ -190,13 +191,6 @@ def _judged(
             )
         )
     return screened
-
-
-def _claimed(land: Land) -> list[tuple[int, str]]:
-    """Lots of whose ground another claims a part, in words."""
-    overlaps = [fault for fault in land.fabric.faults if fault.kind == "overlap"]
-    rows = {name: row for row, name in enumerate(land.fabric.ids)} if overlaps else {}
-    return [(rows[fault.feature_id], f"claimed by several lots: {fault.note}, left out of this lot's envelopes") for fault in overlaps]
 
 
 def _below(land: Land, soil: SoilLayers, shapes_m: Geometries, falls_m: npt.NDArray[np.float64]) -> dict[int, Under]:

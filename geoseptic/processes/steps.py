@@ -83,7 +83,8 @@ def cut_envelopes(
 
 def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Results:
     """Envelopes and zones as layers, with what was silent, stood in for, unchecked or failed."""
-    layers = [tables.envelope_layer(cut.envelopes, cut.zones, land.well_not_on_record, rules, land.frame) for cut in cuts]
+    claims = tables.claims_of(land.fabric)
+    layers = [tables.envelope_layer(cut.envelopes, cut.zones, land.well_not_on_record, claims, rules, land.frame) for cut in cuts]
     layers.append(
         tables.zone_layer([(cut.envelopes, cut.zones, cut.strips_m) for cut in cuts], land.obstacles.location_error_m, rules, land.frame)
     )
