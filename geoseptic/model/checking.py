@@ -1,7 +1,7 @@
 """Holds a layer against its contract: one error with every fault of it, or a layer in the frame where distances are measured."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,12 @@ DIMENSIONS = {"polygon": (2,), "line": (1,), "point": (0,), "any": (0, 1, 2)}
 FARTHEST_M = 1e8
 """No projected coordinate on Earth is farther from its origin."""
 
+MOST_SPOILT = 0.5
+"""Where more than this share of the rows have no usable shape, the layer is not what it is taken for. Our own choice."""
+
+TRACE_M = 0.001
+"""How far round what is left of the corners of a row without a shape it may be."""
+
 TRUE_WORDS = frozenset({"true", "t", "yes", "y", "1"})
 FALSE_WORDS = frozenset({"false", "f", "no", "n", "0"})
 
@@ -29,7 +35,8 @@ class CheckedLayer:
 
     `ids` are unique text; `shapes_m` are 2-D geometries with coordinates in metres of the frame; `columns` has each contract column that
     the layer brought (flags as object arrays of True, False, None; numbers and lengths as float64, lengths in metres, NaN where empty).
-    `moved_by_m` is how far off the reprojection into the frame may have put all of it, NaN where nobody knows.
+    `moved_by_m` is how far off the reprojection into the frame may have put all of it, NaN where nobody knows. `spoilt` has, where that was
+    asked for, the rows without a shape to work with: why, and the hull of what is left of its corners; their shapes are empty.
     """
 
     contract: Contract
@@ -38,6 +45,7 @@ class CheckedLayer:
     columns: dict[str, npt.NDArray[np.generic]]
     notes: tuple[str, ...] = ()
     moved_by_m: float = 0.0
+    spoilt: Mapping[int, tuple[str, shapely.Geometry]] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.ids)
@@ -65,7 +73,9 @@ def source_of(layer: pd.DataFrame) -> str:
     return str(layer.attrs.get("source", ""))
 
 
-def check(layer: GeoDataFrame, contract: Contract, frame: Frame | None = None, source: str = "") -> CheckedLayer:
+def check(
+    layer: GeoDataFrame, contract: Contract, frame: Frame | None = None, source: str = "", spare_shapes: bool = False
+) -> CheckedLayer:
     """Hold `layer` against `contract`.
 
     Parameters
@@ -74,6 +84,7 @@ def check(layer: GeoDataFrame, contract: Contract, frame: Frame | None = None, s
     contract : what it must bring.
     frame : where distances are measured; default the layer's own CRS, which must then be a projected one.
     source : file and layer, for the error text.
+    spare_shapes : rows without a usable shape are no fault of the layer, unless they are most; see `spoilt`.
 
     Raises
     ------
@@ -93,7 +104,13 @@ def check(layer: GeoDataFrame, contract: Contract, frame: Frame | None = None, s
         notes.append(f"{contract.name} reprojected from {own} to {frame.name} {way}")
     problems = name_faults(contract, [str(name) for name in layer.columns if name != layer.geometry.name])
     ids = _ids(layer, contract, problems)
-    _check_geometry(shapes, ids, contract, problems)
+    found: dict[str, Sequence[object]] = {}
+    _check_geometry(shapes, ids, contract, found)
+    spoilt: dict[int, tuple[str, shapely.Geometry]] = {}
+    if spare_shapes and found and len(set().union(*found.values())) <= MOST_SPOILT * len(shapes):
+        shapes, spoilt = _without_spoilt(shapes, ids, found, frame)
+    else:
+        problems |= found
     columns = {}
     for column in contract.columns:
         if column.kind != "id":
@@ -104,7 +121,7 @@ def check(layer: GeoDataFrame, contract: Contract, frame: Frame | None = None, s
         raise LayerContractError(contract.name, problems, source)
     if contract.geometry == "point":
         shapes = shapely.get_geometry(shapes, 0)
-    return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m)
+    return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m, spoilt)
 
 
 def checked_columns(
@@ -204,6 +221,21 @@ def _check_geometry(shapes: Geometries, ids: npt.NDArray[np.object_], contract: 
     far[owner[~(np.abs(coordinates) < FARTHEST_M).all(axis=1)]] = True
     if far.any():
         problems["coordinates that are not finite or not on Earth"] = list(ids[far])
+
+
+def _without_spoilt(
+    shapes: Geometries, ids: npt.NDArray[np.object_], faults: Mapping[str, Sequence[object]], frame: Frame
+) -> tuple[Geometries, dict[int, tuple[str, shapely.Geometry]]]:
+    """The shapes with those empty that have a fault, and of these why and the hull of the corners that have a place. [m]"""
+    shapes, spoilt = shapes.copy(), {}
+    for fault, names in faults.items():
+        for row in np.flatnonzero(np.isin(ids.astype(str), [str(name) for name in names])).tolist():
+            corners = shapely.get_coordinates(shapes[row])
+            corners = corners[(np.abs(corners) < FARTHEST_M).all(axis=1)]
+            hull = frame.to_metres(np.array([shapely.convex_hull(shapely.multipoints(corners))], object))[0]
+            spoilt[row] = fault, shapely.buffer(hull, TRACE_M) if len(corners) else shapely.Polygon()
+    shapes[list(spoilt)] = shapely.Polygon()
+    return shapes, spoilt
 
 
 def _column(

@@ -112,6 +112,28 @@ OLD_SYSTEMS: Final = VectorLegend(
     ),
 )
 
+REPAIRS: Final = VectorLegend(
+    "Shapes that were mended, or are odd",
+    "polygon",
+    "fault",
+    (
+        Swatch("mended outline", "Outline mended", "#2f8fd0"),
+        Swatch("overlap", "Ground that several lots claim", "#7d3214"),
+        Swatch("same ground as another", "Several lots on the same ground", "#e2a93b", hatch=True),
+        Swatch("several pieces", "Lot of several pieces", "#cfe6b0"),
+        Swatch("sliver", "Sliver", "#3c1053"),
+    ),
+    label="feature",
+)
+
+FAILURES: Final = VectorLegend(
+    "Parcels of which nothing can be said",
+    "polygon",
+    None,
+    (Swatch("", "Failed: nothing is known of its ground", "#c2185b", hatch=True),),
+    label="feature",
+)
+
 PRIORITY: Final = VectorLegend(
     "Which parcels come first",
     "polygon",

@@ -1,8 +1,8 @@
 """What the law leaves of a parcel for one part of a system."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +11,7 @@ import shapely
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels.buffers import MARGIN_M, inward, outward
 from geoseptic.parcels.obstacles import Obstacles
+from geoseptic.parcels.onelot import by_halves
 from geoseptic.parcels.repair import Fabric
 from geoseptic.parcels.ringcut import CUT, NOT_HERE, Rings, cut_areas, cut_shapes, rings_of
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED, Zones
@@ -34,6 +35,7 @@ class Envelopes:
     inside_m : what the lot line distance alone leaves.
     takes_m2 : feature -> area that this feature's zones alone take from each parcel.
     failed : indices of parcels whose envelope could not be shown to keep every distance; their shapes are empty.
+    why : index of a failed parcel -> what went wrong, where that is known.
     """
 
     part: str
@@ -44,6 +46,17 @@ class Envelopes:
     takes_m2: dict[str, npt.NDArray[np.float64]]
     lot_line_m: float
     failed: npt.NDArray[np.int64]
+    why: Mapping[int, str] = field(default_factory=dict)
+
+    def without(self, lost: Mapping[int, str]) -> "Envelopes":
+        """The envelopes with nothing left of further parcels, and why."""
+        if not lost:
+            return self
+        shapes_m, possible_m, inside_m = (shapes.copy() for shapes in (self.shapes_m, self.possible_m, self.inside_m))
+        for shapes in (shapes_m, possible_m, inside_m):
+            shapes[list(lost)] = shapely.Polygon()
+        failed = np.union1d(self.failed, list(lost)).astype(np.int64)
+        return replace(self, shapes_m=shapes_m, possible_m=possible_m, inside_m=inside_m, failed=failed, why={**self.why, **lost})
 
     @property
     def area_m2(self) -> npt.NDArray[np.float64]:
@@ -85,11 +98,19 @@ def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: fl
     """
     cutter = _Cutter(fabric, zones, obstacles, lot_line_m)
     starts = range(0, len(fabric.ids), CHUNK)
+    count = len(fabric.ids)
+
+    def cut(start: int) -> tuple[list[_Part], dict[int, str]]:
+        found, failed = by_halves(lambda rows: cutter.cut(start + int(rows[0]), start + int(rows[-1]) + 1), min(CHUNK, count - start))
+        parts = [(int(rows[0]), part) for rows, part in found] + [(row, _Part.lost(start + row)) for row in failed]
+        return [part for _, part in sorted(parts, key=lambda one: one[0])], {start + row: why for row, why in failed.items()}
+
     if workers > 1 and len(starts) > 1:
         with ThreadPoolExecutor(workers) as pool:
-            parts = list(pool.map(cutter.cut, starts))
+            chunks = list(pool.map(cut, starts))
     else:
-        parts = [cutter.cut(start) for start in starts]
+        chunks = [cut(start) for start in starts]
+    parts = [part for some, _ in chunks for part in some]
     features = sorted({name for part in parts for name in part.takes_m2})
     nothing = np.zeros(0)
     return Envelopes(
@@ -101,6 +122,7 @@ def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: fl
         {name: np.concatenate([nothing, *(part.takes_m2.get(name, np.zeros(len(part.shapes))) for part in parts)]) for name in features},
         lot_line_m,
         np.concatenate([np.zeros(0, np.int64), *(part.failed for part in parts)]).astype(np.int64),
+        {row: why for _, failed in chunks for row, why in failed.items()},
     )
 
 
@@ -124,6 +146,12 @@ class _Part:
     inside: Geometries
     takes_m2: dict[str, npt.NDArray[np.float64]]
     failed: npt.NDArray[np.int64]
+
+    @classmethod
+    def lost(cls, row: int) -> "_Part":
+        """That of one parcel which failed."""
+        nothing = np.full(1, shapely.Polygon(), object)
+        return cls(nothing, nothing, nothing, {}, np.array([row], np.int64))
 
 
 class _Cutter:
@@ -152,8 +180,8 @@ class _Cutter:
         self.reach = shapely.STRtree(shapely.box(west - reach_m, south - reach_m, east + reach_m, north + reach_m))
         self.tree = shapely.STRtree(self.shapes)
 
-    def cut(self, start: int) -> _Part:
-        parcels = self.fabric.shapes_m[start : start + CHUNK]
+    def cut(self, start: int, stop: int) -> _Part:
+        parcels = self.fabric.shapes_m[start:stop]
         parcel, zone = self.tree.query(parcels, predicate="intersects")
         order = np.lexsort((zone, parcel))
         parcel, zone = parcel[order], zone[order]
@@ -303,8 +331,11 @@ def _subtract_by_engine(base: Geometries, owner: npt.NDArray[np.int64], cutters:
 
 
 def lot_line_zones(fabric: Fabric, cut: Envelopes) -> Geometries:
-    """The strip along each parcel's outline that the lot line distance takes."""
-    return subtract(fabric.shapes_m, np.arange(len(fabric.ids)), cut.inside_m)
+    """The strip along each parcel's outline that the lot line distance takes; the whole parcel where that fails."""
+    strips = fabric.shapes_m.copy()
+    for rows, own in by_halves(lambda rows: subtract(fabric.shapes_m[rows], np.arange(len(rows)), cut.inside_m[rows]), len(strips))[0]:
+        strips[rows] = own
+    return strips
 
 
 def _joined(arrays: Iterable[Geometries]) -> Geometries:

@@ -5,13 +5,13 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from geoseptic.errors import LayerContractError
 from geoseptic.model.checking import CheckedLayer
 from geoseptic.model.frame import Geometries
 from geoseptic.model.layers import WATER_KINDS, WELL_KINDS
 from geoseptic.model.rules import FEATURES
+from geoseptic.parcels.repair import keep_clear
 from geoseptic.units import in_both_units
 
 OPPOSITE = {"basement": "no_basement", "lined_watertight": "unlined"}
@@ -82,8 +82,9 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
                 f"{open_kind} of {len(layer)} waters are of unknown kind: the distance from surface water is required, and the longest for "
                 f"any other kind may be required; fill in the column kind ({', '.join(WATER_KINDS)})"
             )
+        shapes_m, _ = keep_clear(layer.ids, layer.shapes_m, name)
         for names, kinds, identifier, shape, error_m, fact in zip(
-            features, further, layer.ids, _valid(layer.shapes_m), errors_m, _facts(layer), strict=True
+            features, further, layer.ids, shapes_m, errors_m, _facts(layer), strict=True
         ):
             rows.extend((feature, identifier, shape, float(error_m), fact, kinds) for feature in names)
     order = {name: position for position, name in enumerate(FEATURES)}
@@ -175,14 +176,6 @@ def _facts(layer: CheckedLayer) -> list[tuple[tuple[str, bool], ...]]:
         known = {**known, **{OPPOSITE[name]: not holds for name, holds in known.items() if name in OPPOSITE}}
         facts.append(tuple(sorted(known.items())))
     return facts
-
-
-def _valid(shapes_m: Geometries) -> Geometries:
-    mended = shapes_m.copy()
-    invalid = ~shapely.is_valid(mended) & (shapely.get_dimensions(mended) == 2)
-    # What collapses to a line stays as that line: an obstacle never vanishes.
-    mended[invalid] = shapely.make_valid(mended[invalid], method="structure", keep_collapsed=True)
-    return mended
 
 
 def _objects(items: Sequence[object]) -> npt.NDArray[np.object_]:

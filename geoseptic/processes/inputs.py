@@ -52,6 +52,9 @@ UnrecordedWells = Annotated[
     ),
 ]
 SlopeMethod = Annotated[str, Choice("Plane over the window, or the 3 x 3 finite difference", ("plane", "horn"))]
+MostChanged = Annotated[
+    float, Number("Share of the ground of a broken outline whose readings may differ before a parcel counts as failed", "of 1", 0.0, 1.0)
+]
 Workers = Annotated[int, Count("Threads to work with", 1, 256)]
 
 ASSUMED_LOCATION_ERROR_M = 15.24
@@ -62,6 +65,9 @@ WELL_RADIUS_M = 30.48
 
 REACH_M = 304.8
 """1,000 ft, our own choice: beyond it the answer depends on how pits are filled more than on the ground."""
+
+MOST_CHANGED = 0.05
+"""Common practice, no source; as in parcels/repair.py."""
 
 MIN_SHARE = 0.2
 BUILDING_HEIGHT_M = 3.0

@@ -10,12 +10,14 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geoseptic.errors import GeosepticError
 from geoseptic.io import kept
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels.buffers import MARGIN_M, outward
 from geoseptic.parcels.envelope import Envelopes, envelopes, lot_line_zones
 from geoseptic.parcels.obstacles import Obstacles
+from geoseptic.parcels.onelot import OF_A_LOT
 from geoseptic.parcels.repair import Fabric
 from geoseptic.parcels.zones import Zones
 
@@ -34,7 +36,14 @@ def cut(
         return found, lot_line_zones(fabric, found) if strips else None
     near = _Near.of(zones, obstacles, fabric.disputed_m, lot_line_m)
     groups = _groups(fabric.shapes_m)
-    done = by_groups(_cut, groups, lambda rows: (*near.given(fabric.shapes_m[rows]), lot_line_m, strips), workers)
+    try:
+        done = by_groups(_cut, groups, lambda rows: (*near.given(fabric.shapes_m[rows]), lot_line_m, strips), workers)
+    except OF_A_LOT as error:
+        if isinstance(error, GeosepticError):
+            raise
+        # What fails is not kept: the next run may have the memory for it.
+        found = envelopes(fabric, zones, obstacles, lot_line_m, workers)
+        return found, lot_line_zones(fabric, found) if strips else None
     shapes, possible, inside, lines = (np.empty(len(fabric.ids), object) for _ in range(4))
     features = sorted({name for _, names in done for name in names})
     takes_m2 = {name: np.zeros(len(fabric.ids)) for name in features}
@@ -152,6 +161,8 @@ def _cut(
     obstacles = Obstacles(nothing, nothing, sources_m, none, nothing, none.astype(bool), nothing)
     fabric = Fabric(np.arange(len(parcels_m)).astype(object), parcels_m, disputed_m, np.empty((0, 2), np.int64), ())
     found = envelopes(fabric, zones, obstacles, lot_line_m)
+    if found.why:
+        raise ValueError(next(iter(found.why.values())))
     lines = lot_line_zones(fabric, found) if strips else np.full(len(parcels_m), shapely.Polygon())
     names = list(found.takes_m2)
     takes_m2 = np.array([found.takes_m2[name] for name in names], np.float64).reshape(len(names), len(parcels_m))

@@ -1,7 +1,7 @@
 """The checked layers of a run, all in one frame."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -15,7 +15,7 @@ from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.parcels.misplaced import misplaced
 from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
-from geoseptic.parcels.repair import Fabric, mend
+from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
 from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses, served
 from geoseptic.stages import stage
 from geoseptic.units import in_both_units
@@ -53,6 +53,8 @@ class WellSites:
     """Lots, and grounds round houses on no lot, in which a well is presumed that is on no record, and what outputs call it."""
     counts: Mapping[str, int]
     notes: tuple[str, ...]
+    repairs: tuple[Fault, ...]
+    """What was mended, or is odd, in any layer."""
 
 
 @dataclass(frozen=True)
@@ -78,24 +80,32 @@ def check_land(
     assumed_location_error_m: float,
     culverts: GeoDataFrame | None = None,
     presume_wells: bool = True,
+    most_changed: float = MOST_CHANGED,
 ) -> Land:
     """Hold every layer against its contract, mend the parcel fabric, and presume wells where one must be but is on no record.
 
     A parcel layer without the column public_water says of no lot that it has it: there too a built lot without a well on record has one
     somewhere. So has a house near the parcels that stands on none of them.
 
+    A parcel without a shape to work with, or whose outline may mean too much else (`most_changed`), is spoilt in the fabric and stops
+    nothing.
+
     `frame` is that of the elevation, default the parcels' own. Raises the errors of `check` and `mend`, DistortedCrsError,
     and NoFeaturesInRangeError where no well is anywhere near the parcels.
     """
-    checked_parcels = check(parcels, layers.PARCELS, frame, source_of(parcels))
+    checked_parcels = check(parcels, layers.PARCELS, frame, source_of(parcels), spare_shapes=True)
     if not len(checked_parcels):
         raise LayerContractError("parcels", {"the layer holds no parcel": ()}, source_of(parcels))
     frame = frame or Frame.of(parcels.crs, "parcels", source_of(parcels))
     frame.refuse_distortion(shapely.total_bounds(checked_parcels.shapes_m), "parcels", source_of(parcels))
-    fabric = mend(checked_parcels.ids, checked_parcels.shapes_m)
-    around = shapely.box(*shapely.total_bounds(fabric.shapes_m))
+    fabric = mend(checked_parcels.ids, checked_parcels.shapes_m, spoilt=checked_parcels.spoilt, most_changed=most_changed)
+    claimed_m = fabric.claimed_m
+    around = shapely.box(*shapely.total_bounds(claimed_m))
+    repairs = list(fabric.faults)
     checked_wells = wells_near(wells, frame, around, "parcels", assumed_location_error_m)
-    found = [check(layer, CONTRACTS[name], frame, source_of(layer)) for name, layer in others.items() if layer is not None]
+    found = [
+        _kept_clear(check(layer, CONTRACTS[name], frame, source_of(layer)), repairs) for name, layer in others.items() if layer is not None
+    ]
     obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m)
     notes = [note for layer in (checked_parcels, checked_wells, *found) for note in layer.notes]
     buildings = next((layer for layer in found if layer.contract.name == "buildings"), None)
@@ -103,11 +113,13 @@ def check_land(
     errors_m = location_errors_m(checked_wells, assumed_location_error_m)
     drunk = drinking_wells(checked_wells)
     on_water = np.array([water is True for water in checked_parcels.flags("public_water")], bool)
-    built = built_lots(checked_parcels, fabric.shapes_m, roofs_m)
+    built = built_lots(checked_parcels, claimed_m, roofs_m)
     hidden = built & ~on_water & ~served(fabric.shapes_m, checked_wells.shapes_m[drunk], errors_m[drunk])
     if hidden.any():
         assumptions.append(_hidden_wells_told(fabric.ids[hidden], "public_water" in checked_parcels.columns, presume_wells))
-    names, places_m = _names("presumed on {}", fabric.ids[hidden]), fabric.shapes_m[hidden]
+    # A lot without a place has no ground that could be kept open: it is listed among what failed.
+    somewhere = hidden & ~shapely.is_empty(claimed_m)
+    names, places_m = _names("presumed on {}", fabric.ids[somewhere]), claimed_m[somewhere]
     if buildings is None:
         assumptions.append(_unknown_houses_told(fabric.ids[~built & ~on_water]))
     else:
@@ -134,6 +146,7 @@ def check_land(
         places_m,
         {"parcels": len(checked_parcels), "wells": len(checked_wells), **{layer.contract.name: len(layer) for layer in found}},
         (*notes, *assumptions),
+        tuple(repairs),
         checked_parcels,
         fabric,
         obstacles,
@@ -156,9 +169,10 @@ def check_wells(
     checked = wells_near(wells, frame, shapely.box(*elevation.grid.bounds_m), "elevation", assumed_location_error_m)
     notes = list(checked.notes)
     shapes = np.empty(0, object)
+    repairs: list[Fault] = []
     counts = {"wells": len(checked)}
     if buildings is not None:
-        roofs = check(buildings, layers.BUILDINGS, frame, source_of(buildings))
+        roofs = _kept_clear(check(buildings, layers.BUILDINGS, frame, source_of(buildings)), repairs)
         notes += roofs.notes
         counts["buildings"] = len(roofs)
         shapes = roofs.shapes_m
@@ -166,7 +180,7 @@ def check_wells(
     _, assumptions = gather([checked], assumed_location_error_m)
     culverts_m = _culverts(culverts, frame, notes)
     nowhere = np.empty(0, object)
-    return WellSites(frame, checked, errors_m, shapes, culverts_m, nowhere, nowhere, counts, (*notes, *assumptions))
+    return WellSites(frame, checked, errors_m, shapes, culverts_m, nowhere, nowhere, counts, (*notes, *assumptions), tuple(repairs))
 
 
 def check_overlap(elevation: Raster, land: Land) -> None:
@@ -202,6 +216,13 @@ def _refuse_misplaced(far: CheckedLayer, frame: Frame, around: shapely.Geometry,
         raise LayerContractError(
             "wells", {f"{fault.format(place=place)}; {todo}": list(far.ids[rows]) for fault, rows in slips.items()}, source
         )
+
+
+def _kept_clear(layer: CheckedLayer, repairs: list[Fault]) -> CheckedLayer:
+    """The layer with valid shapes that lose nothing of what is to be kept clear; adds to `repairs`."""
+    shapes_m, faults = keep_clear(layer.ids, layer.shapes_m, layer.contract.name)
+    repairs += faults
+    return replace(layer, shapes_m=shapes_m) if faults else layer
 
 
 def _houses_without_a_well(

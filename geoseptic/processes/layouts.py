@@ -22,6 +22,8 @@ OPEN_FROM_M2 = 1.0
 LOWER_STILL_M = 0.3
 """By how much fitted ground at the edge of what is known may lie below all heights round it."""
 
+FAILED = "the layout of the lot could not be judged"
+
 AT_A_CORNER_M = 1e-6
 
 TO_SPARE_M = 0.1
@@ -99,6 +101,19 @@ def joined(parts: Sequence[Laid]) -> Laid:
         [along for part in parts for along in part.profiles],
         [along for part in parts for along in part.to_reserve],
     )
+
+
+def without(laid: Laid, ignored: npt.NDArray[np.bool_]) -> Laid:
+    """The layouts with nothing drawn on the ignored lots."""
+    if not ignored.any():
+        return laid
+    rows = np.flatnonzero(ignored)
+    nothing = np.full(len(rows), NO_ROOM, object)
+    bare = tank.place(nothing, nothing, nothing, nothing, nothing, nothing)
+    blank = [Searched(None, "", replace(NOTHING, unsized=FAILED)) for _ in rows]
+    anew = _taken_over(laid, rows.tolist(), Laid(blank, bare, [None] * len(rows), [None] * len(rows)))
+    to_reserve = [None if gone else along for gone, along in zip(ignored, laid.to_reserve, strict=True)]
+    return replace(anew, to_reserve=to_reserve)
 
 
 def drawn(answers: Sequence[Searched]) -> tuple[Geometries, Geometries]:
@@ -203,8 +218,8 @@ def _told_of_tanks(lots: Lots, laid: Laid) -> list[Searched]:
 def _searched(lots: Lots, lot: int, setting: Setting) -> Searched:
     """Room for one lot's field and reserve; where there is none, whether what nobody knows could make the difference."""
     chosen = lots.sizes[lot]
-    if lots.failed[lot]:
-        return Searched(None, "", replace(NOTHING, unsized="an envelope of the lot could not be shown to keep every distance"))
+    if lots.why_not[lot]:
+        return Searched(None, "", replace(NOTHING, unsized=lots.why_not[lot]))
     if chosen.largest is None or chosen.planned is None or chosen.smallest is None:
         return Searched(None, "", replace(NOTHING, soil_forbids=chosen.size.why_not, unsized=chosen.in_doubt))
     terrain, pipes, start = setting.terrain, setting.pipes, start_of(lots, lot, setting)
@@ -274,7 +289,7 @@ def rooms_in(lots: Lots, setting: Setting, shapes_m: Geometries) -> list[bool]:
         need = lots.sizes[lot].largest
         assert need is not None  # lots without a size are not asked
         ground, found = at_home(lots, lot, shape), None
-        if not shapely.is_empty(ground):
+        if not (lots.why_not[lot] or shapely.is_empty(ground)):
             asked = site_of(ground, ground, start_of(lots, lot, setting)), need, setting.terrain, setting.pipes
             # Few have room for both, and where they lie matters to the tank alone.
             found = fit(*asked) if room(*asked).both else None

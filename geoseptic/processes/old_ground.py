@@ -9,17 +9,20 @@ from geopandas import GeoDataFrame
 
 from geoseptic.io.searchfiles import load_search_rules
 from geoseptic.io.soilfiles import load_soil_criteria
+from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.results import Results
 from geoseptic.model.rules import RuleSet
 from geoseptic.model.search_rules import SearchRules
+from geoseptic.parcels.onelot import without_culprits
 from geoseptic.parcels.searchareas import Yards, ground_round_houses
 from geoseptic.processes import paths, slopes, wet_season
+from geoseptic.processes.accounts import failure
 from geoseptic.processes.inputs import MIN_SHARE, WINDOW_M
 from geoseptic.processes.land import Land, check_overlap
 from geoseptic.processes.lots import DRAINAGE
 from geoseptic.processes.old_downslope import wells_downslope
-from geoseptic.processes.old_search import DRAWN, Search, search, search_columns, search_layers, yards_of
+from geoseptic.processes.old_search import DRAWN, Search, search, search_columns, search_layers, told_of, yards_of
 from geoseptic.processes.soil_ground import check_soils
 from geoseptic.processes.wet_season import SeasonalRisk
 
@@ -95,6 +98,11 @@ class Searched:
                 f"seasonal risk: {wet_season.NO_PROOF}, and no lot is cleared by it",
             ),
             citations=tuple(dict.fromkeys(band.citation for band in self.rules.bands)),
+            failures=tuple(
+                failure(self.land, lot, "where to look", why)
+                for lot, why in sorted(self.found.failures.items())
+                if lot not in self.land.fabric.spoilt
+            ),
         )
 
 
@@ -102,19 +110,26 @@ def search_lots(land: Land, brought: Brought, rules: RuleSet, chosen: Chosen) ->
     """Where to look on the lots that were chosen, and on every lot with a house whether what is there may fail in the wet season."""
     search_rules, _ = load_search_rules()
     on_file = np.array([flag is True for flag in land.parcels.flags("permit_on_file")], bool)
-    yards, notes = yards_of(land, brought.elevation, brought.plumbing, search_rules)
-    risk, well_downslope = _on_the_ground(land, yards, brought, rules, search_rules, chosen.workers)
+    spoilt = np.zeros(len(on_file), bool)
+    spoilt[list(land.fabric.spoilt)] = True
+
+    def looked_at(ignored: npt.NDArray[np.bool_]) -> tuple[Yards, tuple[str, ...], Geometries]:
+        yards, notes = yards_of(land, brought.elevation, brought.plumbing, search_rules, ignored | spoilt)
+        return yards, notes, ground_round_houses(yards, search_rules.reach_m)
+
+    (yards, notes, around), failed = without_culprits(looked_at, len(spoilt))
+    lost = {**failed, **land.fabric.spoilt}
+    risk, well_downslope = _on_the_ground(land, around, brought, rules, chosen.workers)
     found = search(yards, notes, chosen.all_lots | ~on_file, search_rules, chosen.spacing_m, chosen.stops, chosen.workers)
-    return Searched(land, search_rules, chosen, found, risk, well_downslope)
+    return Searched(land, search_rules, chosen, told_of(found, lost), wet_season.told_of(risk, lost), well_downslope)
 
 
 def _on_the_ground(
-    land: Land, yards: Yards, brought: Brought, rules: RuleSet, search_rules: SearchRules, workers: int
+    land: Land, around: Geometries, brought: Brought, rules: RuleSet, workers: int
 ) -> tuple[SeasonalRisk, npt.NDArray[np.object_]]:
     """The seasonal risk of every lot, and the well downslope of its house."""
     _, wet_rules = load_search_rules()
     soil = check_soils(brought.soils, brought.floodplain, brought.groundwater, land.frame, rules, load_soil_criteria(), {}, NO_TRENCH_M)
-    around = ground_round_houses(yards, search_rules.reach_m)
     notes, cells, elevation = list(soil.notes), None, brought.elevation
     downslope = np.full(len(around), "", object)
     if elevation is not None:

@@ -16,6 +16,7 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.model.standing_rules import KINDS, Era
 from geoseptic.parcels.unrecorded import built_lots
 from geoseptic.processes.land import Land
+from geoseptic.processes.lots import ON_THE_LOT
 from geoseptic.processes.sizing_tables import unchecked
 from geoseptic.processes.tables import repair_records
 from geoseptic.stages import stage
@@ -23,9 +24,6 @@ from geoseptic.systems.triage import ANSWERS, NO_HOUSE, SMALL_LOT_M2, Built, Fac
 from geoseptic.units import SQUARE_METRES_PER_UNIT
 
 FILE = "old_systems"
-
-ON_THE_LOT = 0.1
-"""Least share of a building on a lot for it to count as one of the lot's: outlines drawn from the air lie off by a little."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +58,8 @@ def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list
         ],
         bool,
     )
+    # Of a lot whose ground is not known, nobody knows that nothing is on it.
+    told[list(land.fabric.spoilt)] = True
     built = _built(land, told)
     second = _second_buildings(land, second_building_m2)
     small = shapely.area(land.fabric.shapes_m) < SMALL_LOT_M2
@@ -141,7 +141,7 @@ def triage_results(land: Land, rules: RuleSet, lots: Sequence[LotTriage]) -> Res
             BEFORE_ANY_LID,
             *unchecked(cited),
         ),
-        repairs=repair_records(land.fabric.faults),
+        repairs=repair_records(land.repairs),
     )
 
 

@@ -1,7 +1,8 @@
 """Where to look for the buried tank or pit of each lot, and in which order: steps over checked layers, and the layers that tell it."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,7 @@ from geoseptic.model.grid import Raster
 from geoseptic.model.legends import VectorLegend
 from geoseptic.model.results import LayerResult, PointsResult
 from geoseptic.model.search_rules import NEAR_WELL, PAVED, SearchRules
+from geoseptic.parcels.onelot import by_halves
 from geoseptic.parcels.searchareas import (
     ALL_SIDES,
     CLASSES,
@@ -35,14 +37,16 @@ from geoseptic.parcels.sweep import Stops, kept_stops, starts, sweep
 from geoseptic.parcels.tank import on_lots
 from geoseptic.pools import processes, results
 from geoseptic.processes.land import Land
-from geoseptic.processes.lots import houses, may_be_dwellings
-from geoseptic.processes.old_lots import ON_THE_LOT
+from geoseptic.processes.lots import houses, without_rows
 from geoseptic.stages import stage
 from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, half_window_cells, planes_at
 from geoseptic.units import SQUARE_METRES_PER_UNIT, from_metres, in_both_units
 
 Floats = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
+
+Rows = npt.NDArray[np.int64]
+_Answer = tuple[Pieces, Stops, Rows, Words, Floats]
 
 FILE = "old_systems"
 CHUNK = 250
@@ -72,6 +76,7 @@ SOLID = ("building", "pool", "surface_water", "water_supply_reservoir")
 NO_HOUSE = "not drawn: no building that may be a dwelling is on the map of this lot"
 PAPER_FIRST = "not drawn: a permit is on file, read it first (--search-lots all draws it)"
 NO_GROUND = "not drawn: no open ground of this lot lies near enough to the house"
+FAILED = "not drawn: the search failed"
 DRAWN = "drawn"
 
 
@@ -92,12 +97,17 @@ class Search:
     cut_off: Floats
     yards: Yards
     notes: tuple[str, ...]
+    failures: Mapping[int, str] = field(default_factory=dict)
+    """Lot at which the search failed -> why."""
 
 
 @stage("where to look: what is round the houses")
-def yards_of(land: Land, elevation: Raster | None, plumbing: GeoDataFrame | None, rules: SearchRules) -> tuple[Yards, tuple[str, ...]]:
-    """What the search knows of every lot, and what had to be said of the layers."""
-    lots, homes = land.fabric.shapes_m, _with_houses_on_the_line(land, houses(land))
+def yards_of(
+    land: Land, elevation: Raster | None, plumbing: GeoDataFrame | None, rules: SearchRules, ignored: npt.NDArray[np.bool_]
+) -> tuple[Yards, tuple[str, ...]]:
+    """What the search knows of every lot, nothing of the ignored ones, and what had to be said of the layers."""
+    lots = without_rows(land.fabric.shapes_m, ignored)
+    homes = houses(land, lots)
     notes = []
     feature, shapes = land.obstacles.feature, land.obstacles.shapes_m
     solid = shapes[np.isin(feature, SOLID)]
@@ -125,24 +135,6 @@ def yards_of(land: Land, elevation: Raster | None, plumbing: GeoDataFrame | None
     return Yards(lots, homes, on_lots(lots, solid), on_lots(lots, paved), on_lots(lots, near_wells), exits, fall_m, has_heights), tuple(
         notes
     )
-
-
-def _with_houses_on_the_line(land: Land, homes: Geometries) -> Geometries:
-    """Lots without a house get the largest whose middle lies on no lot, as on a lot line or in a gap between lots, and that they share."""
-    (roofs, _), lots = may_be_dwellings(land), land.fabric.shapes_m
-    tree = shapely.STRtree(lots)
-    off = np.ones(len(roofs), bool)
-    off[tree.query(shapely.point_on_surface(roofs), predicate="within")[0]] = False
-    roofs = roofs[off]
-    roofs = roofs[np.argsort(shapely.area(roofs), kind="stable")]
-    roof, lot = tree.query(roofs, predicate="intersects")
-    shared = shapely.area(shapely.intersection(roofs[roof], lots[lot])) >= ON_THE_LOT * shapely.area(roofs[roof])
-    roof, lot = roof[shared], lot[shared]
-    found = homes.copy()
-    for own_roof, own_lot in sorted(zip(roof.tolist(), lot.tolist(), strict=True)):
-        if shapely.is_empty(homes[own_lot]):
-            found[own_lot] = roofs[own_roof]
-    return found
 
 
 def _plumbing(land: Land, homes: Geometries, plumbing: GeoDataFrame | None, rules: SearchRules, notes: list[str]) -> Geometries:
@@ -194,13 +186,21 @@ def search(
     """Search areas and sweep of the wanted lots that have a house; the first `stops` of each sweep are kept."""
     built = ~shapely.is_empty(yards.houses_m)
     lots = np.flatnonzero(wanted & built)
-    parts = [slice(start, start + CHUNK) for start in range(0, max(1, len(lots)), CHUNK)]
-    own = yards.of(lots)
+    built_alone = yards.of(lots)
+    chunks = [np.arange(start, min(start + CHUNK, len(lots))) for start in range(0, max(1, len(lots)), CHUNK)]
     if workers > 1 and len(lots) >= WORTH_PROCESSES:
         with processes(workers) as executor:
-            answers = results([executor.submit(_searched, own.of(part), rules, spacing_m, stops) for part in parts])
+            done = results([executor.submit(_each, built_alone.of(rows), rules, spacing_m, stops) for rows in chunks])
     else:
-        answers = [_searched(own.of(part), rules, spacing_m, stops) for part in parts]
+        done = [_each(built_alone.of(rows), rules, spacing_m, stops) for rows in chunks]
+    failures = {int(lots[rows[at]]): why for rows, (_, failed) in zip(chunks, done, strict=True) for at, why in failed.items()}
+    answered = [(rows[at], answer) for rows, (found, _) in zip(chunks, done, strict=True) for at, answer in found]
+    lots, own = np.setdiff1d(lots, list(failures)), yards.of(np.setdiff1d(lots, list(failures)))
+    if not answered:
+        answered = [(np.arange(0), _searched(own, rules, spacing_m, stops))]
+    # The rows of what was answered, without those that failed before them.
+    ends = np.cumsum([0, *(len(rows) for rows, _ in answered)])
+    parts, answers = [slice(first, last) for first, last in pairwise(ends.tolist())], [answer for _, answer in answered]
     pieces, kept, totals, why, cut_off = [], [], [], [], []
     first_piece = 0
     for part, (found, its_stops, total, its_why, share) in zip(parts, answers, strict=True):
@@ -211,6 +211,8 @@ def search(
         why.append(its_why)
         cut_off.append(share)
     status = np.where(built, np.where(wanted, DRAWN, PAPER_FIRST), NO_HOUSE).astype(object)
+    for lot, reason in failures.items():
+        status[lot] = f"{FAILED} ({reason})"
     found = joined(pieces)
     bare = np.bincount(found.lot, minlength=len(lots)) == 0
     status[lots[bare]] = NO_GROUND
@@ -224,13 +226,29 @@ def search(
         np.concatenate(cut_off),
         own,
         tuple(notes),
+        failures,
     )
+
+
+def _each(yards: Yards, rules: SearchRules, spacing_m: float, stops: int) -> tuple[list[tuple[Rows, _Answer]], dict[int, str]]:
+    """The search of these lots, in one or several parts with their rows, and why it failed at some."""
+    if not len(yards):
+        return [(np.arange(0), _searched(yards, rules, spacing_m, stops))], {}
+    return by_halves(lambda rows: _searched(yards.of(rows), rules, spacing_m, stops), len(yards))
 
 
 def _searched(yards: Yards, rules: SearchRules, spacing_m: float, stops: int) -> tuple[Pieces, Stops, npt.NDArray[np.int64], Words, Floats]:
     found, begin = search_areas(yards, rules), starts(yards, rules)
     kept, total = kept_stops(sweep(yards, found, begin, rules, spacing_m), stops, len(yards))
     return found, kept, total, begin.why, cut_off_share(yards, _tank_reach_m(rules))
+
+
+def told_of(found: Search, failed: Mapping[int, str]) -> Search:
+    """The search with further lots of which nothing could be known, and why."""
+    status = found.status.copy()
+    for lot, why in failed.items():
+        status[lot] = f"{FAILED} ({why})"
+    return replace(found, status=status, failures={**failed, **found.failures})
 
 
 def _tank_reach_m(rules: SearchRules) -> float:

@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 from geoseptic.model import layers
 from geoseptic.process import Choice, Count, DepthIn, LayerIn, LayerOut, Length, Number, PointsOut, RulesIn, process
 from geoseptic.processes import inputs
-from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
+from geoseptic.processes.account_outputs import OUTPUTS
+from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M, MOST_CHANGED
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -47,6 +48,7 @@ Stops = Annotated[int, Count("Stops of a sweep that are written, the likeliest f
         LayerOut("old_systems", "sweep", "Stops for the probe or the camera locator, in their order"),
         LayerOut("old_systems", "wet_season", "Whether what is in the ground round each house may fail in the wet season"),
         PointsOut("sweep", "The sweep for a phone or a GPS receiver"),
+        *OUTPUTS,
     ),
     example="--parcels 'county.gpkg|parcels' --wells 'county.gpkg|wells' --buildings 'county.gpkg|buildings' --rules us-ma --out out",
 )
@@ -70,13 +72,14 @@ def old_systems(
     spacing_m: Spacing = SPACING_M,
     sweep_stops: Stops = STOPS,
     assumed_location_error_m: inputs.AssumedLocationError = ASSUMED_LOCATION_ERROR_M,
+    most_changed: inputs.MostChanged = MOST_CHANGED,
     workers: inputs.Workers = 1,
 ) -> "Results":
     """What is probably in the ground of each parcel, by the age of the house and by what the permit says, with the law's standing on it,
     and what to ask first; where to look for it, in which order, and whether it may fail in the wet season. Nothing here clears a parcel."""
     from geoseptic.model.results import merged
+    from geoseptic.processes import accounts, old_ground, old_lots
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import old_ground, old_lots
 
     land = land_checks.check_land(
         parcels,
@@ -85,10 +88,12 @@ def old_systems(
         frame=elevation.grid.frame if elevation is not None else None,
         assumed_location_error_m=assumed_location_error_m,
         culverts=culverts,
+        most_changed=most_changed,
     )
     triaged = old_lots.triage_lots(land, rules, second_building_m2)
     brought = old_ground.Brought(elevation, plumbing, soils, floodplain, groundwater)
     chosen = old_ground.Chosen(search_lots == "all", spacing_m, sweep_stops, workers)
     searched = old_ground.search_lots(land, brought, rules, chosen)
     told = old_lots.triage_results(land, rules, triaged)
-    return merged(old_ground.with_columns(told, searched.columns(rules.unit)), searched.results(rules.unit))
+    found = merged(old_ground.with_columns(told, searched.columns(rules.unit)), searched.results(rules.unit))
+    return accounts.with_accounts(found, land, rules.unit)

@@ -10,6 +10,7 @@ from geoseptic.processes.inputs import (
     ASSUMED_LOCATION_ERROR_M,
     BUILDING_HEIGHT_M,
     MIN_SHARE,
+    MOST_CHANGED,
     REACH_M,
     WELL_RADIUS_M,
     WINDOW_M,
@@ -94,6 +95,7 @@ def screen_county(
     weights: Annotated[
         dict[str, float] | None, Weights("Weight of each factor; without any, the least factor decides", ("slope", "well_path"))
     ] = None,
+    most_changed: inputs.MostChanged = MOST_CHANGED,
     workers: inputs.Workers = 1,
 ) -> "Results":
     """Whether a drain field with its reserve and a tank really fit on each parcel, where, and how sewage gets there: a verdict with a drawn
@@ -102,8 +104,8 @@ def screen_county(
         raise ParameterError(f"--pipe-depth {pipe_depth_m:g} m is not above the trenches' bottom, --trench-bottom {trench_bottom_m:g} m.")
     from geoseptic.io.soilfiles import load_soil_criteria
     from geoseptic.model.results import merged
-    from geoseptic.processes import land as land_checks
     from geoseptic.processes import (
+        accounts,
         layouts,
         lot_ground,
         lot_sizes,
@@ -114,6 +116,7 @@ def screen_county(
         soil_ground,
         ways_down,
     )
+    from geoseptic.processes import land as land_checks
     from geoseptic.systems.gravity import Burial
 
     land = land_checks.check_land(
@@ -134,12 +137,15 @@ def screen_county(
         assumed_location_error_m=assumed_location_error_m,
         culverts=culverts,
         presume_wells=unrecorded_wells == "presume",
+        most_changed=most_changed,
     )
     soil = soil_ground.check_soils(
         soils, floodplain, groundwater, elevation.grid.frame, rules, load_soil_criteria(), facts or {}, trench_bottom_m
     )
     soil = soil_ground.with_found(soil, land.fabric.shapes_m, land.parcels.texts("soil"))
-    sizes = lot_sizes.sizes_of(land.parcels, soil_ground.named_soils(soil, rules, land.fabric.shapes_m), rules)
+    excluded = in_floodplain == "exclude"
+    (soils_of_lots, flooded_m), lost = screening.soils_on_lots(soil, rules, land, excluded)
+    sizes = lot_sizes.sizes_of(land.parcels, soils_of_lots, rules)
     lot_sizes.check_trench_depth(rules, trench_bottom_m)
     chosen = mapping.Choices(
         ("drain_field", "reserve", "septic_tank"),
@@ -155,12 +161,12 @@ def screen_county(
         workers,
     )
     mapped = mapping.map_suitability(elevation, land, rules, chosen)
-    excluded = in_floodplain == "exclude"
     ground = lot_ground.LotGround(elevation, mapped.slope_percent, mapped.ground, mapped.paths, soil, rules, excluded)
+    searched, astray = lots.lots_of(land, mapped.cuts, sizes, flooded_m)
     search = screening.Search(
         land,
         mapped.cuts,
-        lots.lots_of(land, mapped.cuts, sizes, soil_ground.flooded_lots(soil, land.fabric.shapes_m, excluded)),
+        searched.barred(lost),
         layouts.Setting(
             *lot_ground.terrains_of(ground, window_m, workers),
             Burial.by_code(rules.sizing, sewer_cover_m=sewer_depth_m, field_pipe_depth_m=pipe_depth_m),
@@ -170,5 +176,7 @@ def screen_county(
     )
     found = screening.screen(search, soil, rules, mapped.ground_facts, facts or {}, frozenset(granted))
     assumed = screening.assumed_of_lots(land, mapped.cuts["drain_field"], presumed=unrecorded_wells == "presume")
+    found = screening.told_of(found, "ground of the lots", {**astray, **lost})
     ways = ways_down.ways_down(found.fields_m, elevation, mapped, land)
-    return merged(mapped.results, screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], assumed, ways, soil))
+    told = merged(mapped.results, screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], assumed, ways, soil))
+    return accounts.with_accounts(told, land, rules.unit)

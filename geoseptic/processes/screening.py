@@ -11,19 +11,21 @@ import shapely
 from geoseptic.errors import CodeSilentError, listed
 from geoseptic.model.frame import Geometries
 from geoseptic.model.rules import DRINKING_WATER, RuleSet
-from geoseptic.parcels import tank
-from geoseptic.parcels.envelope import LOT_LINE, subtract, without
+from geoseptic.parcels import envelope, tank
+from geoseptic.parcels.envelope import LOT_LINE, subtract
 from geoseptic.parcels.fit import Placement
 from geoseptic.parcels.ground import Ground
+from geoseptic.parcels.onelot import without_culprits
 from geoseptic.parcels.proof import broken
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, Zones, zones
 from geoseptic.processes.land import Land
-from geoseptic.processes.layouts import Laid, Setting, drawn, joined, laid_out, rooms_in, rooms_on_good_ground
+from geoseptic.processes.layouts import Laid, Setting, drawn, joined, laid_out, rooms_in, rooms_on_good_ground, without
 from geoseptic.processes.lot_ground import LotGround
 from geoseptic.processes.lot_sizes import Sizes, known_number
-from geoseptic.processes.lots import NO_WAY_THROUGH, Lots, dwellings
-from geoseptic.processes.soil_ground import TOO_SHALLOW, SoilLayers, Under, floodways, under, worse
+from geoseptic.processes.lots import NO_WAY_THROUGH, Lots, dwellings, houses_on_the_line, without_rows
+from geoseptic.processes.soil_ground import TOO_SHALLOW, SoilLayers, Under, flooded_lots, floodways, named_soils, under, worse
 from geoseptic.processes.steps import Cut
+from geoseptic.processes.tables import claims_of
 from geoseptic.processes.workers import Pool, pool_of
 from geoseptic.stages import stage
 from geoseptic.systems.gravity import Burial, Profile
@@ -81,6 +83,25 @@ class Screening:
     fields_m: Geometries
     tanks: tank.Tanks
     burial: Burial
+    failures: tuple[tuple[int, str, str], ...] = ()
+    """Lots at which a step failed: index, stage and reason."""
+
+
+def soils_on_lots(
+    soil: SoilLayers, rules: RuleSet, land: Land, floodplain_excluded: bool
+) -> tuple[tuple[npt.NDArray[np.object_], Geometries], dict[int, str]]:
+    """The mapped soil and the flooded ground of each lot, and at which lots these could not be found."""
+
+    def found(ignored: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.object_], Geometries]:
+        lots_m = without_rows(land.fabric.shapes_m, ignored)
+        return named_soils(soil, rules, lots_m), flooded_lots(soil, lots_m, floodplain_excluded)
+
+    return without_culprits(found, len(land.fabric.ids))
+
+
+def told_of(found: Screening, name: str, failed: Mapping[int, str]) -> Screening:
+    """The answers with further failures, of a stage of that name."""
+    return replace(found, failures=tuple(sorted({*found.failures, *((row, name, why) for row, why in failed.items())})))
 
 
 @stage("room for fields")
@@ -89,10 +110,18 @@ def screen(
 ) -> Screening:
     """Search, place, prove and judge every lot."""
     with pool_of(search.setting, search.workers, len(search.lots)) as pool:
-        laid = joined(pool.each(laid_out, search.lots))
-        screened = _judged(search, laid, soil, rules, ground, facts, granted)
-        bounded = tuple(_with_bounds(search, screened, pool))
-    return Screening(bounded, drawn(laid.answers)[0], laid.tanks, search.setting.burial)
+        parts, failed = pool.each(laid_out, search.lots)
+        whole = joined(parts)
+
+        def judged(ignored: npt.NDArray[np.bool_]) -> tuple[Laid, list[Screened]]:
+            laid = without(whole, ignored)
+            return laid, _judged(search, laid, soil, rules, ground, facts, granted)
+
+        (laid, screened), unjudged = without_culprits(judged, len(search.lots))
+        (bounded, unexplained), unbound = without_culprits(lambda ignored: _with_bounds(search, screened, pool, ignored), len(search.lots))
+    by_stage = {"layout": failed, "proof of the layout": unjudged, "what binds": {**unexplained, **unbound}}
+    failures = sorted((row, name, why) for name, lost in by_stage.items() for row, why in lost.items())
+    return Screening(tuple(bounded), drawn(laid.answers)[0], laid.tanks, search.setting.burial, tuple(failures))
 
 
 def _judged(
@@ -123,6 +152,11 @@ def _judged(
     lived_in, _ = dwellings(land)
     for lot in np.flatnonzero(lived_in > 1).tolist():
         doubts[lot].append(f"{lived_in[lot]} dwellings on the lot: the field is sized for one")
+    for lot, others in land.fabric.stacked_with.items():
+        names = listed(land.fabric.ids[list(others)].tolist())
+        doubts[lot].append(f"the same ground is also that of {names}: whether there is room for what all of them need was not looked at")
+    for lot, claims in claims_of(land.fabric).items():
+        notes[lot].append(claims)
     falls_m = np.array([laid.fall_along_m(lot, search.setting) for lot in range(len(answers))])
     below, below_reserve = _below(land, soil, fields, falls_m), _below(land, soil, reserves, falls_m)
     still_open = _open_zones(land, search.cuts["drain_field"])
@@ -226,12 +260,16 @@ def _crossed(search: Search, soil: SoilLayers, tanks: tank.Tanks) -> list[tuple[
     return found
 
 
-def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[Screened]:
-    """For lots where nothing fits: what binds, and which single feature's setback stands in the way."""
+def _with_bounds(
+    search: Search, screened: list[Screened], pool: Pool, ignored: npt.NDArray[np.bool_]
+) -> tuple[list[Screened], dict[int, str]]:
+    """For lots where nothing fits: what binds, and which single feature's setback stands in the way; and at which lots that failed. Nothing
+    is looked for on the ignored ones."""
     cut = search.cuts["drain_field"]
     taken = cut.envelopes.takes_m2
     short = (DOES_NOT_FIT, FITS_WITHOUT_FULL_RESERVE)
-    lots = [lot for lot, answer in enumerate(screened) if answer.verdict in short and answer.sizes.largest is not None]
+    lots = [lot for lot, answer in enumerate(screened) if answer.verdict in short and answer.sizes.largest is not None and not ignored[lot]]
+    failed: dict[int, str] = {}
     greediest = {lot: sorted((name for name in taken if taken[name][lot] > 0), key=lambda name: (-taken[name][lot], name)) for lot in lots}
     bare = [lot for lot in lots if not screened[lot].reasons]
     tried: dict[str, list[int]] = {}
@@ -240,19 +278,24 @@ def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[S
             tried.setdefault(name, []).append(lot)
     helps: dict[int, list[str]] = {}
     for name, members in tried.items():
-        shapes = without(search.land.fabric, cut.zones, search.land.obstacles, cut.envelopes.lot_line_m, np.array(members), name)
+        shapes = envelope.without(search.land.fabric, cut.zones, search.land.obstacles, cut.envelopes.lot_line_m, np.array(members), name)
         # The feature itself stays where it is: only the distance from it is relaxed.
         own = search.land.obstacles.kept(search.land.obstacles.feature == name)
         lot_number, thing = shapely.STRtree(shapes).query(own.shapes_m, predicate="intersects")[::-1]
         order = np.lexsort((thing, lot_number))
         shapes = subtract(shapes, lot_number[order], own.shapes_m[thing[order]])
-        for lot, fits in zip(members, chain.from_iterable(pool.each(rooms_in, search.lots.of(members), shapes)), strict=True):
+        rooms, lost = pool.each(rooms_in, search.lots.of(members), shapes)
+        failed |= {members[row]: why for row, why in lost.items()}
+        for lot, fits in zip(members, chain.from_iterable(rooms), strict=True):
             if fits:
                 helps.setdefault(lot, []).append(name)
-    by_ground = dict(
-        zip(bare, chain.from_iterable(pool.each(rooms_on_good_ground, search.lots.of(bare), cut.envelopes.shapes_m[bare])), strict=True)
-    )
+    rooms, lost = pool.each(rooms_on_good_ground, search.lots.of(bare), cut.envelopes.shapes_m[bare])
+    failed |= {bare[row]: why for row, why in lost.items()}
+    by_ground = dict(zip(bare, chain.from_iterable(rooms), strict=True))
     out = list(screened)
+    for lot in np.flatnonzero(ignored).tolist():
+        if screened[lot].verdict in short and not screened[lot].reasons:
+            out[lot] = replace(screened[lot], reasons=("what binds could not be found",))
     tank_bound = search.cuts["septic_tank"].envelopes.binding()
     for lot in lots:
         reasons = screened[lot].reasons
@@ -267,7 +310,7 @@ def _with_bounds(search: Search, screened: list[Screened], pool: Pool) -> list[S
             what = "field and reserve" if screened[lot].verdict == DOES_NOT_FIT else "the reserve besides the field"
             reasons = (f"no room for {what} between the setbacks from {bound}" if bound else "the lot is too small",)
         out[lot] = replace(screened[lot], reasons=reasons, would_fit_without=tuple(helps.get(lot, ())))
-    return out
+    return out, failed
 
 
 def _ground_under(search: Search, lot: int) -> list[str]:
@@ -303,6 +346,9 @@ def assumed_of_lots(land: Land, cut: Cut, *, presumed: bool) -> list[str]:
     _, possible = dwellings(land)
     for lot in np.flatnonzero(possible > 1).tolist():
         words[lot].append(f"the house taken to be the largest of {possible[lot]} buildings that may be dwellings")
+    for lot, others in houses_on_the_line(land):
+        shared = f", which {listed(land.fabric.ids[list(others)].tolist())} share" if others else ""
+        words[lot].append(f"the house on the lot line or in a gap{shared} taken to be this lot's")
     return ["; ".join(several) for several in words]
 
 

@@ -16,7 +16,9 @@ from geoseptic.model.legends import VectorLegend
 from geoseptic.model.results import LayerResult, PointsResult, Results
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.fit import Layout
+from geoseptic.parcels.onelot import one_by_one
 from geoseptic.processes import screening_legends as legends
+from geoseptic.processes.accounts import failure
 from geoseptic.processes.land import Land
 from geoseptic.processes.lot_sizes import AS_A_BED
 from geoseptic.processes.screening import Screened, Screening
@@ -67,23 +69,17 @@ def screening_results(
     soil: SoilLayers,
 ) -> Results:
     """Every layer of the screening, its counts, and what could not be proven."""
-    proposed = [
-        (str(identifier), hole)
-        for identifier, lot in zip(land.fabric.ids, found.lots, strict=True)
-        if lot.placement
-        for hole in propose_holes(
-            str(identifier), lot.placement.field, lot.placement.reserve, rules.sizing.percolation, rules.sizing.test_pits
-        )
-    ]
+    ids = [str(identifier) for identifier in land.fabric.ids]
+    holes_of, no_holes = one_by_one(lambda rows: [_holes_of(ids[row], found.lots[row], rules) for row in rows], len(ids))
+    proposed = [(ids[row], hole) for row, several in sorted(holes_of.items()) for hole in several]
     owners, holes = [owner for owner, _ in proposed], [hole for _, hole in proposed]
     units = _Units(rules)
     counts: dict[str, object] = {f"parcels: {verdict}": sum(lot.verdict == verdict for lot in found.lots) for verdict in VERDICTS}
     decided = sorted({lot.decided_by for lot in found.lots})
     counts["parcels_decided_by"] = {name: sum(lot.decided_by == name for lot in found.lots) for name in decided}
+    unproven = [(row, "layout", "; ".join(lot.unproven)) for row, lot in enumerate(found.lots) if lot.unproven]
     failures = tuple(
-        {"layer": "parcels", "feature": str(identifier), "stage": "layout", "why": "; ".join(lot.unproven)}
-        for identifier, lot in zip(land.fabric.ids, found.lots, strict=True)
-        if lot.unproven
+        failure(land, *one) for one in (*unproven, *found.failures, *((row, "test holes", why) for row, why in no_holes.items()))
     )
     return Results(
         layers=(
@@ -115,6 +111,11 @@ def screening_results(
         ),
         failures=failures,
     )
+
+
+def _holes_of(identifier: str, lot: Screened, rules: RuleSet) -> Sequence[Hole]:
+    drawn = lot.placement
+    return propose_holes(identifier, drawn.field, drawn.reserve, rules.sizing.percolation, rules.sizing.test_pits) if drawn else ()
 
 
 def _in_use(rules: RuleSet, found: Screening, soil: SoilLayers, are_holes: bool) -> list[Citation]:

@@ -4,7 +4,8 @@ from typing import TYPE_CHECKING
 
 from geoseptic.process import LayerOut, process
 from geoseptic.processes import inputs
-from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M, BUILDING_HEIGHT_M, MIN_SHARE, WELL_RADIUS_M
+from geoseptic.processes.account_outputs import OUTPUTS
+from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M, BUILDING_HEIGHT_M, MIN_SHARE, MOST_CHANGED, WELL_RADIUS_M
 
 if TYPE_CHECKING:
     from geoseptic.model.results import Results
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
         LayerOut("envelopes", "field_envelope", "What is left of each parcel for a drain field"),
         LayerOut("envelopes", "tank_envelope", "What is left of each parcel for a septic tank"),
         LayerOut("envelopes", "setback_zones", "Ground that each feature keeps from each part, with the citation"),
+        *OUTPUTS,
     ),
     example="--parcels 'county.gpkg|parcels' --wells 'county.gpkg|wells' --rules us-wa --out out",
 )
@@ -44,6 +46,7 @@ def setback_envelopes(
     well_radius_m: inputs.WellRadius = WELL_RADIUS_M,
     min_share: inputs.MinShare = MIN_SHARE,
     building_height_m: inputs.BuildingHeight = BUILDING_HEIGHT_M,
+    most_changed: inputs.MostChanged = MOST_CHANGED,
     workers: inputs.Workers = 1,
 ) -> "Results":
     """What the law leaves of each parcel for each part of a system: the parcel less every setback, from the neighbours' wells too.
@@ -52,8 +55,8 @@ def setback_envelopes(
     and open never reads as clear.
     """
     from geoseptic.model.results import merged
+    from geoseptic.processes import accounts, notices, paths, plausibility, steps
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import notices, paths, plausibility, steps
 
     land = land_checks.check_land(
         parcels,
@@ -73,6 +76,7 @@ def setback_envelopes(
         assumed_location_error_m=assumed_location_error_m,
         culverts=culverts,
         presume_wells=unrecorded_wells == "presume",
+        most_changed=most_changed,
     )
     ground = None
     if elevation is not None and steps.needs_ground(rules, parts, land):
@@ -80,4 +84,5 @@ def setback_envelopes(
         ground = steps.ground_facts(elevation, drainage, well_radius_m)
     cut = steps.cut_envelopes(land, rules, parts, facts or {}, frozenset(granted), ground, workers)
     told = notices.notices(land, rules, cut, facts or {}, granted, elevation)
-    return merged(steps.envelope_results(land, rules, cut), told, plausibility.plausibility_results(land, elevation))
+    plausible = plausibility.plausibility_results(land, elevation)
+    return accounts.with_accounts(merged(steps.envelope_results(land, rules, cut), told, plausible), land, rules.unit)

@@ -20,6 +20,7 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.model.sizing_rules import soil_key
 from geoseptic.model.soil_rules import UNKNOWN, Criterion, SoilProperties, SoilRating, Span, VerticalSeparation
 from geoseptic.parcels import burn
+from geoseptic.parcels.repair import keep_clear, polygons_only
 from geoseptic.parcels.soilmap import FloodKind, SoilUnder, flood_kinds, flood_under, groundwater_under, soils_under
 from geoseptic.parcels.tank import on_lots
 from geoseptic.stages import stage
@@ -116,7 +117,7 @@ def check_soils(
         _valid(soil.shapes_m) if soil else nothing,
         flood,
         flood_kinds(flood) if flood else (),
-        _valid(flood.shapes_m) if flood else nothing,
+        _flood_shapes(flood) if flood else nothing,
         groundwater,
         rules.vertical_separation,
         criteria,
@@ -357,6 +358,14 @@ def _why(check: SeparationCheck) -> str:
 def _symbols(soils: CheckedLayer) -> list[str]:
     columns = (soils.texts("musym"), soils.texts("soil"), soils.texts("mukey"))
     return [str(next((word for word in words if word), identifier)) for *words, identifier in zip(*columns, soils.ids, strict=True)]
+
+
+def _flood_shapes(flood: CheckedLayer) -> Geometries:
+    """Valid shapes of the zones: those that may flood lose nothing, those outside of floods gain nothing."""
+    dry = np.array([kind == "outside" for kind in flood_kinds(flood)], bool)
+    shapes_m, _ = keep_clear(flood.ids, flood.shapes_m, flood.contract.name)
+    shapes_m[dry] = polygons_only(flood.shapes_m[dry])
+    return shapes_m
 
 
 def _valid(shapes_m: Geometries) -> Geometries:

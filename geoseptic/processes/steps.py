@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,9 @@ from geoseptic.processes.paths import Drained
 from geoseptic.stages import stage
 
 Floats = npt.NDArray[np.float32]
+
+
+UNPROVEN: Final = "the envelope could not be shown to keep every distance, so it was emptied"
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,7 @@ def cut_envelopes(
         except CodeSilentError:
             lot_line_m, silent = 0.0, True
         cut, strips = kept_envelopes.cut(land.fabric, found, land.obstacles, lot_line_m, lot_line_m not in strips_m, workers)
+        cut = cut.without(land.fabric.spoilt)
         if strips is not None:
             strips_m[lot_line_m] = strips
         cuts.append(Cut(cut, found, strips_m[lot_line_m], silent))
@@ -78,7 +83,8 @@ def cut_envelopes(
 
 def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Results:
     """Envelopes and zones as layers, with what was silent, stood in for, unchecked or failed."""
-    layers = [tables.envelope_layer(cut.envelopes, cut.zones, land.well_not_on_record, rules, land.frame) for cut in cuts]
+    claims = tables.claims_of(land.fabric)
+    layers = [tables.envelope_layer(cut.envelopes, cut.zones, land.well_not_on_record, claims, rules, land.frame) for cut in cuts]
     layers.append(
         tables.zone_layer([(cut.envelopes, cut.zones, cut.strips_m) for cut in cuts], land.obstacles.location_error_m, rules, land.frame)
     )
@@ -93,8 +99,9 @@ def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Resul
         for feature, stand_in in cut.zones.stand_ins:
             warnings.append(f"'{rules.id}' does not name '{feature}' for a {words}; held to its value for '{stand_in}'")
         for index in cut.envelopes.failed:
-            why = "the envelope could not be shown to keep every distance, so it was emptied"
-            failures.append({"layer": "parcels", "feature": str(land.fabric.ids[index]), "stage": f"envelope of {words}", "why": why})
+            if index not in land.fabric.spoilt:
+                why = cut.envelopes.why.get(int(index), UNPROVEN)
+                failures.append({"layer": "parcels", "feature": str(land.fabric.ids[index]), "stage": f"envelope of {words}", "why": why})
         counts[f"parcels_with_room_for_{part}"] = int(np.count_nonzero(cut.envelopes.area_m2 > 0))
         counts[f"parcels_with_open_questions_for_{part}"] = int(
             np.count_nonzero(cut.envelopes.possible_area_m2 > cut.envelopes.area_m2 + tables.OPEN_FROM_M2)
@@ -105,6 +112,6 @@ def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Resul
         layers=tuple(layers),
         counts=counts,
         warnings=tuple(dict.fromkeys(warnings)),
-        repairs=tables.repair_records(land.fabric.faults),
+        repairs=tables.repair_records(land.repairs),
         failures=tuple(failures),
     )

@@ -155,8 +155,11 @@ class Law:
         # A cell on a lot line is in no envelope, whether or not the code asks for a distance from it.
         shapes[LOT_LINE] = cut.strips_m if cut.envelopes.lot_line_m > 0 else shapely.boundary(land.fabric.shapes_m)
         # A parcel whose distances could not be proven is not known to be clear anywhere.
-        shapes["setback_open"] = np.concatenate([zones.shapes_m[still_open], land.fabric.shapes_m[cut.envelopes.failed]])
-        return cls(shapes, land.fabric.shapes_m)
+        # Nor is ground that may be a parcel's or not.
+        claimed_m, doubtful = land.fabric.claimed_m, list(land.fabric.outlined)
+        unclear = shapely.difference(claimed_m[doubtful], land.fabric.shapes_m[doubtful])
+        shapes["setback_open"] = np.concatenate([zones.shapes_m[still_open], claimed_m[cut.envelopes.failed], unclear])
+        return cls(shapes, claimed_m)
 
     @cached_property
     def _by_place(self) -> tuple[Mapping[str, burn.Near], burn.Near]:

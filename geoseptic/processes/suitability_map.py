@@ -9,6 +9,7 @@ from geoseptic.processes.inputs import (
     ASSUMED_LOCATION_ERROR_M,
     BUILDING_HEIGHT_M,
     MIN_SHARE,
+    MOST_CHANGED,
     REACH_M,
     WELL_RADIUS_M,
     WINDOW_M,
@@ -63,11 +64,12 @@ def suitability_map(
     weights: Annotated[
         dict[str, float] | None, Weights("Weight of each factor; without any, the least factor decides", ("slope", "well_path"))
     ] = None,
+    most_changed: inputs.MostChanged = MOST_CHANGED,
     workers: inputs.Workers = 1,
 ) -> "Results":
     """Where a drain field may go and how good the ground is there: law, then ground, then a rating, with a reason for every closed cell."""
+    from geoseptic.processes import accounts, mapping
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import mapping
 
     if "drain_field" not in parts:
         parts = ("drain_field", *parts)
@@ -89,6 +91,7 @@ def suitability_map(
         assumed_location_error_m=assumed_location_error_m,
         culverts=culverts,
         presume_wells=unrecorded_wells == "presume",
+        most_changed=most_changed,
     )
     chosen = mapping.Choices(
         parts,
@@ -103,4 +106,4 @@ def suitability_map(
         weights,
         workers,
     )
-    return mapping.map_suitability(elevation, land, rules, chosen).results
+    return accounts.with_accounts(mapping.map_suitability(elevation, land, rules, chosen).results, land, rules.unit)

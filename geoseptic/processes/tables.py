@@ -8,6 +8,7 @@ import shapely
 from geopandas import GeoDataFrame
 from shapely import GeometryType
 
+from geoseptic.errors import listed
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Frame, Geometries
@@ -15,7 +16,7 @@ from geoseptic.model.legends import Swatch, VectorLegend
 from geoseptic.model.results import LayerResult
 from geoseptic.model.rules import PARTS, RuleSet
 from geoseptic.parcels.envelope import LOT_LINE, Envelopes
-from geoseptic.parcels.repair import Fault
+from geoseptic.parcels.repair import Fabric, Fault
 from geoseptic.parcels.zones import REQUIRED, Zones
 from geoseptic.units import from_metres, metres_per
 
@@ -35,9 +36,15 @@ OPEN_FROM_M2 = 0.01
 
 
 def envelope_layer(
-    envelopes: Envelopes, zones: Zones, well_not_on_record: npt.NDArray[np.bool_], rules: RuleSet, frame: Frame
+    envelopes: Envelopes,
+    zones: Zones,
+    well_not_on_record: npt.NDArray[np.bool_],
+    claims: Mapping[int, str],
+    rules: RuleSet,
+    frame: Frame,
 ) -> LayerResult:
-    """One row a parcel, in the order of the parcels; a parcel with no room has an empty geometry."""
+    """One row a parcel, in the order of the parcels; a parcel with no room has an empty geometry. `claims` has who else claims its
+    ground."""
     unit, square = rules.unit, f"{rules.unit}2"
     per_m2 = 1 / metres_per(unit) ** 2
     part = PARTS[envelopes.part].lower()
@@ -47,7 +54,7 @@ def envelope_layer(
         f"largest_{square}": np.round(envelopes.largest_m2 * per_m2, 1),
         f"possible_{square}": np.round(envelopes.possible_area_m2 * per_m2, 1),
         "bound_by": envelopes.binding(),
-        "open_questions": _open_questions(envelopes, well_not_on_record),
+        "open_questions": _open_questions(envelopes, well_not_on_record, claims),
     }
     notes = {
         "parcel_id": "Parcel",
@@ -69,7 +76,7 @@ def envelope_layer(
     return LayerResult(
         "envelopes",
         name,
-        GeoDataFrame(columns, geometry=_polygons(frame.from_metres(envelopes.shapes_m)), crs=frame.crs),
+        GeoDataFrame(columns, geometry=polygons(frame.from_metres(envelopes.shapes_m)), crs=frame.crs),
         _envelope_legend(envelopes.part),
         f"Room for a {part}",
         f"What the setbacks of {rules.title} leave of each parcel for a {part}. {SCREENING_AID}",
@@ -77,16 +84,33 @@ def envelope_layer(
     )
 
 
-def _open_questions(envelopes: Envelopes, well_not_on_record: npt.NDArray[np.bool_]) -> list[str]:
+def _open_questions(envelopes: Envelopes, well_not_on_record: npt.NDArray[np.bool_], claims: Mapping[int, str]) -> list[str]:
     longer = envelopes.possible_area_m2 > envelopes.area_m2 + OPEN_FROM_M2
     return [
         "; ".join(
             text
-            for text, holds in (("where is the well? none is on record", hidden), ("a longer setback may apply: see the zones", more))
+            for text, holds in (
+                (f"nothing is known of its ground: {envelopes.why.get(row)}", row in envelopes.why),
+                (claims.get(row, ""), row in claims),
+                ("where is the well? none is on record", hidden),
+                ("a longer setback may apply: see the zones", more),
+            )
             if holds
         )
-        for hidden, more in zip(well_not_on_record, longer, strict=True)
+        for row, (hidden, more) in enumerate(zip(well_not_on_record, longer, strict=True))
     ]
+
+
+def claims_of(fabric: Fabric) -> dict[int, str]:
+    """Parcel -> who else claims its ground, in words; those alone of whose ground others claim some."""
+    found: dict[int, list[str]] = {}
+    for lot, others in fabric.stacked_with.items():
+        found.setdefault(lot, []).append(f"the same ground is also that of {listed(fabric.ids[list(others)].tolist())}")
+    overlaps = [fault for fault in fabric.faults if fault.kind == "overlap"]
+    rows = {name: row for row, name in enumerate(fabric.ids)} if overlaps else {}
+    for fault in overlaps:
+        found.setdefault(rows[fault.feature_id], []).append(f"claimed by several lots: {fault.note}, left out of the envelopes")
+    return {lot: "; ".join(words) for lot, words in found.items()}
 
 
 def _envelope_legend(part: str) -> VectorLegend:
@@ -135,7 +159,7 @@ def zone_layer(
         "checked": "Whether the value was checked against the code's own text",
     }
     geometry = np.concatenate(shapes) if shapes else np.empty(0, object)
-    frame_out = GeoDataFrame(columns, geometry=_polygons(frame.from_metres(geometry)), crs=frame.crs)
+    frame_out = GeoDataFrame(columns, geometry=polygons(frame.from_metres(geometry)), crs=frame.crs)
     return LayerResult(
         "envelopes",
         "setback_zones",
@@ -180,7 +204,7 @@ def disc_layer(
         f"radius_{unit}": "Radius of the disc: the well's location error, at least the sanitary radius; of a presumed well, round its lot",
         f"drains_here_{square}": "Ground within the reach whose nearest well down the flow path is this one",
     }
-    shapes = _polygons(frame.from_metres(shapely.buffer(places_m, radius_m, quad_segs=16)))
+    shapes = polygons(frame.from_metres(shapely.buffer(places_m, radius_m, quad_segs=16)))
     legend = VectorLegend(
         "Wells as discs",
         "polygon",
@@ -202,23 +226,24 @@ def disc_layer(
 
 
 def repair_records(faults: Iterable[Fault]) -> tuple[Mapping[str, object], ...]:
-    """Faults of the parcel fabric as plain mappings."""
+    """Faults of the layers as plain mappings."""
     records: list[Mapping[str, object]] = []
     for fault in faults:
         records.append(
             {
-                "layer": "parcels",
+                "layer": fault.layer,
                 "feature": fault.feature_id,
                 "fault": fault.kind,
                 "note": fault.note,
                 "area_before_m2": round(fault.area_before_m2, 2),
                 "area_after_m2": round(fault.area_after_m2, 2),
+                "share_changed": round(fault.share_changed, 4),
             }
         )
     return tuple(records)
 
 
-def _polygons(shapes: Geometries) -> Geometries:
+def polygons(shapes: Geometries) -> Geometries:
     """What is area of each shape; the writer makes polygons multipolygons, which is ten times as fast as copying them here."""
     out = shapes.copy()
     out[shapely.is_empty(shapes)] = shapely.MultiPolygon()

@@ -1,7 +1,7 @@
 """Whether an old system may fail in the wet season: signs of wet ground round each house. That no sign was found clears nothing."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -166,6 +166,14 @@ def seasonal_risk(
         not_known = f"not known: {', '.join(missing[lot])}" if missing[lot] else ""
         reasons[lot] = "; ".join(word for word in (*signs[lot], not_known, "" if signs[lot] else NO_PROOF) if word)
     return SeasonalRisk(answer, reasons, ground, looked_at_m, tuple(notes))
+
+
+def told_of(risk: SeasonalRisk, failed: Mapping[int, str]) -> SeasonalRisk:
+    """The risk with further lots of which nothing could be known, and why."""
+    answer, reasons = risk.answer.copy(), risk.reasons.copy()
+    for lot, why in failed.items():
+        answer[lot], reasons[lot] = UNKNOWN, why
+    return replace(risk, answer=answer, reasons=reasons)
 
 
 Told = list[list[str]]

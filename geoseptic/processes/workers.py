@@ -9,6 +9,7 @@ import numpy as np
 
 from geoseptic.io.scratch import FilePlane, filed
 from geoseptic.parcels.fit import Terrain
+from geoseptic.parcels.onelot import by_halves
 from geoseptic.pools import Cluster, cluster_in_use, processes, results
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lots import Lots
@@ -35,15 +36,22 @@ class Pool:
     files: "_SettingFiles | None"
     cluster: Cluster | None = None
 
-    def each(self, task: Callable[..., T], lots: Lots, *columns: Any) -> list[T]:
-        """`task(lots, setting, *columns)` for the lots in chunks, in their order; columns are arrays with one row a lot."""
+    def each(self, task: Callable[..., T], lots: Lots, *columns: Any) -> tuple[list[T], dict[int, str]]:
+        """`task(lots, setting, *columns)` for the lots in chunks, in their order, and why it failed at those at which it did; columns are
+        arrays with one row a lot.
+
+        A lot at which the task fails is handed to it once more as one of which nothing can be said.
+        """
         parts = [slice(start, start + CHUNK) for start in range(0, len(lots), CHUNK)]
         if self.files is None or len(parts) < 2:
-            return [task(lots.of(part), self.setting, *(column[part] for column in columns)) for part in parts]
-        with processes(self.workers, self.cluster) as executor:
-            return results(
-                [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
-            )
+            done = [_each(task, lots.of(part), self.setting, *(column[part] for column in columns)) for part in parts]
+        else:
+            with processes(self.workers, self.cluster) as executor:
+                done = results(
+                    [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
+                )
+        failed = {part.start + row: why for part, (_, lost) in zip(parts, done, strict=True) for row, why in lost.items()}
+        return [one for found, _ in done for one in found], failed
 
 
 @contextmanager
@@ -86,5 +94,15 @@ def _without_arrays(terrain: Terrain) -> Terrain:
     return replace(terrain, elevation_m=np.empty((0, 0), np.float32), good=np.empty((0, 0), np.uint8), path_m=np.empty((0, 0), np.float32))
 
 
-def _task(task: Callable[..., T], lots: Lots, files: _SettingFiles, *columns: Any) -> T:
-    return task(lots, files.opened(), *columns)
+def _task(task: Callable[..., T], lots: Lots, files: _SettingFiles, *columns: Any) -> tuple[list[T], dict[int, str]]:
+    return _each(task, lots, files.opened(), *columns)
+
+
+def _each(task: Callable[..., T], lots: Lots, setting: Setting, *columns: Any) -> tuple[list[T], dict[int, str]]:
+    """What the task gives for these lots, in one or several parts, and why it failed at some."""
+    found, failed = by_halves(lambda rows: task(lots.of(rows), setting, *(column[rows] for column in columns)), len(lots))
+    parts = [(int(rows[0]), one) for rows, one in found]
+    for row, why in failed.items():
+        one = np.array([row])
+        parts.append((row, task(lots.of(one).barred({0: why}), setting, *(column[one] for column in columns))))
+    return [one for _, one in sorted(parts, key=lambda part: part[0])], failed

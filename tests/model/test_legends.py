@@ -40,6 +40,7 @@ CLASSES = {
     "numbers": tuple(Swatch(place, colour, colour) for place, colour in enumerate(table.NUMBER_COLOURS)),
     "old systems": table.OLD_SYSTEMS.swatches,
     "priority": table.PRIORITY.swatches,
+    "repairs": table.REPAIRS.swatches,
     "search areas": table.SEARCH_AREAS.swatches,
     "sweep": table.SWEEP.swatches,
     "wet season": table.WET_SEASON.swatches,

@@ -1,13 +1,15 @@
 """Faults of a parcel fabric are mended where there is one plain way, and always told."""
 
 from itertools import combinations
+from time import process_time
 
 import numpy as np
 import pytest
 import shapely
 
 from geoseptic.errors import GeometryRepairError
-from geoseptic.parcels.repair import Fabric, mend
+from geoseptic.parcels import repair
+from geoseptic.parcels.repair import Fabric, keep_clear, mend, readings
 from tests.parcels.worlds import lots, objects
 
 BOW_TIE = shapely.Polygon([(0, 0), (40, 40), (40, 0), (0, 40)])
@@ -100,7 +102,9 @@ def test_overlap_of_a_rounding_width_is_no_dispute():
 def test_units_stacked_on_one_lot_are_told_and_not_disputed():
     lot = shapely.box(0, 0, 40, 60)
     fabric = lots(lot, lot, lot)
-    assert kinds(fabric) == [(one, "same ground as another") for one in "ABACBC"]
+    assert kinds(fabric) == [(one, "same ground as another") for one in "ABC"]
+    assert [fault.note for fault in fabric.faults] == [f"2400.0 m2 shared with {others}" for others in ("B, C", "A, C", "A, B")]
+    assert fabric.stacked_with == {0: (1, 2), 1: (0, 2), 2: (0, 1)}
     assert len(fabric.disputed_m) == 0
     assert [shape.equals(lot) for shape in fabric.shapes_m] == [True] * 3
 
@@ -151,3 +155,137 @@ def test_random_fabrics_hold_the_disputes_that_brute_force_finds():
         found = {tuple(pair): shape.area for pair, shape in zip(fabric.disputed_by.tolist(), fabric.disputed_m, strict=True)}
         wanted = {pair: area for pair, area in shared_m2.items() if area > 5}
         assert {pair: area for pair, area in found.items() if area > 5} == pytest.approx(wanted)
+
+
+# ------------------------------------------------------------------------------------------------- the two readings of a broken outline
+
+
+def runs_round(ring: np.ndarray, x: float, y: float) -> tuple[int, int]:
+    """How often a closed ring runs round a point, by the angles, and how many of its edges lie across the line to the far right."""
+    angles = np.arctan2(ring[:, 1] - y, ring[:, 0] - x)
+    turned = (np.diff(angles) + np.pi) % (2 * np.pi) - np.pi
+    edges = shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1))
+    far = shapely.LineString([(x, y), (1e4, y + 1e-7)])
+    return round(turned.sum() / (2 * np.pi)), int(shapely.crosses(far, edges).sum())
+
+
+def read_at(shape: shapely.Geometry, x: float, y: float) -> tuple[bool, bool]:
+    """Whether a place is inside by turns round it, holes taken out, and by crossing in and out."""
+    by_turns, crossings = False, 0
+    for part in shapely.get_parts(shape):
+        rings = [runs_round(np.asarray(ring.coords)[:, :2], x, y) for ring in (part.exterior, *part.interiors)]
+        by_turns |= rings[0][0] != 0 and not any(turns for turns, _ in rings[1:])
+        crossings += sum(count for _, count in rings)
+    return by_turns, crossings % 2 == 1
+
+
+def broken_shapes(seed: int, count: int) -> list[shapely.Geometry]:
+    """Rings with crossed corners, with holes that reach out of them, and several that overlap."""
+    rng = np.random.default_rng(seed)
+
+    def ring(corners: int, x: float = 0.0, y: float = 0.0, size: float = 100.0) -> np.ndarray:
+        return np.array([x, y]) + rng.uniform(0, size, (corners, 2))
+
+    shapes: list[shapely.Geometry] = []
+    while len(shapes) < count:
+        kind = len(shapes) % 4
+        if kind == 0:
+            shapes.append(shapely.Polygon(ring(int(rng.integers(4, 9)))))
+        elif kind == 1:
+            shapes.append(shapely.Polygon(ring(5), [ring(4, 30, 30, 90)]))
+        elif kind == 2:
+            shapes.append(shapely.MultiPolygon([shapely.Polygon(ring(4)), shapely.Polygon(ring(4, 20, 20))]))
+        else:
+            spike = ring(6)
+            spike[4] = spike[2]
+            shapes.append(shapely.Polygon(spike))
+    return [shape for shape in shapes if not shape.is_valid]
+
+
+def places(shape: shapely.Geometry, rng: np.random.Generator) -> list[tuple[float, float]]:
+    """Points all over, none within a hand's breadth of an edge."""
+    edges = shapely.union_all(shapely.get_rings(shapely.get_parts(shape)))
+    points = rng.uniform(-10, 130, (40, 2))
+    return [tuple(point) for point in points if shapely.distance(edges, shapely.Point(point)) > 0.1]
+
+
+def test_what_is_kept_clear_loses_no_ground_that_any_reading_gives_it():
+    rng = np.random.default_rng(11)
+    for shape in broken_shapes(1, 100):
+        mended, faults = keep_clear(objects(["pond"]), objects([shape]), "surface_water")
+        assert mended[0].is_valid and mended[0].geom_type in ("Polygon", "MultiPolygon")
+        assert [fault.layer for fault in faults] == ["surface_water"]
+        for x, y in places(shape, rng):
+            if any(read_at(shape, x, y)):
+                assert shapely.covers(mended[0], shapely.Point(x, y)), (shape.wkt, x, y)
+        edges = shapely.union_all(shapely.get_rings(shapely.get_parts(shape)))
+        assert shapely.length(shapely.difference(edges, shapely.buffer(mended[0], 1e-6))) < 1e-4
+
+
+def test_a_parcel_has_no_ground_that_any_reading_takes_from_it_and_all_that_both_give():
+    rng = np.random.default_rng(12)
+    looked_at = 0
+    for shape in broken_shapes(2, 100):
+        certain, whole = readings(shape)
+        assert certain.is_valid and whole.is_valid and certain.area <= whole.area + 1e-9
+        for x, y in places(shape, rng):
+            by_turns, by_crossing = read_at(shape, x, y)
+            looked_at += 1
+            assert shapely.contains(certain, shapely.Point(x, y)) == (by_turns and by_crossing), (shape.wkt, x, y)
+            assert shapely.contains(whole, shapely.Point(x, y)) >= (by_turns or by_crossing)
+    assert looked_at > 2000
+
+
+def test_hole_that_lies_outside_of_its_lot_adds_nothing_to_it():
+    fabric = lots(shapely.Polygon(shapely.box(0, 0, 40, 40).exterior.coords, [shapely.box(50, 0, 50.1, 10).exterior.coords]))
+    assert fabric.shapes_m[0].equals(shapely.box(0, 0, 40, 40)) and not fabric.spoilt
+    assert fabric.claimed_m[0].area == pytest.approx(1601)
+
+
+def test_outline_whose_readings_differ_too_much_is_not_mended_and_its_ground_stays_claimed():
+    nested = shapely.MultiPolygon([shapely.box(0, 0, 40, 40), shapely.box(0, 10, 20, 30)])
+    fabric = lots(nested, shapely.box(40, 0, 80, 40))
+    assert list(fabric.spoilt) == [0] and "25 percent" in fabric.spoilt[0]
+    assert fabric.claimed_m[0].area == pytest.approx(1600) and fabric.shapes_m[0].area == pytest.approx(1200)
+    fault = fabric.faults[0]
+    assert (fault.kind, fault.share_changed) == ("mended outline", pytest.approx(0.25))
+    ids, shapes = objects(["A", "B"]), objects([nested, shapely.box(40, 0, 80, 40)])
+    assert mend(ids, shapes, most_changed=0.3).spoilt == {}
+
+
+def test_collapsed_part_and_spike_of_what_is_kept_clear_stay_covered():
+    flat = shapely.Polygon([(50, 0), (60, 0), (70, 0)])
+    mended, _ = keep_clear(objects(["house"]), objects([shapely.MultiPolygon([shapely.box(0, 0, 40, 40), flat])]), "buildings")
+    assert shapely.covers(mended[0], shapely.LineString([(50, 0), (70, 0)])) and mended[0].area == pytest.approx(1600, abs=0.1)
+    alone, _ = keep_clear(objects(["house"]), objects([flat]), "buildings")
+    assert shapely.covers(alone[0], shapely.LineString([(50, 0), (70, 0)]))
+
+
+def test_overlap_with_ground_that_may_be_the_neighbours_is_disputed():
+    tied = shapely.MultiPolygon([shapely.box(0, 0, 40, 40), shapely.box(39, 0, 41, 0.5)])
+    fabric = lots(tied, shapely.box(40, 0, 80, 40))
+    assert fabric.spoilt == {} and fabric.disputed_m[0].area == pytest.approx(0.5)
+
+
+def test_two_hundred_units_on_one_lot_are_told_once_each():
+    lot, turned = shapely.box(0, 0, 40, 60), shapely.Polygon([(40, 0), (40, 60), (0, 60), (0, 0)])
+    fabric = lots(*[lot, turned] * 100)
+    assert len(fabric.faults) == 200 and all(len(others) == 199 for others in fabric.stacked_with.values())
+
+
+def test_outline_of_a_million_corners_is_mended_in_seconds():
+    turn = np.linspace(0, 2 * np.pi, 1_000_001)[:-1]
+    corners = (100 + np.sin(50 * turn))[:, None] * np.column_stack([np.cos(turn), np.sin(turn)])
+    corners[[500_000, 500_001]] = corners[[500_001, 500_000]]
+    before_s = process_time()
+    fabric = lots(shapely.Polygon(corners))
+    assert process_time() - before_s < 60
+    assert fabric.shapes_m[0].is_valid and fabric.shapes_m[0].area == pytest.approx(np.pi * (100**2 + 0.5), rel=1e-6)
+
+
+def test_tangle_that_cannot_be_looked_at_face_by_face_is_spoilt_and_kept_clear_by_its_hull(monkeypatch):
+    monkeypatch.setattr(repair, "MOST_TANGLED", 9)
+    fabric = lots(BOW_TIE, shapely.box(50, 0, 80, 40))
+    assert "too tangled" in fabric.spoilt[0] and fabric.claimed_m[0].covers(BOW_TIE.convex_hull)
+    mended, _ = keep_clear(objects(["pond"]), objects([BOW_TIE]), "surface_water")
+    assert mended[0].covers(BOW_TIE.convex_hull)

@@ -56,6 +56,7 @@ def test_every_lot_is_in_exactly_one_task(monkeypatch, count):
     monkeypatch.setattr(workers, "CHUNK", 17)
     columns = {column.name: np.empty(count, object) for column in fields(Lots)}
     pool = workers.Pool(None, 1, None)
-    told = pool.each(names_of, Lots(**columns), np.arange(count))
+    told, failed = pool.each(names_of, Lots(**columns), np.arange(count))
+    assert failed == {}
     assert [number for numbers, _ in told for number in numbers] == list(range(count))
     assert all(len(numbers) == size <= 17 for numbers, size in told)

@@ -1,0 +1,12 @@
+"""What every process over parcels tells of its input: apart from accounts.py, since declarations load nothing large."""
+
+from typing import Final
+
+from geoseptic.process import LayerOut
+
+FILE: Final = "repairs"
+
+OUTPUTS: Final = (
+    LayerOut(FILE, "repairs", "What was mended or is odd in the layers, where, with areas before and after"),
+    LayerOut(FILE, "failures", "Parcels of which nothing can be said, with stage and reason"),
+)
