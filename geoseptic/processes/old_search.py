@@ -1,13 +1,16 @@
 """Where to look for the buried tank or pit of each lot, and in which order: steps over checked layers, and the layers that tell it."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 from geopandas import GeoDataFrame
 
+from geoseptic.io.keptparts import by_parts
 from geoseptic.model import layers, legend_table
 from geoseptic.model.cautions import BEFORE_ANY_LID, SCREENING_AID
 from geoseptic.model.checking import check, source_of
@@ -33,7 +36,7 @@ from geoseptic.parcels.searchareas import (
 )
 from geoseptic.parcels.sweep import Stops, kept_stops, starts, sweep
 from geoseptic.parcels.tank import on_lots
-from geoseptic.pools import processes, results
+from geoseptic.pools import in_order
 from geoseptic.processes.land import Land
 from geoseptic.processes.lots import houses, may_be_dwellings
 from geoseptic.processes.old_lots import ON_THE_LOT
@@ -43,6 +46,7 @@ from geoseptic.units import SQUARE_METRES_PER_UNIT, from_metres, in_both_units
 
 Floats = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
+Answers = tuple[Pieces, Stops, npt.NDArray[np.int64], Words, Floats]
 
 FILE = "old_systems"
 CHUNK = 250
@@ -196,11 +200,14 @@ def search(
     lots = np.flatnonzero(wanted & built)
     parts = [slice(start, start + CHUNK) for start in range(0, max(1, len(lots)), CHUNK)]
     own = yards.of(lots)
-    if workers > 1 and len(lots) >= WORTH_PROCESSES:
-        with processes(workers) as executor:
-            answers = results([executor.submit(_searched, own.of(part), rules, spacing_m, stops) for part in parts])
-    else:
-        answers = [_searched(own.of(part), rules, spacing_m, stops) for part in parts]
+
+    def made(missing: list[tuple[Any, ...]]) -> Iterator[Answers]:
+        if workers > 1 and len(lots) >= WORTH_PROCESSES:
+            yield from in_order(workers, None, [partial(_searched, part[0], rules, spacing_m, stops) for part in missing])
+        else:
+            yield from (_searched(part[0], rules, spacing_m, stops) for part in missing)
+
+    answers = by_parts(_searched, lambda: (rules, spacing_m, stops), [(own.of(part),) for part in parts], made)
     pieces, kept, totals, why, cut_off = [], [], [], [], []
     first_piece = 0
     for part, (found, its_stops, total, its_why, share) in zip(parts, answers, strict=True):
@@ -227,7 +234,7 @@ def search(
     )
 
 
-def _searched(yards: Yards, rules: SearchRules, spacing_m: float, stops: int) -> tuple[Pieces, Stops, npt.NDArray[np.int64], Words, Floats]:
+def _searched(yards: Yards, rules: SearchRules, spacing_m: float, stops: int) -> Answers:
     found, begin = search_areas(yards, rules), starts(yards, rules)
     kept, total = kept_stops(sweep(yards, found, begin, rules, spacing_m), stops, len(yards))
     return found, kept, total, begin.why, cut_off_share(yards, _tank_reach_m(rules))

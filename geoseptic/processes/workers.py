@@ -3,13 +3,16 @@
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from typing import Any, Final, TypeVar
 
 import numpy as np
 
+from geoseptic.io.digests import digest
+from geoseptic.io.keptparts import by_parts
 from geoseptic.io.scratch import FilePlane, filed
 from geoseptic.parcels.fit import Terrain
-from geoseptic.pools import Cluster, cluster_in_use, processes, results
+from geoseptic.pools import Cluster, cluster_in_use, in_order
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lots import Lots
 
@@ -38,12 +41,19 @@ class Pool:
     def each(self, task: Callable[..., T], lots: Lots, *columns: Any) -> list[T]:
         """`task(lots, setting, *columns)` for the lots in chunks, in their order; columns are arrays with one row a lot."""
         parts = [slice(start, start + CHUNK) for start in range(0, len(lots), CHUNK)]
-        if self.files is None or len(parts) < 2:
-            return [task(lots.of(part), self.setting, *(column[part] for column in columns)) for part in parts]
-        with processes(self.workers, self.cluster) as executor:
-            return results(
-                [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
-            )
+        given = [(lots.of(part), *(column[part] for column in columns)) for part in parts]
+        return by_parts(task, lambda: (self._ground,), given, lambda missing: self._made(task, missing))
+
+    def _made(self, task: Callable[..., T], given: list[tuple[Any, ...]]) -> Iterator[T]:
+        if self.files is None or len(given) < 2:
+            yield from (task(lots, self.setting, *columns) for lots, *columns in given)
+            return
+        yield from in_order(self.workers, self.cluster, [partial(_task, task, lots, self.files, *columns) for lots, *columns in given])
+
+    @cached_property
+    def _ground(self) -> bytes:
+        """A hash of the setting."""
+        return digest(self.setting)
 
 
 @contextmanager
