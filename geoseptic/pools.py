@@ -6,9 +6,11 @@ The functions are the same everywhere, so the outputs are. Rasters stay in files
 import asyncio
 import os
 import re
+import signal
 import sys
+import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -16,10 +18,12 @@ from dataclasses import dataclass, field
 from functools import cache, partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, Final, Protocol
+from typing import Any, Final, Protocol, TypeVar
 
 from geoseptic.errors import ParameterError, WorkerLostError, listed
-from geoseptic.stages import stage
+from geoseptic.stages import LOGGER, stage
+
+Done = TypeVar("Done")
 
 ONE_THREAD: Final = dict.fromkeys(("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 """A worker is one of several: none of them may take all cores."""
@@ -35,6 +39,9 @@ LOOK_EVERY_S: Final = 5.0
 
 WITHOUT_WORKERS_S: Final = 60.0
 """How long a run waits for new workers when the last one has gone."""
+
+LOOK_FOR_PARENT_S: Final = 0.5
+"""How often a worker process looks whether the run that started it is still there."""
 
 SAME_EVERYWHERE: Final = (
     "geoseptic",
@@ -216,12 +223,63 @@ def processes(workers: int, on: Cluster | None = None) -> Iterator[Any]:
     from loky.process_executor import TerminatedWorkerError
 
     try:
-        yield get_reusable_executor(max_workers=workers, env=ONE_THREAD | CACHE)
+        yield get_reusable_executor(max_workers=workers, env=ONE_THREAD | CACHE, initializer=_serve, initargs=(os.getpid(),))
     except TerminatedWorkerError as error:
         raise WorkerLostError(
             "a worker process ended before its time, most likely for want of memory. Nothing was written. Run again with fewer workers "
             "(--workers 1), or with fewer parcels at a time."
         ) from error
+
+
+def in_order(workers: int, on: Cluster | None, calls: Sequence[Callable[[], Done]]) -> Iterator[Done]:
+    """What the calls of functions of modules give, in their order, by so many worker processes or a cluster's.
+
+    What is left when a worker ends before its time, or has no memory, is done by a single new one. Raises WorkerLostError where that ends
+    too. Where whoever asks stops asking, workers are ended.
+    """
+    if not calls:
+        return
+    if on is not None:
+        yield from results([on.submit(call) for call in calls])
+        return
+    from loky import get_reusable_executor
+    from loky.process_executor import BrokenProcessPool
+
+    done, why = 0, ""
+    for again, count in enumerate((workers, 1)):
+        executor = get_reusable_executor(max_workers=count, env=ONE_THREAD | CACHE, initializer=_serve, initargs=(os.getpid(),))
+        try:
+            for answer in [executor.submit(call) for call in calls[done:]]:
+                value = answer.result()
+                done += 1
+                yield value
+            return
+        except (BrokenProcessPool, MemoryError) as error:
+            executor.shutdown(wait=True, kill_workers=True)
+            lost = isinstance(error, BrokenProcessPool)
+            why = "ended before its time, most likely for want of memory" if lost else "had no memory left"
+            if not again:
+                LOGGER.warning("a worker process %s; what was left is done by a single one. Fewer workers (--workers 1) need less", why)
+        except BaseException:
+            executor.shutdown(wait=True, kill_workers=True)
+            raise
+    raise WorkerLostError(
+        f"a worker process {why}, and the same happened to the one that did its work again. Nothing was written. Run again with "
+        "--workers 1 and less else on the machine, with more memory, or with fewer parcels at a time."
+    )
+
+
+def _serve(parent: int) -> None:
+    """In a worker: Ctrl-C is for its parent to hear, and it does not outlive that, which nobody may have told to end it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(LOOK_FOR_PARENT_S)
+        os._exit(1)
+
+    if sys.platform != "win32":  # where a parent's number stays when it has gone
+        threading.Thread(target=watch, daemon=True).start()
 
 
 def shown(address: str) -> str:

@@ -205,7 +205,7 @@ def in_use() -> Store | None:
 
 
 @contextmanager
-def kept(folder: Path | None) -> Iterator[Store | None]:
+def kept(folder: Path | None, kind: type[Store] = Store) -> Iterator[Store | None]:
     """Within the block, results are looked for in `folder` and put there; None for no folder.
 
     Raises ParameterError where it cannot be used. What was not used is dropped at the end, unless the run failed.
@@ -217,7 +217,7 @@ def kept(folder: Path | None) -> Iterator[Store | None]:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ParameterError(f"--keep {folder} cannot be used: {error.strerror}. Name a folder that may be written to.") from None
-    store = Store(folder)
+    store = kind(folder)
     token = _IN_USE.set(store)
     try:
         yield store

@@ -1,14 +1,17 @@
 """Where to look for the buried tank or pit of each lot, and in which order: steps over checked layers, and the layers that tell it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 from geopandas import GeoDataFrame
 
+from geoseptic.io.keptparts import by_parts
 from geoseptic.model import layers, legend_table
 from geoseptic.model.cautions import BEFORE_ANY_LID, SCREENING_AID
 from geoseptic.model.checking import check, source_of
@@ -35,7 +38,7 @@ from geoseptic.parcels.searchareas import (
 )
 from geoseptic.parcels.sweep import Stops, kept_stops, starts, sweep
 from geoseptic.parcels.tank import on_lots
-from geoseptic.pools import processes, results
+from geoseptic.pools import in_order
 from geoseptic.processes.land import Land
 from geoseptic.processes.lots import houses, without_rows
 from geoseptic.stages import stage
@@ -47,6 +50,7 @@ Words = npt.NDArray[np.object_]
 
 Rows = npt.NDArray[np.int64]
 _Answer = tuple[Pieces, Stops, Rows, Words, Floats]
+_Parts = tuple[list[tuple[Rows, _Answer]], dict[int, str]]
 
 FILE = "old_systems"
 CHUNK = 250
@@ -188,11 +192,15 @@ def search(
     lots = np.flatnonzero(wanted & built)
     built_alone = yards.of(lots)
     chunks = [np.arange(start, min(start + CHUNK, len(lots))) for start in range(0, max(1, len(lots)), CHUNK)]
-    if workers > 1 and len(lots) >= WORTH_PROCESSES:
-        with processes(workers) as executor:
-            done = results([executor.submit(_each, built_alone.of(rows), rules, spacing_m, stops) for rows in chunks])
-    else:
-        done = [_each(built_alone.of(rows), rules, spacing_m, stops) for rows in chunks]
+
+    def made(missing: list[tuple[Any, ...]]) -> Iterator[_Parts]:
+        if workers > 1 and len(lots) >= WORTH_PROCESSES:
+            yield from in_order(workers, None, [partial(_each, part[0], rules, spacing_m, stops) for part in missing])
+        else:
+            yield from (_each(part[0], rules, spacing_m, stops) for part in missing)
+
+    given = [(built_alone.of(rows),) for rows in chunks]
+    done = by_parts(_each, lambda: (rules, spacing_m, stops), given, made, lambda answer: not answer[1])
     failures = {int(lots[rows[at]]): why for rows, (_, failed) in zip(chunks, done, strict=True) for at, why in failed.items()}
     answered = [(rows[at], answer) for rows, (found, _) in zip(chunks, done, strict=True) for at, answer in found]
     lots, own = np.setdiff1d(lots, list(failures)), yards.of(np.setdiff1d(lots, list(failures)))
@@ -230,14 +238,14 @@ def search(
     )
 
 
-def _each(yards: Yards, rules: SearchRules, spacing_m: float, stops: int) -> tuple[list[tuple[Rows, _Answer]], dict[int, str]]:
+def _each(yards: Yards, rules: SearchRules, spacing_m: float, stops: int) -> _Parts:
     """The search of these lots, in one or several parts with their rows, and why it failed at some."""
     if not len(yards):
         return [(np.arange(0), _searched(yards, rules, spacing_m, stops))], {}
     return by_halves(lambda rows: _searched(yards.of(rows), rules, spacing_m, stops), len(yards))
 
 
-def _searched(yards: Yards, rules: SearchRules, spacing_m: float, stops: int) -> tuple[Pieces, Stops, npt.NDArray[np.int64], Words, Floats]:
+def _searched(yards: Yards, rules: SearchRules, spacing_m: float, stops: int) -> _Answer:
     found, begin = search_areas(yards, rules), starts(yards, rules)
     kept, total = kept_stops(sweep(yards, found, begin, rules, spacing_m), stops, len(yards))
     return found, kept, total, begin.why, cut_off_share(yards, _tank_reach_m(rules))

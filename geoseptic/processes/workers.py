@@ -3,14 +3,17 @@
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from typing import Any, Final, TypeVar
 
 import numpy as np
 
+from geoseptic.io.digests import digest
+from geoseptic.io.keptparts import by_parts
 from geoseptic.io.scratch import FilePlane, filed
 from geoseptic.parcels.fit import Terrain
 from geoseptic.parcels.onelot import by_halves
-from geoseptic.pools import Cluster, cluster_in_use, processes, results
+from geoseptic.pools import Cluster, cluster_in_use, in_order
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lots import Lots
 
@@ -43,15 +46,23 @@ class Pool:
         A lot at which the task fails is handed to it once more as one of which nothing can be said.
         """
         parts = [slice(start, start + CHUNK) for start in range(0, len(lots), CHUNK)]
-        if self.files is None or len(parts) < 2:
-            done = [_each(task, lots.of(part), self.setting, *(column[part] for column in columns)) for part in parts]
-        else:
-            with processes(self.workers, self.cluster) as executor:
-                done = results(
-                    [executor.submit(_task, task, lots.of(part), self.files, *(column[part] for column in columns)) for part in parts]
-                )
+        given = [(lots.of(part), *(column[part] for column in columns)) for part in parts]
+        done: list[tuple[list[T], dict[int, str]]] = by_parts(
+            task, lambda: (self._ground,), given, lambda missing: self._made(task, missing), _without_failure
+        )
         failed = {part.start + row: why for part, (_, lost) in zip(parts, done, strict=True) for row, why in lost.items()}
         return [one for found, _ in done for one in found], failed
+
+    def _made(self, task: Callable[..., T], given: list[tuple[Any, ...]]) -> Iterator[tuple[list[T], dict[int, str]]]:
+        if self.files is None or len(given) < 2:
+            yield from (_each(task, lots, self.setting, *columns) for lots, *columns in given)
+            return
+        yield from in_order(self.workers, self.cluster, [partial(_task, task, lots, self.files, *columns) for lots, *columns in given])
+
+    @cached_property
+    def _ground(self) -> bytes:
+        """A hash of the setting."""
+        return digest(self.setting)
 
 
 @contextmanager
@@ -92,6 +103,11 @@ class _SettingFiles:
 
 def _without_arrays(terrain: Terrain) -> Terrain:
     return replace(terrain, elevation_m=np.empty((0, 0), np.float32), good=np.empty((0, 0), np.uint8), path_m=np.empty((0, 0), np.float32))
+
+
+def _without_failure(answer: tuple[Any, dict[int, str]]) -> bool:
+    """Whether the step may be taken from a store: what failed may go well another time."""
+    return not answer[1]
 
 
 def _task(task: Callable[..., T], lots: Lots, files: _SettingFiles, *columns: Any) -> tuple[list[T], dict[int, str]]:

@@ -58,6 +58,7 @@ class Request:
     values: Mapping[str, Any]
     out: Path | None
     overwrite: bool = False
+    resume: bool = False
     dry_run: bool = False
     describe: bool = False
     verbosity: int = 0
@@ -101,6 +102,11 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
     run = made.add_argument_group("run")
     run.add_argument("--out", metavar="DIR", help=OUT.title)
     run.add_argument("--overwrite", action="store_true", help="replace outputs that are there")
+    run.add_argument(
+        "--resume",
+        action="store_true",
+        help="go on from what a run with the same --out had finished when it died, and keep what this one finishes until it has ended well",
+    )
     run.add_argument("--config", metavar="FILE.toml", type=Path, help="the same parameters as a file; the command line goes first")
     run.add_argument(
         "--columns", metavar="LAYER.COLUMN=NAME", action="append", default=[], help="column NAME of the file is COLUMN; repeatable"
@@ -159,14 +165,19 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
                 faults.append(f"{parameter.flag} is needed: {parameter.title}.")
         except ParameterError as error:
             faults.append(str(error))
-    overwrite = config.pop("overwrite", False)
-    if not isinstance(overwrite, bool):
-        faults.append(f"overwrite must be true or false, not {overwrite!r}.")
+    switches = {}
+    for name, on_line in (("overwrite", given.overwrite), ("resume", given.resume)):
+        switches[name] = config.pop(name, False)
+        if not isinstance(switches[name], bool):
+            faults.append(f"{name} must be true or false, not {switches[name]!r}.")
+        switches[name] = switches[name] or on_line
     network = config.pop("allow_network", config.pop("allow-network", False))
     if not isinstance(network, bool):
         faults.append(f"allow_network must be true or false, not {network!r}.")
     if KEEP.name in values and SCHEDULER.name in values:
         faults.append("--keep cannot be used with --scheduler yet: leave one of them out.")
+    if switches["resume"] and SCHEDULER.name in values:
+        faults.append("--resume cannot be used with --scheduler yet: leave one of them out.")
     if faults:
         raise ParameterError(
             faults[0] if len(faults) == 1 else "\n".join(["these arguments cannot be used:", *(f"  - {f}" for f in faults)])
@@ -184,7 +195,7 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         scheduler=values.pop(SCHEDULER.name, None),
         keep=None if keep is None else Path(keep),
         values=values,
-        overwrite=given.overwrite or overwrite,
+        **switches,
         dry_run=given.dry_run,
         verbosity=given.verbose - given.quiet,
         columns=columns,

@@ -46,14 +46,18 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
     except SystemExit as stop:  # argparse has said why
         return int(stop.code or 0)
     except GeosepticError as error:
-        print(f"{program}: {error}", file=sys.stderr)
+        _tell(program, str(error), error)
         return error.exit_code
-    except KeyboardInterrupt:
-        print(f"{program}: interrupted; nothing was written.", file=sys.stderr)
+    except KeyboardInterrupt as error:
+        _tell(program, "interrupted; nothing was written.", error)
         return INTERRUPTED
     except (OSError, MemoryError) as error:
-        print(f"{program}: {type(error).__name__}: {error}. Nothing was written.", file=sys.stderr)
+        _tell(program, f"{type(error).__name__}: {error}. Nothing was written.", error)
         return UNUSABLE_INPUT
+
+
+def _tell(program: str, text: str, error: BaseException) -> None:
+    print(f"{program}: {' '.join([text, *getattr(error, '__notes__', ())])}", file=sys.stderr)
 
 
 @contextmanager

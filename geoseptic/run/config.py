@@ -7,7 +7,7 @@ from typing import Any, Final
 from geoseptic.errors import ParameterError, nearest
 from geoseptic.process import Choice, DepthIn, ElevationIn, Length, Number, Parameter, Process, Text
 
-SETTINGS: Final = ("out", "overwrite", "columns", "values", "crs", "encoding", "allow_network")
+SETTINGS: Final = ("out", "overwrite", "resume", "columns", "values", "crs", "encoding", "allow_network")
 CELL_SIZE: Final = Parameter("cell_size_m", Length("Cell size of all rasters; default that of the elevation", 0.1, 100.0), False, None)
 HEIGHT_UNITS: Final = ("m", "ft", "US survey foot")
 ZERO_IS_HEIGHT: Final = Parameter(

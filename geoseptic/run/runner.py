@@ -13,7 +13,7 @@ import shapely
 from pyproj import CRS
 
 from geoseptic.errors import GeosepticError, listed
-from geoseptic.io import kept
+from geoseptic.io import kept, pieces
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
@@ -49,7 +49,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
         large = any(grid.shape[0] * grid.shape[1] * process.bytes_a_cell > IN_MEMORY_BYTES for grid in headers.grids.values())
         with (
             outputs.held(wanted.out) as told_of_folder,
-            kept.kept(wanted.keep) as store,
+            _store(wanted, large) as store,
             outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch,
             _cluster(wanted, scratch) as used,
         ):
@@ -65,11 +65,12 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
                 with stage("writing"):
                     names = outputs.write(partial, results, int(wanted.values.get("workers", 1)))
                 if store is not None and store.damaged:
-                    warnings.append(f"{wanted.keep} held damaged files, which were passed over: {listed(list(store.damaged))}")
+                    warnings.append(f"{store.folder} held damaged files, which were passed over: {listed(list(store.damaged))}")
                 record = manifest(process, wanted, headers.rules, results, inputs, warnings, version, started, seconds)
                 record["guessed_columns"] = guessed_columns(process, headers, wanted)
                 record["kept"] = None if store is None else store.record
                 removed = outputs.put(wanted.out, partial, names, record)
+        pieces.clear(wanted.out)
     return {
         "process": process.id,
         "status": "done, some parcels failed" if results.failures else "done",
@@ -82,6 +83,14 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
         "seconds": round(time.monotonic() - since, 2),
         "notice": CAUTIONS[0],
     }
+
+
+def _store(wanted: Request, large: bool) -> AbstractContextManager[kept.Store | None]:
+    """Where what is done is kept: a folder that is wanted, else, where much may be lost or it is wanted, one beside the outputs."""
+    if wanted.keep is None and wanted.scheduler is None and (large or wanted.resume):
+        assert wanted.out is not None
+        return pieces.pieces(wanted.out)
+    return kept.kept(wanted.keep)
 
 
 def _folders(process: Process[..., Any], wanted: Request) -> list[Path]:
