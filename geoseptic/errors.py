@@ -205,8 +205,26 @@ class NoOverlapError(InputError):
     def __init__(self, first: str, first_bounds: Sequence[float], second: str, second_bounds: Sequence[float]) -> None:
         super().__init__(
             f"{first} and {second} do not overlap: {first} covers {box(first_bounds)}, {second} covers {box(second_bounds)}. "
-            "One of them is of another place, or its CRS is declared wrongly."
+            f"{_probable_cause(first, first_bounds, second_bounds)}"
         )
+
+
+def _probable_cause(first: str, bounds: Sequence[float], others: Sequence[float]) -> str:
+    """The slip without which the bounds would meet the others', if there is one."""
+    left, bottom, right, top = bounds
+    slips = {
+        f"With x and y of {first} exchanged they would meet: its axes are probably swapped": (bottom, left, top, right),
+        f"With the coordinates of {first} taken for feet they would meet: its CRS is probably declared in metres and is in feet": tuple(
+            0.3048 * edge for edge in bounds
+        ),
+        f"With the coordinates of {first} taken for metres they would meet: its CRS is probably declared in feet and is in metres": tuple(
+            edge / 0.3048 for edge in bounds
+        ),
+    }
+    for cause, (west, south, east, north) in slips.items():
+        if west <= others[2] and east >= others[0] and south <= others[3] and north >= others[1]:
+            return f"{cause}. Compare a corner with a map, declare the true CRS and run again."
+    return "One of them is of another place, or its CRS is declared wrongly."
 
 
 class NoFeaturesInRangeError(InputError):

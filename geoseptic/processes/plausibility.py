@@ -126,7 +126,9 @@ def _place(frame: Frame, lots_m: Geometries) -> list[Finding]:
     points = shapely.get_coordinates(shapely.centroid(lots_m)) / frame.metres_per_unit
     lon, lat = Transformer.from_crs(frame.crs, geographic, always_xy=True).transform(points[:, 0], points[:, 1])
     outside = ~((lon >= area.west) & (lon <= area.east) & (lat >= area.south) & (lat <= area.north))
-    scales = np.asarray(Proj(frame.crs).get_factors(lon, lat).parallel_scale)
+    # The scale is worst at the rim, and finding it takes longer than all the rest.
+    rim = shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(np.column_stack([lon, lat]))))
+    scales = np.asarray(Proj(frame.crs).get_factors(rim[:, 0], rim[:, 1]).parallel_scale)
     worst = float(scales[np.argmax(np.abs(scales - 1))])
     numbers = {"outside": float(outside.sum()), "share": float(outside.mean()), "length_of_100_reads": 100 * worst}
     text = (
@@ -138,8 +140,8 @@ def _place(frame: Frame, lots_m: Geometries) -> list[Finding]:
 
 
 def _wells(wells: CheckedLayer, lots_m: Geometries, tree: shapely.STRtree) -> list[Finding]:
-    served = np.unique(tree.query(wells.shapes_m, predicate="intersects")[1])
-    on_lots = len(np.unique(tree.query(wells.shapes_m, predicate="intersects")[0]))
+    well, lot = tree.query(wells.shapes_m, predicate="intersects")
+    served, on_lots = np.unique(lot), len(np.unique(well))
     km2 = float(shapely.area(lots_m).sum()) / 1e6
     numbers = {
         "wells_on_parcels": float(on_lots),
@@ -159,11 +161,12 @@ def _wells(wells: CheckedLayer, lots_m: Geometries, tree: shapely.STRtree) -> li
 
 def _outside(layer: str, shapes_m: Geometries, tree: shapely.STRtree, most: float) -> list[Finding]:
     """The share of what lies near the parcels that is on none of them."""
-    near = np.zeros(len(shapes_m), bool)
-    near[tree.query(shapes_m, predicate="dwithin", distance=NEAR_PARCELS_M)[0]] = True
     on = np.zeros(len(shapes_m), bool)
     on[tree.query(shapes_m, predicate="intersects")[0]] = True
-    off = near & ~on
+    off = np.zeros(len(shapes_m), bool)
+    rows = np.flatnonzero(~on)
+    off[rows[tree.query_nearest(shapes_m[rows], max_distance=NEAR_PARCELS_M, all_matches=False)[0]]] = True
+    near = on | off
     if not near.any():
         return []
     numbers = {"near_parcels": float(near.sum()), "on_none": float(off.sum()), "share": float(off.sum() / near.sum())}

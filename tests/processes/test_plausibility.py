@@ -1,13 +1,16 @@
 """The plausibility report: a sound county raises no doubt, and each trap raises its own, with the numbers that were put in."""
 
+from dataclasses import replace
+
 import geopandas
 import numpy as np
 import pytest
 import shapely
 from rasterio.transform import from_origin
 
+from geoseptic.errors import NoOverlapError
 from geoseptic.model.grid import Grid, Raster
-from geoseptic.processes.land import check_land
+from geoseptic.processes.land import check_land, check_overlap
 from geoseptic.processes.plausibility import plausibility, plausibility_results, warned
 
 CRS, LEFT, TOP, SIDE, COUNT = "EPSG:26910", 500_000.0, 5_200_000.0, 50.0, 10
@@ -116,3 +119,21 @@ def test_doubts_go_into_the_warnings_and_all_figures_into_the_counts():
     results = plausibility_results(county(wells_by=(20.0, 0.0)), ground())
     assert [text[:40] for text in results.warnings] == ["check the data: 100 of 100 wells lie ins"]
     assert results.counts["plausibility"]["size_of_parcels"]["median_m2"] == 2500
+
+
+@pytest.mark.parametrize(
+    ("turned", "cause"),
+    [
+        (lambda x, y: (y, x), "With x and y of parcels exchanged they would meet: its axes are probably swapped"),
+        (lambda x, y: (x / 0.3048, y / 0.3048), "its CRS is probably declared in metres and is in feet"),
+        (lambda x, y: (x * 0.3048, y * 0.3048), "its CRS is probably declared in feet and is in metres"),
+        (lambda x, y: (x - 90_000, y), "One of them is of another place"),
+    ],
+)
+def test_parcels_off_the_elevation_are_refused_with_the_probable_cause(turned, cause):
+    """The slip is put in on purpose, so the cause is known."""
+    land = county()
+    lots_m = shapely.transform(land.fabric.shapes_m, lambda xy: np.column_stack(turned(xy[:, 0], xy[:, 1])))
+    with pytest.raises(NoOverlapError) as error:
+        check_overlap(ground(), replace(land, fabric=replace(land.fabric, shapes_m=lots_m)))
+    assert cause in str(error.value)
