@@ -14,8 +14,8 @@ class Column:
     """One column of a layer. A `text` is compared and loses its capitals, a `label` is only shown.
 
     A `length` is stated in its name (`_m`, `_ft`) or by a column `<name>_unit`. `aliases` are other names under which files bring it, first
-    choice first. A name cut to ten characters, as shapefiles cut it, needs no alias: readers know it by itself, save for lengths, where the
-    cut takes the unit away.
+    choice first; `guesses` are names by which files usually mean it: one that is taken is told, two at once are refused. A name cut to ten
+    characters, as shapefiles cut it, needs no alias: readers know it by itself, save for lengths, where the cut takes the unit away.
     """
 
     name: str
