@@ -204,12 +204,12 @@ def parcels_none(folder: Path) -> Options:
     return write_county(folder, parcels=county().layers["parcels"].iloc[:0])
 
 
-@dirty("a parcel record without a shape", "refused", "no geometry", "A-2")
+@dirty("a parcel record without a shape", "safe", "no geometry", "A-2")
 def parcels_without_a_shape(folder: Path) -> Options:
     return write_county(folder, parcels=spoil("parcels", instead("parcels", 1, None)))
 
 
-@dirty("a parcel with an empty shape", "refused", "no geometry", "A-2")
+@dirty("a parcel with an empty shape", "safe", "no geometry", "A-2")
 def parcels_with_an_empty_shape(folder: Path) -> Options:
     return write_county(folder, parcels=spoil("parcels", instead("parcels", 1, Polygon())))
 
@@ -273,7 +273,7 @@ def parcels_as_lines(folder: Path) -> Options:
     return write_county(folder, parcels=spoil("parcels", [LineString(shape.exterior.coords) for shape in shapes_of("parcels")]))
 
 
-@dirty("a corner that is not a number", "refused", "not finite", "B-1")
+@dirty("a corner that is not a number", "safe", "not finite", "B-1")
 def parcels_with_a_nan(folder: Path) -> Options:
     corners = list(lot(0, 1).exterior.coords)
     corners[1] = (float("nan"), corners[1][1])
