@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final, Literal
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.parcels import fitbound, fitground, fitroom, fitsearch
-from geoseptic.parcels.fitgrid import Rings
+from geoseptic.parcels.fitgrid import Rings, holds_square
 from geoseptic.terrain.slope import half_window_cells
 
 Floats = npt.NDArray[np.float32]
@@ -46,6 +46,9 @@ SEEN_DROP_M: Final = DROP_ALONG_TRENCH_M - BETWEEN_STEPS_M
 DISC_SHARE: Final = 0.49
 """Half the width of the narrowest layout must fit as a radius. A little less than half: the buffer may be short by a hundredth."""
 
+SQUARE_ROUND_DISC: Final = 1.05
+"""The square is so much wider than the disc, of which the buffer may take a hundredth more than it should."""
+
 Decision = Literal["area", "disc", "grid", "fine grid"]
 
 
@@ -78,6 +81,29 @@ class Site:
     outlet_x_m: float
     outlet_y_m: float
     outlet_invert_m: float
+
+    @property
+    def same(self) -> bool:
+        """Whether field and reserve share one envelope."""
+        return self.reserve is self.field
+
+    @cached_property
+    def middle(self) -> tuple[float, float]:
+        """Middle of the bounds of the field's envelope, about which the search looks at the lot. [m]"""
+        left, bottom, right, top = shapely.bounds(self.field)
+        return (left + right) / 2, (bottom + top) / 2
+
+    @cached_property
+    def areas_m2(self) -> tuple[float, float]:
+        """Of the envelopes of field and reserve."""
+        field_m2 = float(shapely.area(self.field))
+        return field_m2, field_m2 if self.same else float(shapely.area(self.reserve))
+
+    @cached_property
+    def rings(self) -> tuple[Rings, Rings]:
+        """The envelopes of field and reserve, about the middle."""
+        field = _rings(self.field, self.middle)
+        return field, field if self.same else _rings(self.reserve, self.middle)
 
 
 @dataclass(frozen=True)
@@ -153,18 +179,18 @@ def layouts(need: FieldNeed, share: float = 1.0, most_layouts: int = MOST_LAYOUT
     return tuple(Layout(count, total_m / count, count * need.trench_width_m + (count - 1) * need.spacing_m) for count in counts)
 
 
-def fit(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes) -> Fit:
+def fit(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "SiteGround | None" = None) -> Fit:
     """Find room for the field and its reserve on one lot.
 
     Two exact negatives come first: too little area, and no disc as wide as the narrowest layout. Then a search on a turned grid, and where
     that finds less than field and reserve, a search in all directions on ever finer cells, as far as a bound does not show it to be in
     vain. Among spots a field with its reserve comes before one without, gravity before a pump, a longer flow path to a well before a
-    shorter one, longer trenches, gentler slope, shorter run of pipe.
+    shorter one, longer trenches, gentler slope, shorter run of pipe. `ground` of this site and terrain is what several searches may share.
     """
     refused = refused_at_once(site, need)
     if refused is not None:
         return Fit(None, refused, False)
-    lot = _Lot.of(site, terrain, pipes)
+    lot = _Lot.of(site, pipes, ground or SiteGround(site, terrain))
     best, unknown, decided = _searched(lot, need, _most_by_area(site, need))
     return Fit(None if best is None else best.placement(need, lot.middle), decided, unknown)
 
@@ -178,35 +204,85 @@ class Room:
     met_unknown_ground: bool
 
 
-def room(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes) -> Room:
+def room(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "SiteGround | None" = None) -> Room:
     """Whether `fit` would find room, without looking for the best place."""
     if refused_at_once(site, need) is not None:
         return Room(False, False, False)
     most_kind = _most_by_area(site, need)
-    found, unknown, _ = _searched(_Lot.of(site, terrain, pipes), need, most_kind, most_kind)
+    lot = _Lot.of(site, pipes, ground or SiteGround(site, terrain))
+    found, unknown, _ = _searched(lot, need, most_kind, most_kind)
     kind = 0 if found is None else found.best.kind
     return Room(kind > 0, kind == 2, unknown)
 
 
 def refused_at_once(site: Site, need: FieldNeed) -> Decision | None:
     """What shows without a search that there is no room for the field; None if nothing does."""
-    options = layouts(need)
-    if shapely.area(site.field) < min(layout.length_m * layout.depth_m for layout in options):
+    least_m2, _, narrowest_m = _least(need)
+    if site.areas_m2[0] < least_m2:
         return "area"
-    narrowest_m = min(min(layout.length_m, layout.depth_m) for layout in options)
-    if shapely.is_empty(shapely.buffer(site.field, -DISC_SHARE * narrowest_m, quad_segs=4)):
+    radius_m = DISC_SHARE * narrowest_m
+    # Nearly every lot holds a square round such a disc, which is seen in a tenth of the time.
+    if holds_square(site.rings[0], SQUARE_ROUND_DISC * 2.0 * radius_m, MOST_CELLS):
+        return None
+    if shapely.is_empty(shapely.buffer(site.field, -radius_m, quad_segs=4)):
         return "disc"
     return None
 
 
+@lru_cache(maxsize=1000)
+def _least(need: FieldNeed) -> tuple[float, float, float]:
+    """Least area of a layout of the field and of one of the reserve, and the narrowest width of a field. [m2, m2, m]"""
+    field, reserve = layouts(need), layouts(need, need.reserve_share)
+    areas_m2 = [min((option.length_m * option.depth_m for option in options), default=0.0) for options in (field, reserve)]
+    return areas_m2[0], areas_m2[1], min(min(option.length_m, option.depth_m) for option in field)
+
+
 def _most_by_area(site: Site, need: FieldNeed) -> int:
     """1 where the areas show that there is no room for the reserve, else 2."""
-    least_m2 = [
-        min((option.length_m * option.depth_m for option in layouts(need, share)), default=0.0) for share in (1.0, need.reserve_share)
-    ]
-    if site.reserve is site.field:
-        return 2 if shapely.area(site.field) >= sum(least_m2) else 1
-    return 2 if shapely.area(site.reserve) >= least_m2[1] else 1
+    least_m2 = _least(need)[:2]
+    if site.same:
+        return 2 if site.areas_m2[0] >= sum(least_m2) else 1
+    return 2 if site.areas_m2[1] >= least_m2[1] else 1
+
+
+@dataclass(frozen=True)
+class SiteGround:
+    """The ground of one site on one terrain as searches for several sizes share it; made when it is first asked for, so neither may change
+    meanwhile. Directions to try first and, where asked for, all others; for each how long a trench of field and reserve may be worth
+    trying. [rad, m]"""
+
+    site: Site
+    terrain: Terrain
+
+    @property
+    def rings(self) -> Rings:
+        return self.site.rings[0]
+
+    @property
+    def spare_rings(self) -> Rings:
+        return self.site.rings[1]
+
+    @property
+    def same(self) -> bool:
+        return self.site.same
+
+    @cached_property
+    def patch(self) -> fitground.Patch:
+        return _patch(self.site, self.terrain)
+
+    @cached_property
+    def first(self) -> tuple[Angles, Angles, Angles]:
+        return self._with_lengths(fitground.directions(self.rings, self.patch))
+
+    @cached_property
+    def all_round(self) -> tuple[Angles, Angles, Angles]:
+        return self._with_lengths(fitground.more_directions(self.first[0], self.rings, self.patch, STEP_ROUND))
+
+    def _with_lengths(self, turns: Angles) -> tuple[Angles, Angles, Angles]:
+        longest_m = fitground.longest_level(turns, self.rings, self.patch, SEEN_DROP_M)[:, None]
+        if self.same:
+            return turns, longest_m, longest_m
+        return turns, longest_m, fitground.longest_level(turns, self.spare_rings, self.patch, SEEN_DROP_M)[:, None]
 
 
 @dataclass(frozen=True)
@@ -214,21 +290,13 @@ class _Lot:
     """A lot as the search reads it, about its middle."""
 
     middle: tuple[float, float]
-    rings: Rings
-    spare_rings: Rings
-    same: bool
-    patch: fitground.Patch
+    ground: SiteGround
     house: fitsearch.House
 
     @classmethod
-    def of(cls, site: Site, terrain: Terrain, pipes: Pipes) -> "_Lot":
-        left, bottom, right, top = shapely.bounds(site.field)
-        middle = ((left + right) / 2, (bottom + top) / 2)
-        same = site.reserve is site.field
-        rings = _rings(site.field, middle)
-        invert_m = site.outlet_invert_m
-        house = fitsearch.House(site.outlet_x_m - middle[0], site.outlet_y_m - middle[1], invert_m, pipes.fall_m_per_m, pipes.depth_m)
-        return cls(middle, rings, rings if same else _rings(site.reserve, middle), same, _patch(site, terrain, middle), house)
+    def of(cls, site: Site, pipes: Pipes, ground: SiteGround) -> "_Lot":
+        x, y = site.outlet_x_m - site.middle[0], site.outlet_y_m - site.middle[1]
+        return cls(site.middle, ground, fitsearch.House(x, y, site.outlet_invert_m, pipes.fall_m_per_m, pipes.depth_m))
 
 
 @dataclass(frozen=True)
@@ -241,17 +309,17 @@ class _Found:
 
     def placement(self, need: FieldNeed, middle: tuple[float, float]) -> Placement:
         best, layout = self.best, self.fields[self.best.field.layout]
-        field, *trenches = _drawn(best.field, layout, best.turn, need, middle)
-        reserve, reserve_trenches, reserve_layout = None, (), None
-        if best.reserve.layout >= 0:
-            reserve_layout = self.reserves[best.reserve.layout]
-            reserve, *spare_trenches = _drawn(best.reserve, reserve_layout, best.turn, need, middle)
-            reserve_trenches = tuple(spare_trenches)
+        reserve_layout = self.reserves[best.reserve.layout] if best.reserve.layout >= 0 else None
+        corners = [_corners(best.field, layout, best.turn, need, middle)]
+        if reserve_layout is not None:
+            corners.append(_corners(best.reserve, reserve_layout, best.turn, need, middle))
+        field, *shapes = shapely.polygons(np.concatenate(corners)).tolist()
+        trenches, spares = shapes[: layout.count], shapes[layout.count :]
         return Placement(
             field,
-            reserve,
+            spares[0] if spares else None,
             tuple(trenches),
-            reserve_trenches,
+            tuple(spares[1:]),
             layout,
             reserve_layout,
             100.0 * best.under.steepest,
@@ -262,16 +330,18 @@ class _Found:
 
 
 def _searched(lot: _Lot, need: FieldNeed, most_kind: int, enough: int = fitsearch.BEST) -> tuple[_Found | None, bool, Decision]:
-    turns = fitground.directions(lot.rings, lot.patch)
-    found, unknown = _search(lot, need, FEW_LAYOUTS, _tries(lot, need, FEW_LAYOUTS, turns), CELLS_M[0], 1, enough)
+    ground = lot.ground
+    found, unknown = _search(lot, need, FEW_LAYOUTS, _tries(need, FEW_LAYOUTS, *ground.first), CELLS_M[0], 1, enough)
     kind = found.best.kind if found else 0
     if kind >= most_kind:
         return found, unknown, "grid"
     decided: Decision = "grid"
     _, _, work = _work(need, MOST_LAYOUTS)
-    tries = _tries(lot, need, MOST_LAYOUTS, fitground.more_directions(turns, lot.rings, lot.patch, STEP_ROUND))
+    tries = _tries(need, MOST_LAYOUTS, *ground.all_round)
     for cell_m, bound_cell_m in zip(CELLS_M, BOUND_CELLS_M, strict=True):
-        tries = fitbound.worth_trying(lot.rings, lot.spare_rings, lot.same, tries, bound_cell_m, MOST_CELLS, kind + 1, work, lot.patch)
+        tries = fitbound.worth_trying(
+            ground.rings, ground.spare_rings, ground.same, tries, bound_cell_m, MOST_CELLS, kind + 1, work, ground.patch
+        )
         if not len(tries.turns):
             break
         if cell_m < CELLS_M[0]:
@@ -289,19 +359,16 @@ def _search(
     lot: _Lot, need: FieldNeed, most_layouts: int, tries: fitroom.Tries, cell_m: float, least_kind: int, enough: int
 ) -> tuple[_Found | None, bool]:
     fields, reserves, work = _work(need, most_layouts)
+    rings, spare_rings, same, patch = lot.ground.rings, lot.ground.spare_rings, lot.ground.same, lot.ground.patch
     best, unknown = fitsearch.search(
-        lot.rings, lot.spare_rings, lot.same, tries, cell_m, MOST_CELLS, MOST_SPOTS, least_kind, enough, work, lot.house, lot.patch
+        rings, spare_rings, same, tries, cell_m, MOST_CELLS, MOST_SPOTS, least_kind, enough, work, lot.house, patch
     )
     return (None if best.field.layout < 0 else _Found(best, fields, reserves)), unknown
 
 
-def _tries(lot: _Lot, need: FieldNeed, most_layouts: int, turns: Angles) -> fitroom.Tries:
+def _tries(need: FieldNeed, most_layouts: int, turns: Angles, longest_m: Angles, spare_longest_m: Angles) -> fitroom.Tries:
     """All layouts in all directions in which the ground may let their trenches run."""
     _, _, work = _work(need, most_layouts)
-    longest_m = fitground.longest_level(turns, lot.rings, lot.patch, SEEN_DROP_M)[:, None]
-    spare_longest_m = longest_m
-    if not lot.same:
-        spare_longest_m = fitground.longest_level(turns, lot.spare_rings, lot.patch, SEEN_DROP_M)[:, None]
     return fitroom.Tries(turns, work.fields[:, 1] <= longest_m, work.reserves[:, 1] <= spare_longest_m)
 
 
@@ -315,16 +382,17 @@ def _work(need: FieldNeed, most_layouts: int) -> tuple[tuple[Layout, ...], tuple
 def _rings(shape: shapely.Geometry, middle: tuple[float, float]) -> Rings:
     if shapely.is_empty(shape):
         return Rings(np.zeros(2), np.zeros(2), np.array([0, 2]))
-    rings = shapely.get_rings(shapely.get_parts(shape))
+    parts = shape if isinstance(shape, shapely.Polygon) else shapely.get_parts(shape)
+    rings = shapely.get_rings(parts)
     starts = np.zeros(len(rings) + 1, np.int64)
     np.cumsum(shapely.get_num_coordinates(rings), out=starts[1:])
     away = shapely.get_coordinates(rings) - middle
     return Rings(np.ascontiguousarray(away[:, 0]), np.ascontiguousarray(away[:, 1]), starts)
 
 
-def _patch(site: Site, terrain: Terrain, middle: tuple[float, float]) -> fitground.Patch:
+def _patch(site: Site, terrain: Terrain) -> fitground.Patch:
     """The ground under both envelopes, and as far round as a block of the coarsest cells may stick out."""
-    bounds = shapely.bounds(np.array([site.field, site.reserve], object))
+    bounds, middle = shapely.bounds(np.array([site.field, site.reserve], object)), site.middle
     left, bottom = np.nanmin(bounds[:, :2], axis=0) - BOUND_CELLS_M[0]
     right, top = np.nanmax(bounds[:, 2:], axis=0) + BOUND_CELLS_M[0]
     cell_m = terrain.cell_size_m
@@ -351,12 +419,11 @@ def _table(options: tuple[Layout, ...]) -> npt.NDArray[np.float64]:
     return np.array([(option.count, option.length_m, option.depth_m) for option in options], np.float64).reshape(-1, 3)
 
 
-def _drawn(spot: fitroom.Spot, layout: Layout, turn: float, need: FieldNeed, middle: tuple[float, float]) -> list[shapely.Polygon]:
-    """The rectangle and then its trenches, in the world."""
+def _corners(spot: fitroom.Spot, layout: Layout, turn: float, need: FieldNeed, middle: tuple[float, float]) -> npt.NDArray[np.float64]:
+    """Corners of the rectangle and then of its trenches in the world, shape (1 + trenches, 4, 2). [m]"""
     low = np.concatenate([[0.0], (need.trench_width_m + need.spacing_m) * np.arange(layout.count)])
     high = np.concatenate([[layout.depth_m], low[1:] + need.trench_width_m])
     u = spot.u + np.array([0.0, layout.length_m, layout.length_m, 0.0])
     v = spot.v + np.column_stack([low, low, high, high])
     cosine, sine = math.cos(turn), math.sin(turn)
-    xy = np.stack([middle[0] + u * cosine - v * sine, middle[1] + u * sine + v * cosine], axis=-1)
-    return list(shapely.polygons(xy))
+    return np.stack([middle[0] + u * cosine - v * sine, middle[1] + u * sine + v * cosine], axis=-1)

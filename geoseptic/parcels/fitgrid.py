@@ -149,6 +149,27 @@ def _ends(line, near, far):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def holds_square(rings, side_m, most_cells):  # type: ignore[no-untyped-def]
+    """Whether a square so wide, unturned, is seen to lie wholly inside the polygon, on cells of a quarter of its side. There may be one
+    where none is seen."""
+    left, bottom, cell, rows, cols = grid_over(rings, rings, 0.25 * side_m, most_cells)
+    wide = cells_for(side_m, cell)
+    if wide > min(rows, cols):
+        return False
+    free, _ = inside_cells(rings, left, bottom, cell, rows, cols)
+    below = np.zeros(cols, np.int64)
+    for row in range(rows):
+        run = 0
+        for col in range(cols):
+            # A run of columns each of which is free that far down.
+            below[col] = below[col] + 1 if free[row, col] else 0
+            run = run + 1 if below[col] >= wide else 0
+            if run == wide:
+                return True
+    return False
+
+
+@njit(cache=True, nogil=True)
 def room_at_most(inner_table, touched_table, wide, deep, fits):  # type: ignore[no-untyped-def]
     """As `room_for`, for where a rectangle whose sides touch `wide` x `deep` cells may lie at all: the shape must touch all of them, and
     hold those that are not on the rim."""

@@ -9,7 +9,7 @@ import shapely
 
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import tank
-from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, Terrain, fit, room
+from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, SiteGround, Terrain, fit, room
 from geoseptic.processes.lot_ground import fall_along_m, heights_m, lowest_m
 from geoseptic.processes.lot_sizes import AS_A_BED, LARGEST, PLANNED, SMALLEST
 from geoseptic.processes.lots import NO_ROOM, Lots
@@ -195,8 +195,9 @@ def _again(
     """The same lot searched anew for the size that was drawn, off the ground that is kept free; the answer as it was if that finds less."""
     need, terrain = answer.need, setting.bed_terrain if answer.drawn_for == AS_A_BED else setting.terrain
     assert need is not None  # what was drawn has a size
-    field = shapely.difference(at_home(lots, lot, lots.field_m[lot]), kept_free)
-    reserve = shapely.difference(at_home(lots, lot, lots.reserve_m[lot]), kept_free)
+    field, reserve = at_home(lots, lot, lots.field_m[lot]), at_home(lots, lot, lots.reserve_m[lot])
+    if not shapely.is_empty(kept_free):
+        field, reserve = shapely.difference(field, kept_free), shapely.difference(reserve, kept_free)
     found = fit(site_of(field, reserve, start), need, terrain, setting.pipes)
     return replace(answer, fit=found) if found.placement is not None and has_both(found, need) >= has_both(answer.fit, need) else answer
 
@@ -224,7 +225,8 @@ def _searched(lots: Lots, lot: int, setting: Setting) -> Searched:
         return Searched(None, "", replace(NOTHING, soil_forbids=chosen.size.why_not, unsized=chosen.in_doubt))
     terrain, pipes, start = setting.terrain, setting.pipes, start_of(lots, lot, setting)
     clear = site_of(at_home(lots, lot, lots.field_m[lot]), at_home(lots, lot, lots.reserve_m[lot]), start)
-    first = fit(clear, chosen.largest, terrain, pipes)
+    ground = SiteGround(clear, terrain)
+    first = fit(clear, chosen.largest, terrain, pipes, ground)
     if has_both(first, chosen.largest):
         return Searched(first, LARGEST, replace(NOTHING, field=True, reserve=True), chosen.largest)
     for bed in chosen.beds:
@@ -236,7 +238,7 @@ def _searched(lots: Lots, lot: int, setting: Setting) -> Searched:
     fits: dict[str, bool] = {}
     for name, need in ((PLANNED, chosen.planned), (SMALLEST, chosen.smallest)):
         if not any(fits.values()) and need not in (chosen.largest, chosen.planned if name == SMALLEST else None):
-            found = fit(clear, need, terrain, pipes)
+            found = fit(clear, need, terrain, pipes, ground)
             fits[name] = has_both(found, need)
             drawn, size, drawn_need = (found, name, need) if fits[name] else (drawn, size, drawn_need)
             met_unknown |= found.met_unknown_ground
@@ -290,7 +292,8 @@ def rooms_in(lots: Lots, setting: Setting, shapes_m: Geometries) -> list[bool]:
         assert need is not None  # lots without a size are not asked
         ground, found = at_home(lots, lot, shape), None
         if not (lots.why_not[lot] or shapely.is_empty(ground)):
-            asked = site_of(ground, ground, start_of(lots, lot, setting)), need, setting.terrain, setting.pipes
+            site = site_of(ground, ground, start_of(lots, lot, setting))
+            asked = site, need, setting.terrain, setting.pipes, SiteGround(site, setting.terrain)
             # Few have room for both, and where they lie matters to the tank alone.
             found = fit(*asked) if room(*asked).both else None
         answers.append(Searched(found, LARGEST, NOTHING, need))
@@ -300,9 +303,10 @@ def rooms_in(lots: Lots, setting: Setting, shapes_m: Geometries) -> list[bool]:
 
 def at_home(lots: Lots, lot: int, envelope: shapely.Geometry) -> shapely.Geometry:
     """The envelope on the part of the lot that the house stands on; all of it where the lot has one part or no house."""
-    parts, house = shapely.get_parts(lots.shapes_m[lot]), lots.houses_m[lot]
-    if len(parts) < 2 or shapely.is_empty(house):
+    house = lots.houses_m[lot]
+    if shapely.get_num_geometries(lots.shapes_m[lot]) < 2 or shapely.is_empty(house):
         return envelope
+    parts = shapely.get_parts(lots.shapes_m[lot])
     part = parts[np.argmin(shapely.distance(parts, shapely.point_on_surface(house)))]
     return shapely.intersection(envelope, part)
 

@@ -234,6 +234,19 @@ def test_area_and_disc_never_refuse_a_lot_that_just_holds_a_field():
                 assert fit_module.refused_at_once(site(just_round(layout, rng)), need) is None
 
 
+def test_a_square_that_is_seen_lies_in_the_envelope_and_one_with_room_to_spare_is_seen():
+    rng, seen = np.random.default_rng(5), 0
+    for _ in range(300):
+        side_m, shape = float(rng.uniform(1, 15)), envelope(rng, float(rng.uniform(10, 30)))
+        if fitgrid.holds_square(rings_of(shape), side_m, 400):
+            seen += 1
+            assert not shapely.is_empty(shapely.buffer(shape, -0.495 * side_m))
+        else:
+            # A disc of this radius holds a square a quarter wider, and that a block of cells wherever the grid lies.
+            assert shapely.is_empty(shapely.buffer(shape, -0.9 * side_m, quad_segs=16))
+    assert 50 < seen < 290
+
+
 def test_area_and_disc_refuse_only_lots_that_an_exhaustive_search_finds_no_room_on():
     rng = np.random.default_rng(22)
     refused = {"area": 0, "disc": 0}
