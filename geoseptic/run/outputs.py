@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
-from geoseptic.errors import InputError, OutputExistsError, OutputInUseError, ParameterError, listed
+from geoseptic.errors import DiskFullError, GeosepticError, InputError, OutputExistsError, OutputInUseError, ParameterError, listed
 from geoseptic.io import gpx as point_files
 from geoseptic.io import locks, putting
 from geoseptic.io import rasters as raster_files
@@ -111,7 +111,30 @@ def _folder_in(out: Path, prefix: str) -> Iterator[Path]:
 
 
 def write(folder: Path, results: Results, workers: int = 1) -> list[str]:
-    """Write all results into an empty folder; their names."""
+    """Write all results into an empty folder; their names. Raises DiskFullError where something could not be written whole."""
+    try:
+        return _written(folder, results, workers)
+    except GeosepticError:
+        raise
+    except Exception as error:
+        if not isinstance(error, OSError) and type(error).__module__.split(".")[0] not in ("rasterio", "pyogrio"):
+            raise
+        raise DiskFullError(_why_not(folder, error)) from error
+
+
+def _why_not(folder: Path, error: BaseException) -> str:
+    """What to do about an error of writing, with what is known of the room there."""
+    so_far = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    free = shutil.disk_usage(folder).free
+    words = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    return (
+        f"{folder.parent}: the outputs could not be written ({words.rstrip('.')}). {so_far / 1e6:.1f} MB were written, {free / 1e6:.1f} MB "
+        "are free there. Nothing of it was put there, and what was there stays. Make room there (limits for a user or a file count too), "
+        "or choose another folder, and run again."
+    )
+
+
+def _written(folder: Path, results: Results, workers: int) -> list[str]:
     raster_files.write_rasters(folder, results.rasters, workers)
     for name in dict.fromkeys(layer.file for layer in results.layers):
         vector_files.write_layers(
