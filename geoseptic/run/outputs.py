@@ -27,6 +27,12 @@ IN_USE: Final = ("-wal", "-shm", "-journal")
 PARTIAL: Final = putting.PARTIAL
 SCRATCH: Final = ".geoseptic-scratch-"
 
+SCRATCH_BYTES_A_CELL: Final = (50, 70)
+"""Of working files beside the outputs: at least, and with the outputs at most."""
+
+PIECES_BYTES_A_CELL: Final = 52
+"""Of what is kept to go on from; measured, tests/benchmarks/README.md."""
+
 
 def refuse(process: Process[..., Any], wanted: Request) -> None:
     """Raises where the outputs of `process` cannot go to the folder that is wanted."""
@@ -76,6 +82,16 @@ def settle(folder: Path, *, dry_run: bool = False) -> None:
         )
     with locks.held(folder):
         putting.settle(folder)
+
+
+def refuse_small_disk(out: Path, cells: int, *, with_pieces: bool) -> list[str]:
+    """Raises DiskFullError where the working files of a run over so many cells have no room in `out`; warnings where they may not."""
+    least, most = SCRATCH_BYTES_A_CELL[0] * cells, (SCRATCH_BYTES_A_CELL[1] + PIECES_BYTES_A_CELL * with_pieces) * cells
+    free = shutil.disk_usage(out).free
+    told = f"{out}: {free / 1e9:.1f} GB are free there, and a run over {cells:,} cells takes {least / 1e9:.1f} to {most / 1e9:.1f} GB"
+    if free < least:
+        raise DiskFullError(f"{told} while it goes on. Nothing was begun. Make room there, or choose another folder.")
+    return [f"{told} while it goes on: the disk may become full"] if free < most else []
 
 
 @contextmanager

@@ -54,6 +54,9 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             _cluster(wanted, scratch) as used,
         ):
             outputs.refuse(process, wanted)  # once more: another run may have ended there meanwhile
+            if scratch is not None:
+                cells = sum(grid.shape[0] * grid.shape[1] for grid in headers.grids.values())
+                told_of_folder += outputs.refuse_small_disk(wanted.out, cells, with_pieces=store is not None)
             states = input_states(process, wanted)
             inputs = input_records(process, wanted)
             values, warnings = _read(process, wanted, headers, scratch)
