@@ -101,6 +101,17 @@ class FileUnreadableError(InputError, OSError):
         self.path, self.why, self.todo = path, why, todo
 
 
+class InputChangedError(InputError, OSError):
+    """Inputs that were written to while the run went on: what was read of them belongs to no state that they ever had."""
+
+    def __init__(self, names: Sequence[str]) -> None:
+        super().__init__(
+            f"{listed(names)} changed while the run went on. Nothing was written. See to it that nobody writes there (a copy is safe), and "
+            "run again."
+        )
+        self.names = tuple(names)
+
+
 class MissingCrsError(InputError):
     """`how_to_state` ends the sentence where the user may state the CRS himself."""
 

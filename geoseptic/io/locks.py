@@ -98,9 +98,13 @@ def _taken(folder: Path) -> tuple[int, bool, list[str]]:
         if (got is None or kind) and before.get("host", socket.gethostname()) != socket.gethostname():
             os.close(file)
             raise OutputLockedError(str(folder), _sentence(before), kind or "no locks")
-        os.truncate(file, 0)
-        os.lseek(file, 0, os.SEEK_SET)
-        os.write(file, json.dumps(_own()).encode())
+        try:
+            os.ftruncate(file, 0)
+            os.lseek(file, 0, os.SEEK_SET)
+            os.write(file, json.dumps(_own()).encode())
+        except OSError:  # a full disk
+            _release(path, file)
+            raise
         warnings = []
         if got is None:
             warnings.append(

@@ -1,11 +1,8 @@
 """The command line of every process. Nothing heavy is imported before the arguments are known to be good."""
 
 import json
-import signal
 import sys
-import threading
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -13,10 +10,13 @@ from geoseptic.catalog import PROCESSES
 from geoseptic.errors import GeosepticError
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.process import Process
-from geoseptic.run import arguments
+from geoseptic.run import arguments, stops
 from geoseptic.run.describe import description
 
 INTERRUPTED = 130
+SIGNALLED = 128
+"""And the number of the signal, as shells tell it."""
+
 UNUSABLE_INPUT = 3
 
 
@@ -41,7 +41,7 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
         print(f"geoseptic: there is no process '{process_id}'. Known: {', '.join(PROCESSES)}.", file=sys.stderr)
         return 2
     try:
-        with _stops_heard():
+        with stops.heard():
             return _run(PROCESSES[process_id], program, words)
     except SystemExit as stop:  # argparse has said why
         return int(stop.code or 0)
@@ -50,32 +50,21 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
         return error.exit_code
     except KeyboardInterrupt as error:
         _tell(program, "interrupted; nothing was written.", error)
-        return INTERRUPTED
-    except (OSError, MemoryError) as error:
+        return SIGNALLED + error.number if isinstance(error, stops.StoppedError) else INTERRUPTED
+    except MemoryError as error:
+        text = (
+            f"there was not enough memory{f' ({error})' if str(error) else ''}. Nothing was written. Run again with fewer workers "
+            "(--workers 1), with less else on the machine, or over fewer parcels and a smaller elevation at a time."
+        )
+        _tell(program, text, error)
+        return UNUSABLE_INPUT
+    except OSError as error:
         _tell(program, f"{type(error).__name__}: {error}. Nothing was written.", error)
         return UNUSABLE_INPUT
 
 
 def _tell(program: str, text: str, error: BaseException) -> None:
     print(f"{program}: {' '.join([text, *getattr(error, '__notes__', ())])}", file=sys.stderr)
-
-
-@contextmanager
-def _stops_heard() -> Iterator[None]:
-    """A request to end, or a closed terminal, ends the run as Ctrl-C does: working files are taken away."""
-
-    def stop(number: int, frame: object) -> None:
-        raise KeyboardInterrupt
-
-    heard = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    if threading.current_thread() is not threading.main_thread():
-        heard = []
-    before = {number: signal.signal(number, stop) for number in heard}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _run(process: Process[..., Any], program: str, words: Sequence[str]) -> int:

@@ -2,11 +2,12 @@
 
 import hashlib
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from geoseptic.errors import GeosepticError
+from geoseptic.errors import GeosepticError, InputChangedError
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.formats import is_elsewhere
 from geoseptic.io.runfolders import rows_of_run
@@ -77,6 +78,54 @@ def manifest(
 def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]:
     """File, layer, size and hash of every input."""
     records = {}
+    for name, path, layer, raster in _inputs(process, wanted):
+        try:
+            digest = _digest(_own_files(path, raster, wanted))
+        except OSError:
+            if not process.takes_refused and not is_elsewhere(path):
+                raise
+            digest = {"bytes": None, "sha256": None}
+        records[name] = {"file": path, "layer": layer, **digest}
+    return records
+
+
+def input_states(process: Process[..., Any], wanted: Request) -> dict[str, list[tuple[Any, ...]]]:
+    """What the file system tells of every input's files, without reading them: where it is the same at two times, so is what they hold."""
+    states: dict[str, list[tuple[Any, ...]]] = {}
+    for name, path, _, raster in _inputs(process, wanted):
+        states[name] = []
+        for given in (path, f"{path}-wal"):  # behind a GeoPackage that is being edited, the newest of it
+            with suppress(OSError):
+                for item in _own_files(given, raster and given == path, wanted):
+                    told = item.stat()
+                    if told.st_size:
+                        states[name].append((str(item), told.st_size, told.st_mtime_ns, told.st_ctime_ns, told.st_ino))
+    return states
+
+
+def refuse_changed(
+    process: Process[..., Any], wanted: Request, states: Mapping[str, Any], records: Mapping[str, Mapping[str, Any]]
+) -> None:
+    """Raises InputChangedError where an input holds something else than when `states` and `records` were taken."""
+    now = input_states(process, wanted)
+    if now == states:
+        return
+    try:
+        found = input_records(process, wanted)
+    except OSError as error:
+        raise InputChangedError([str(error.filename or error)]) from error
+    # A log behind it is in no hash.
+    changed = [name for name in records if found[name] != records[name] or _logs(now[name]) != _logs(states[name])]
+    if changed:
+        raise InputChangedError([f"{name} ({records[name]['file']})" for name in changed])
+
+
+def _logs(state: Iterable[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
+    return [told for told in state if str(told[0]).endswith("-wal")]
+
+
+def _inputs(process: Process[..., Any], wanted: Request) -> Iterator[tuple[str, str, str | None, bool]]:
+    """Parameter, file and layer of every input, and whether it is a raster."""
     for parameter in process.parameters:
         given = wanted.values.get(parameter.name)
         if given is not None and isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn | RunIn):
@@ -87,17 +136,14 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
                 path, layer = split_source(given)
             elif isinstance(parameter.spec, RunIn):
                 path, layer = rows_of_run(given, parameter.spec.process)
-            try:
-                if not Path(path).exists():
-                    raise FileNotFoundError(path)
-                raster = isinstance(parameter.spec, ElevationIn | DepthIn)
-                digest = _digest(_raster_files(path, wanted) if raster else _files_of(Path(path)))
-            except OSError:
-                if not process.takes_refused and not is_elsewhere(path):
-                    raise
-                digest = {"bytes": None, "sha256": None}
-            records[parameter.name] = {"file": path, "layer": layer, **digest}
-    return records
+            yield parameter.name, path, layer, isinstance(parameter.spec, ElevationIn | DepthIn)
+
+
+def _own_files(path: str, raster: bool, wanted: Request) -> Any:
+    """The files that an input consists of. Raises FileNotFoundError."""
+    if not Path(path).exists():
+        raise FileNotFoundError(path)
+    return _raster_files(path, wanted) if raster else _files_of(Path(path))
 
 
 def _rules_record(rules: RuleSet) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
-from geoseptic.errors import InputError, OutputExistsError, OutputInUseError, ParameterError, listed
+from geoseptic.errors import DiskFullError, GeosepticError, InputError, OutputExistsError, OutputInUseError, ParameterError, listed
 from geoseptic.io import gpx as point_files
 from geoseptic.io import locks, putting
 from geoseptic.io import rasters as raster_files
@@ -26,6 +26,12 @@ IN_USE: Final = ("-wal", "-shm", "-journal")
 
 PARTIAL: Final = putting.PARTIAL
 SCRATCH: Final = ".geoseptic-scratch-"
+
+SCRATCH_BYTES_A_CELL: Final = (50, 70)
+"""Of working files beside the outputs: at least, and with the outputs at most."""
+
+PIECES_BYTES_A_CELL: Final = 52
+"""Of what is kept to go on from; measured, tests/benchmarks/README.md."""
 
 
 def refuse(process: Process[..., Any], wanted: Request) -> None:
@@ -78,6 +84,16 @@ def settle(folder: Path, *, dry_run: bool = False) -> None:
         putting.settle(folder)
 
 
+def refuse_small_disk(out: Path, cells: int, *, with_pieces: bool) -> list[str]:
+    """Raises DiskFullError where the working files of a run over so many cells have no room in `out`; warnings where they may not."""
+    least, most = SCRATCH_BYTES_A_CELL[0] * cells, (SCRATCH_BYTES_A_CELL[1] + PIECES_BYTES_A_CELL * with_pieces) * cells
+    free = shutil.disk_usage(out).free
+    told = f"{out}: {free / 1e9:.1f} GB are free there, and a run over {cells:,} cells takes {least / 1e9:.1f} to {most / 1e9:.1f} GB"
+    if free < least:
+        raise DiskFullError(f"{told} while it goes on. Nothing was begun. Make room there, or choose another folder.")
+    return [f"{told} while it goes on: the disk may become full"] if free < most else []
+
+
 @contextmanager
 def beside(out: Path) -> Iterator[Path]:
     """An empty folder in `out`, which goes when the block ends."""
@@ -111,7 +127,30 @@ def _folder_in(out: Path, prefix: str) -> Iterator[Path]:
 
 
 def write(folder: Path, results: Results, workers: int = 1) -> list[str]:
-    """Write all results into an empty folder; their names."""
+    """Write all results into an empty folder; their names. Raises DiskFullError where something could not be written whole."""
+    try:
+        return _written(folder, results, workers)
+    except GeosepticError:
+        raise
+    except Exception as error:
+        if not isinstance(error, OSError) and type(error).__module__.split(".")[0] not in ("rasterio", "pyogrio"):
+            raise
+        raise DiskFullError(_why_not(folder, error)) from error
+
+
+def _why_not(folder: Path, error: BaseException) -> str:
+    """What to do about an error of writing, with what is known of the room there."""
+    so_far = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    free = shutil.disk_usage(folder).free
+    words = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    return (
+        f"{folder.parent}: the outputs could not be written ({words.rstrip('.')}). {so_far / 1e6:.1f} MB were written, {free / 1e6:.1f} MB "
+        "are free there. Nothing of it was put there, and what was there stays. Make room there (limits for a user or a file count too), "
+        "or choose another folder, and run again."
+    )
+
+
+def _written(folder: Path, results: Results, workers: int) -> list[str]:
     raster_files.write_rasters(folder, results.rasters, workers)
     for name in dict.fromkeys(layer.file for layer in results.layers):
         vector_files.write_layers(

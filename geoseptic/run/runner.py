@@ -20,10 +20,10 @@ from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.problems import Refused
 from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn, Spec
-from geoseptic.run import outputs
+from geoseptic.run import outputs, stops
 from geoseptic.run.arguments import Request
 from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, guessed_columns, read_headers, where_features_matter
-from geoseptic.run.manifest import input_records, manifest
+from geoseptic.run.manifest import input_records, input_states, manifest, refuse_changed
 from geoseptic.stages import LOGGER, stage
 
 if TYPE_CHECKING:
@@ -49,18 +49,22 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
         large = any(grid.shape[0] * grid.shape[1] * process.bytes_a_cell > IN_MEMORY_BYTES for grid in headers.grids.values())
         with (
             outputs.held(wanted.out) as told_of_folder,
-            _store(wanted, large) as store,
+            _store(wanted) as store,
             outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch,
             _cluster(wanted, scratch) as used,
         ):
             outputs.refuse(process, wanted)  # once more: another run may have ended there meanwhile
+            if scratch is not None:
+                cells = sum(grid.shape[0] * grid.shape[1] for grid in headers.grids.values())
+                told_of_folder += outputs.refuse_small_disk(wanted.out, cells, with_pieces=store is not None)
+            states = input_states(process, wanted)
+            inputs = input_records(process, wanted)
             values, warnings = _read(process, wanted, headers, scratch)
             warnings += told_of_folder
             results = process(**values)
             warnings += results.warnings
             if used is not None:
                 warnings += _told(used)
-            inputs = input_records(process, wanted)
             with outputs.beside(wanted.out) as partial:
                 with stage("writing"):
                     names = outputs.write(partial, results, int(wanted.values.get("workers", 1)))
@@ -69,6 +73,8 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
                 record = manifest(process, wanted, headers.rules, results, inputs, warnings, version, started, seconds)
                 record["guessed_columns"] = guessed_columns(process, headers, wanted)
                 record["kept"] = None if store is None else store.record
+                refuse_changed(process, wanted, states, inputs)
+                stops.no_more()
                 removed = outputs.put(wanted.out, partial, names, record)
         pieces.clear(wanted.out)
     return {
@@ -85,9 +91,9 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
     }
 
 
-def _store(wanted: Request, large: bool) -> AbstractContextManager[kept.Store | None]:
-    """Where what is done is kept: a folder that is wanted, else, where much may be lost or it is wanted, one beside the outputs."""
-    if wanted.keep is None and wanted.scheduler is None and (large or wanted.resume):
+def _store(wanted: Request) -> AbstractContextManager[kept.Store | None]:
+    """Where what is done is kept: a folder that is wanted, else, for a run that may be gone on with, one beside the outputs."""
+    if wanted.keep is None and wanted.resume:
         assert wanted.out is not None
         return pieces.pieces(wanted.out)
     return kept.kept(wanted.keep)

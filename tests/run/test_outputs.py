@@ -7,7 +7,7 @@ import pytest
 from shapely import box
 
 from geoseptic.io import putting
-from geoseptic.run import outputs
+from geoseptic.run import outputs, runner
 from geoseptic.run.cli import main
 from tests.run.conftest import LEFT, TOP, arguments, write
 
@@ -120,6 +120,19 @@ def test_geopackage_that_somebody_opens_while_the_run_goes_on_is_not_replaced(hi
     assert "envelopes.gpkg is open in another program" in capsys.readouterr().err
     (mapped / "envelopes.gpkg-wal").unlink()
     assert contents(mapped) == before
+
+
+@pytest.mark.parametrize(("free", "code"), [(3600 * 50 - 1, 3), (3600 * 60, 0)])
+def test_disk_too_small_for_working_files_is_told_before_anything_is_read(hillside, tmp_path, monkeypatch, capsys, free, code):
+    """With the numbers: refused where they surely have no room, a warning where they may have none."""
+    from collections import namedtuple
+
+    monkeypatch.setattr(runner, "IN_MEMORY_CELLS", 0)
+    monkeypatch.setattr(outputs.shutil, "disk_usage", lambda path: namedtuple("Usage", "free")(free))
+    assert slope(hillside, tmp_path / "out") == code
+    told = capsys.readouterr()
+    assert "a run over 3,600 cells takes" in (told.err if code else told.out)
+    assert (tmp_path / "out").exists() is (code == 0) and ("reading" in told.err) is (code == 0)
 
 
 def test_manifest_has_the_seconds_of_writing_and_whether_each_citation_was_checked(mapped):

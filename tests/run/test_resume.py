@@ -113,13 +113,16 @@ def test_damaged_piece_is_passed_over_and_told(county, tmp_path, monkeypatch):
     assert contents(out) == contents(tmp_path / "whole")
 
 
-def test_large_rasters_keep_their_pieces_without_being_asked(county, tmp_path, monkeypatch):
+def test_pieces_of_rasters_in_files_are_taken_and_go_at_the_end(county, tmp_path, monkeypatch):
+    """Also where the run that ends well was not asked to go on from them."""
     monkeypatch.setattr(runner, "IN_MEMORY_CELLS", 0)
-    with counted(dies_after=5):
-        assert main("suitability_map", [*county.written(), "--out", str(tmp_path / "out")]) == 130
-    assert list((tmp_path / "out" / PIECES).iterdir())
-    assert main("suitability_map", [*county.written(), "--out", str(tmp_path / "out"), "--resume"]) == 0
-    assert not list((tmp_path / "out").glob(".*"))
+    words = [*county.written(), "--out", str(tmp_path / "out")]
+    for more in (["--resume"], ["--overwrite"]):
+        with counted(dies_after=5):
+            assert main("suitability_map", [*words, "--resume", "--overwrite"]) == 130
+        assert list((tmp_path / "out" / PIECES).iterdir())
+        assert main("suitability_map", [*words, *more]) == 0
+        assert not list((tmp_path / "out").glob(".*"))
 
 
 def test_disk_that_fills_with_pieces_is_named(tmp_path, monkeypatch):
