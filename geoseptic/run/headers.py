@@ -28,7 +28,7 @@ from geoseptic.model.layers import WELL_KINDS, WELLS
 from geoseptic.model.rules import RuleSet, with_exclusions
 from geoseptic.process import DepthIn, ElevationIn, Facts, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
-from geoseptic.run import outputs
+from geoseptic.run import outputs, tableplaces
 from geoseptic.run.arguments import Request
 from geoseptic.stages import LOGGER
 
@@ -92,7 +92,8 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
             elif isinstance(spec, LayerIn):
                 from geoseptic.io import layerheaders
 
-                header = layerheaders.read_header(given, stated_of(wanted, parameter.name))
+                stated = tableplaces.with_places(stated_of(wanted, parameter.name), process, wanted, parameter.name, spec)
+                header = layerheaders.read_header(given, stated)
                 maps = wanted.columns.get(parameter.name, {}), wanted.value_maps.get(parameter.name, {})
                 faults = layerheaders.refusals(header, spec.contract, *maps)
                 refusals += faults

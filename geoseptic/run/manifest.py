@@ -52,6 +52,7 @@ def manifest(
         "columns": wanted.columns,
         "values": wanted.value_maps,
         "stated": wanted.statements,
+        "places": {"settings": wanted.places, "columns": wanted.place_columns},
         "parameters": {
             **plain,
             **{f"{name}_unit": unit for name, unit in wanted.units.items()},
@@ -97,6 +98,11 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
                     raise
                 digest = {"bytes": None, "sha256": None}
             records[parameter.name] = {"file": path, "layer": layer, **digest}
+    if wanted.sections is not None:
+        from geoseptic.io.sources import split_source
+
+        path, layer = split_source(wanted.sections)
+        records["sections"] = {"file": path, "layer": layer, **_digest(Path(path))}
     return records
 
 
