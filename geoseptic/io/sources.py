@@ -17,7 +17,6 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from geoseptic.errors import FileUnreadableError
-
 from geoseptic.io.placesstated import PlacesStated
 
 Bounds = tuple[float, float, float, float]

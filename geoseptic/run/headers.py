@@ -92,8 +92,8 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
             elif isinstance(spec, LayerIn):
                 from geoseptic.io import layerheaders
 
-                stated = tableplaces.with_places(stated_of(wanted, parameter.name), process, wanted, parameter.name, spec)
-                header = layerheaders.read_header(given, stated)
+                said = tableplaces.with_places(stated_of(wanted, parameter.name), process, wanted, parameter.name, spec)
+                header = layerheaders.read_header(given, said)
                 maps = wanted.columns.get(parameter.name, {}), wanted.value_maps.get(parameter.name, {})
                 faults = layerheaders.refusals(header, spec.contract, *maps)
                 refusals += faults
@@ -135,7 +135,8 @@ def stated_of(wanted: Request, layer: str) -> "Stated":
     """What the user states of a layer's source."""
     from geoseptic.io.sources import Stated
 
-    return Stated(**{what: texts[layer] for what, texts in wanted.statements.items() if layer in texts}, network=wanted.network)
+    said = {what: texts[layer] for what, texts in wanted.statements.items() if layer in texts}
+    return Stated(said.get("crs"), said.get("encoding"), wanted.network)
 
 
 def guessed_columns(process: Process[..., Any], headers: Headers, wanted: Request) -> dict[str, dict[str, str]]:

@@ -102,7 +102,7 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
         from geoseptic.io.sources import split_source
 
         path, layer = split_source(wanted.sections)
-        records["sections"] = {"file": path, "layer": layer, **_digest(Path(path))}
+        records["sections"] = {"file": path, "layer": layer, **_digest(_files_of(Path(path)))}
     return records
 
 
