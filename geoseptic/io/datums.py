@@ -2,15 +2,22 @@
 
 import re
 import warnings
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
+import shapely
 from pyproj import CRS, Geod, Transformer
-from pyproj.aoi import AreaOfInterest
 from pyproj.exceptions import CRSError
-from pyproj.transformer import TransformerGroup
+from pyproj.transformer import AreaOfInterest, TransformerGroup
 
-from geoseptic.model.frame import NAD83_REALIZATIONS_M
+from geoseptic.errors import DatumShiftError
+from geoseptic.model.frame import NAD83_REALIZATIONS_M, Frame
+from geoseptic.units import in_both_units
+
+Floats = npt.NDArray[np.float64]
+ELLIPSOID: Final = Geod(ellps="GRS80")
 
 NAD27, NAD83, WGS84 = "EPSG:4267", "EPSG:4269", "EPSG:4326"
 
@@ -37,19 +44,48 @@ def datum_of(words: str) -> CRS | None:
     return crs if crs.is_geographic or crs.is_projected else None
 
 
-def shifts_of_unknown_datum_m(lon_deg: np.ndarray, lat_deg: np.ndarray) -> np.ndarray:
+@dataclass(frozen=True)
+class Moved:
+    """Places in another datum, how far off the change may have put them (NaN: nobody knows), and by what way it went. [m]"""
+
+    lon_deg: Floats
+    lat_deg: Floats
+    accuracy_m: float
+    way: str
+
+
+def moved(crs: CRS, target: CRS, lon_deg: Floats, lat_deg: Floats) -> Moved | None:
+    """Places of one geographic system in another, by the way that PROJ holds to be the best; where it has none that it can go, over WGS 84,
+    which is coarser and says so. None where there is no way that does not leave the change out."""
+    points = shapely.points(lon_deg, lat_deg)
+    try:
+        straight = Frame(target, 1.0).reprojection_from(crs, points, "wells")
+    except DatumShiftError:
+        first, second = _ways(crs, CRS(WGS84), lon_deg, lat_deg), _ways(CRS(WGS84), target, lon_deg, lat_deg)
+        if not first or not second or min(first[0].accuracy, second[0].accuracy) < 0:
+            return None
+        lon, lat = second[0].transform(*first[0].transform(lon_deg, lat_deg))
+        accuracy_m = first[0].accuracy + second[0].accuracy
+        return Moved(lon, lat, accuracy_m, f"by way of WGS 84, accurate to {in_both_units(accuracy_m)}")
+    xy = shapely.get_coordinates(straight.moved(points))
+    return Moved(xy[:, 0], xy[:, 1], straight.accuracy_m, str(straight))
+
+
+def shifts_of_unknown_datum_m(lon_deg: Floats, lat_deg: Floats) -> Floats:
     """How far each place may be off where it is read as NAD83 and may be NAD27 or WGS 84, shape (places,). [m]"""
-    if not len(lon_deg):
-        return np.zeros(0)
+    found = moved(CRS(NAD27), CRS(NAD83), lon_deg, lat_deg)
+    if found is None:
+        return np.full(len(lon_deg), MOST_SHIFT_M)
+    shift_m = ELLIPSOID.inv(lon_deg, lat_deg, found.lon_deg, found.lat_deg)[2]
+    accuracy_m = found.accuracy_m if np.isfinite(found.accuracy_m) else MOST_SHIFT_M
+    return np.where(np.isfinite(shift_m), np.maximum(shift_m + accuracy_m, NAD83_REALIZATIONS_M), MOST_SHIFT_M)
+
+
+def _ways(crs: CRS, target: CRS, lon_deg: Floats, lat_deg: Floats) -> list[Transformer]:
     area = AreaOfInterest(float(lon_deg.min()), float(lat_deg.min()), float(lon_deg.max()), float(lat_deg.max()))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)
-        ways = TransformerGroup(NAD27, NAD83, always_xy=True, area_of_interest=area, allow_ballpark=False).transformers
-    if not ways:
-        return np.full(len(lon_deg), MOST_SHIFT_M)
-    lon, lat = ways[0].transform(lon_deg, lat_deg)
-    shift = Geod(ellps="GRS80").inv(lon_deg, lat_deg, lon, lat)[2] + max(ways[0].accuracy, 0.0)
-    return np.where(np.isfinite(shift), np.maximum(shift, NAD83_REALIZATIONS_M), MOST_SHIFT_M)
+        return TransformerGroup(crs, target, always_xy=True, area_of_interest=area, allow_ballpark=False).transformers
 
 
 def geographic(crs: CRS) -> CRS:
@@ -59,7 +95,7 @@ def geographic(crs: CRS) -> CRS:
     return found
 
 
-def degrees(crs: CRS, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def degrees(crs: CRS, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     """Coordinates as longitudes and latitudes of the same datum; what lies off the Earth becomes infinite."""
     if crs.is_geographic:
         return x, y

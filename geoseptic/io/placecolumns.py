@@ -34,7 +34,8 @@ PAIRS: Final = (("latitude", "longitude"), ("latitude", "longitude_west"), ("eas
 
 
 def find_columns(names: Sequence[str], mapped: Mapping[str, str]) -> tuple[dict[str, str], dict[str, Sequence[object]]]:
-    """Column of a place -> column of the table, and what is wrong with that. `mapped` goes before what is guessed by name.
+    """Column of a place -> column of the table, and what is wrong with that. `mapped` goes before what is guessed by name; an
+    empty name in it says that there is none.
 
     Two columns that may both be it are asked about: the second pair of coordinates of a table may be those of its owner's office.
     """
@@ -42,6 +43,8 @@ def find_columns(names: Sequence[str], mapped: Mapping[str, str]) -> tuple[dict[
     for name in reversed(names):
         by_name[column_name(name)] = name
     problems: dict[str, Sequence[object]] = {}
+    none = {place for place, name in mapped.items() if not name}
+    mapped = {place: name for place, name in mapped.items() if name}
     absent = [f"{place} = {nearest(name, names)}" for place, name in mapped.items() if column_name(name) not in by_name]
     if absent:
         problems[f"columns of the place that are not in the table (it has {', '.join(names)})"] = absent
@@ -49,7 +52,11 @@ def find_columns(names: Sequence[str], mapped: Mapping[str, str]) -> tuple[dict[
     found = {place: by_name[column_name(name)] for place, name in mapped.items()}
     taken = set(found.values())
     for place, aliases in ALIASES.items():
-        if place in found or (place.startswith("longitude") and any(other in mapped for other in ("longitude", "longitude_west"))):
+        if (
+            place in none
+            or place in found
+            or (place.startswith("longitude") and any(other in mapped for other in ("longitude", "longitude_west")))
+        ):
             continue
         here = [by_name[alias] for alias in (place, *aliases) if alias in by_name and by_name[alias] not in taken]
         if not here:

@@ -3,14 +3,16 @@
 from collections.abc import Callable
 from typing import Final
 
-from geoseptic.io import gdalsource, parquetsource
+from geoseptic.io import gdalsource, parquetsource, postgissource, tablesource
 from geoseptic.io.sources import NOTHING_STATED, LayerSource, Stated
 
 Takes = Callable[[str], bool]
 Open = Callable[[str, Stated], LayerSource]
 
 KINDS: Final[tuple[tuple[Takes, Open], ...]] = (
+    (postgissource.takes, postgissource.open_layer),
     (parquetsource.takes, parquetsource.open_layer),
+    (tablesource.takes, tablesource.open_layer),
     (gdalsource.takes, gdalsource.open_layer),
 )
 """The first that takes a source opens it; that of GDAL takes whatever is left, so it is last. A kind looks at the text of the source and

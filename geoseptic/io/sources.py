@@ -17,6 +17,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from geoseptic.errors import FileUnreadableError
+from geoseptic.io.placesstated import PlacesStated
 
 Bounds = tuple[float, float, float, float]
 
@@ -26,12 +27,13 @@ class Stated:
     """What the user states of a source because the file does not say it. A kind that needs more adds a field with a default here.
 
     `crs` is where the source declares none; it never replaces one that is declared. `encoding` is that of the table of a shapefile.
-    `network` is whether sources elsewhere may be asked.
+    `network` is whether sources elsewhere may be asked. `places` is how the rows of a table become points.
     """
 
     crs: str | None = None
     encoding: str | None = None
     network: bool = False
+    places: PlacesStated | None = None
 
 
 NOTHING_STATED = Stated()

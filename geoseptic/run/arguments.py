@@ -39,6 +39,7 @@ from geoseptic.run.config import (
     ELEVATION_TILES,
     KEEP,
     SCHEDULER,
+    SECTIONS_FILE,
     ZERO_IS_HEIGHT,
     read_config,
     run_parameters,
@@ -75,6 +76,9 @@ class Request:
     tiles_anywhere: bool = False
     scheduler: str | None = None
     keep: Path | None = None
+    sections: str | None = None
+    places: mappings.PlaceSettings = field(default_factory=dict)
+    place_columns: mappings.ColumnNames = field(default_factory=dict)
 
 
 def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
@@ -125,6 +129,10 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
     )  # fmt: skip
     run.add_argument("--allow-network", action="store_true", help="layers may be addresses on a network, which are then fetched")
     run.add_argument(
+        "--places", metavar="LAYER.KEY=VALUE", action="append", default=[],
+        help="how places of a table are read: datum=NAD27, angles=packed, unplaced=leave-out, such as wells.datum=NAD83; repeatable",
+    )  # fmt: skip
+    run.add_argument(
         "--dry-run", action="store_true", help="check all that the inputs' headers tell, say what would be done, write nothing"
     )
     run.add_argument("--describe", action="store_true", help="print the OGC API - Processes description and stop")
@@ -149,6 +157,7 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
     config = read_config(given.config, process) if given.config else {}
     faults: list[str] = []
     columns = mappings.column_names(process, config.pop("columns", {}), given.columns, faults)
+    places = mappings.place_settings(process, config.pop("places", {}), given.places, faults)
     value_maps = mappings.value_maps(process, config.pop("values", {}), given.values, faults)
     statements = {
         what: mappings.statements(process, what, config.pop(what, {}), getattr(given, what), faults) for what in mappings.EXAMPLES
@@ -183,6 +192,7 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
             faults[0] if len(faults) == 1 else "\n".join(["these arguments cannot be used:", *(f"  - {f}" for f in faults)])
         )
     keep = values.pop(KEEP.name, None)
+    columns, place_columns = mappings.parted(columns)
     rasters = [parameter.name for parameter in process.parameters if isinstance(parameter.spec, ElevationIn | DepthIn)]
     return Request(
         out=Path(values.pop(OUT.name)),
@@ -194,6 +204,9 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         tiles_anywhere=values.pop(ELEVATION_TILES.name, "below") == "anywhere",
         scheduler=values.pop(SCHEDULER.name, None),
         keep=None if keep is None else Path(keep),
+        sections=values.pop(SECTIONS_FILE.name, None),
+        places=places,
+        place_columns=place_columns,
         values=values,
         **switches,
         dry_run=given.dry_run,
@@ -215,6 +228,8 @@ def _metavar(parameter: Parameter) -> str:
         return "FILE"
     if parameter is SCHEDULER:
         return "ADDRESS"
+    if parameter is SECTIONS_FILE:
+        return "FILE[|LAYER]"
     if isinstance(spec, Text):
         return "DIR" if parameter is KEEP else "NAME"
     if isinstance(spec, RulesIn | RuleSetsIn):

@@ -7,7 +7,7 @@ from typing import Any, Final
 from geoseptic.errors import ParameterError, nearest
 from geoseptic.process import Choice, DepthIn, ElevationIn, Length, Number, Parameter, Process, Text
 
-SETTINGS: Final = ("out", "overwrite", "resume", "columns", "values", "crs", "encoding", "allow_network")
+SETTINGS: Final = ("out", "overwrite", "resume", "columns", "values", "places", "crs", "encoding", "allow_network")
 CELL_SIZE: Final = Parameter("cell_size_m", Length("Cell size of all rasters; default that of the elevation", 0.1, 100.0), False, None)
 HEIGHT_UNITS: Final = ("m", "ft", "US survey foot")
 ZERO_IS_HEIGHT: Final = Parameter(
@@ -35,6 +35,10 @@ SCHEDULER: Final = Parameter(
     "scheduler", Text("Dask scheduler whose workers do what can be shared out, such as tcp://10.0.0.5:8786", 1000), False, None
 )
 """Where `workers` is a parameter of the process."""
+SECTIONS_FILE: Final = Parameter(
+    "sections", Text("Sections of the public land survey, by which wells of a table are placed that only name theirs", 4096), False, None
+)
+"""Where `wells` is a parameter of the process."""
 KEEP: Final = Parameter(
     "keep", Text("Folder for results that a later run with the same inputs may take instead of finding them again", 4096), False, None
 )
@@ -79,6 +83,8 @@ def run_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
         found += [ELEVATION_SCALE, CELL_SIZE, ZERO_IS_HEIGHT, ELEVATION_GAPS, ELEVATION_TILES, KEEP]
     if any(parameter.name == "workers" for parameter in process.parameters):
         found.append(SCHEDULER)
+    if any(parameter.name == "wells" for parameter in process.parameters):
+        found.append(SECTIONS_FILE)
     return tuple(found)
 
 

@@ -28,7 +28,7 @@ from geoseptic.model.layers import WELL_KINDS, WELLS
 from geoseptic.model.rules import RuleSet, with_exclusions
 from geoseptic.process import DepthIn, ElevationIn, Facts, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
-from geoseptic.run import outputs
+from geoseptic.run import outputs, tableplaces
 from geoseptic.run.arguments import Request
 from geoseptic.stages import LOGGER
 
@@ -92,7 +92,8 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
             elif isinstance(spec, LayerIn):
                 from geoseptic.io import layerheaders
 
-                header = layerheaders.read_header(given, stated_of(wanted, parameter.name))
+                said = tableplaces.with_places(stated_of(wanted, parameter.name), process, wanted, parameter.name, spec)
+                header = layerheaders.read_header(given, said)
                 maps = wanted.columns.get(parameter.name, {}), wanted.value_maps.get(parameter.name, {})
                 faults = layerheaders.refusals(header, spec.contract, *maps)
                 refusals += faults
@@ -134,7 +135,8 @@ def stated_of(wanted: Request, layer: str) -> "Stated":
     """What the user states of a layer's source."""
     from geoseptic.io.sources import Stated
 
-    return Stated(**{what: texts[layer] for what, texts in wanted.statements.items() if layer in texts}, network=wanted.network)
+    said = {what: texts[layer] for what, texts in wanted.statements.items() if layer in texts}
+    return Stated(said.get("crs"), said.get("encoding"), wanted.network)
 
 
 def guessed_columns(process: Process[..., Any], headers: Headers, wanted: Request) -> dict[str, dict[str, str]]:

@@ -53,6 +53,7 @@ def manifest(
         "columns": wanted.columns,
         "values": wanted.value_maps,
         "stated": wanted.statements,
+        "places": {"settings": wanted.places, "columns": wanted.place_columns},
         "parameters": {
             **plain,
             **{f"{name}_unit": unit for name, unit in wanted.units.items()},
@@ -137,6 +138,11 @@ def _inputs(process: Process[..., Any], wanted: Request) -> Iterator[tuple[str, 
             elif isinstance(parameter.spec, RunIn):
                 path, layer = rows_of_run(given, parameter.spec.process)
             yield parameter.name, path, layer, isinstance(parameter.spec, ElevationIn | DepthIn)
+    if wanted.sections is not None:
+        from geoseptic.io.sources import split_source
+
+        path, layer = split_source(wanted.sections)
+        yield "sections", path, layer, False
 
 
 def _own_files(path: str, raster: bool, wanted: Request) -> Any:

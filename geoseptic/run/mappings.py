@@ -5,7 +5,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from geoseptic.errors import nearest
-from geoseptic.model.layers import Column, Contract
+from geoseptic.io.placecolumns import PLACE_COLUMNS
+from geoseptic.io.placewords import ANGLES, PLACE_SETTINGS, UNPLACED
+from geoseptic.model.layers import SECTIONS, Column, Contract
 from geoseptic.process import LayerIn, Process
 
 ColumnNames = dict[str, dict[str, str]]
@@ -13,6 +15,9 @@ ColumnNames = dict[str, dict[str, str]]
 
 ValueMaps = dict[str, dict[str, dict[str, str]]]
 """layer -> column of the contract -> word of the file, in lower case -> word of the contract; empty: unknown"""
+
+PlaceSettings = dict[str, dict[str, str]]
+"""layer -> datum, angles or unplaced -> what is stated"""
 
 YES: Final = frozenset({"yes", "true", "1"})
 NO: Final = frozenset({"no", "false", "0"})
@@ -44,7 +49,7 @@ def column_names(process: Process[..., Any], from_config: object, from_line: Seq
             continue
         # `id` stands for the contract's own id column.
         column = contract.id_column or column if column == "id" else column
-        known = contract.names
+        known = (*contract.names, *(PLACE_COLUMNS if contract.geometry in ("point", "any") else ()))
         if column not in known:
             faults.append(f"columns: {layer} have no column {nearest(column, known)}. Known: {', '.join(known) or 'none'}.")
         elif not isinstance(named, str):
@@ -52,6 +57,46 @@ def column_names(process: Process[..., Any], from_config: object, from_line: Seq
         else:
             found.setdefault(layer, {})[column] = named
     return found
+
+
+def place_settings(process: Process[..., Any], from_config: object, from_line: Sequence[str], faults: list[str]) -> PlaceSettings:
+    """What is stated of the places in tables, that of the line over that of the config; adds to `faults` what cannot be it."""
+    stated: list[tuple[str, str, object]] = []
+    for layer, table in _tables(from_config, "places", "[places.LAYER]", faults):
+        stated += [(layer, key, value) for key, value in table.items()]
+    for text in from_line:
+        target, equals, value = text.partition("=")
+        layer, dot, key = (word.strip() for word in target.partition("."))
+        if equals and dot and layer and key and value.strip():
+            stated.append((layer, key, value.strip()))
+        else:
+            faults.append(f"--places: '{text}' must be LAYER.KEY=VALUE, such as wells.datum=NAD27.")
+    contracts = _contracts(process)
+    found: PlaceSettings = {}
+    for layer, key, given in stated:
+        contract = _contract(process, contracts, layer, "places", faults)
+        if contract is None:
+            continue
+        options = {"angles": ANGLES, "unplaced": UNPLACED}.get(key)
+        if contract.geometry not in ("point", "any"):
+            faults.append(f"places: {layer} are no points, so no table can hold them.")
+        elif key not in PLACE_SETTINGS:
+            faults.append(f"places: no {nearest(key, PLACE_SETTINGS)}. Known: {', '.join(PLACE_SETTINGS)}.")
+        elif not isinstance(given, str) or (options is not None and given not in options):
+            faults.append(f"places: {layer}.{key} must be {' or '.join(options) if options else 'text'}, not {given!r}.")
+        else:
+            found.setdefault(layer, {})[key] = given
+    return found
+
+
+def parted(columns: ColumnNames) -> tuple[ColumnNames, ColumnNames]:
+    """The mapped columns of the contracts, and those that say where the rows of a table are. A layer of sections keeps its own."""
+    own: ColumnNames = {}
+    places: ColumnNames = {}
+    for layer, mapping in columns.items():
+        for column, name in mapping.items():
+            (places if column in PLACE_COLUMNS and layer != SECTIONS.name else own).setdefault(layer, {})[column] = name
+    return own, places
 
 
 def value_maps(process: Process[..., Any], from_config: object, from_line: Sequence[str], faults: list[str]) -> ValueMaps:
@@ -132,7 +177,8 @@ def _meaning(column: Column, meaning: object) -> str | None:
 
 
 def _contracts(process: Process[..., Any]) -> dict[str, Contract]:
-    return {parameter.name: parameter.spec.contract for parameter in process.parameters if isinstance(parameter.spec, LayerIn)}
+    found = {parameter.name: parameter.spec.contract for parameter in process.parameters if isinstance(parameter.spec, LayerIn)}
+    return {**found, SECTIONS.name: SECTIONS} if "wells" in found else found
 
 
 def _contract(process: Process[..., Any], contracts: Mapping[str, Contract], layer: str, what: str, faults: list[str]) -> Contract | None:
