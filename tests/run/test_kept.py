@@ -283,15 +283,6 @@ def _doubled(values: np.ndarray) -> tuple[tuple[np.ndarray], dict[str, float]]:
     return (2 * values,), {"sum": float(2 * values.sum())}
 
 
-def test_a_name_in_the_store_that_leads_out_of_the_folder_is_not_written(tmp_path):
-    store = kept.Store(tmp_path / "keep")
-    store.folder.mkdir()
-    store.put("a" * 64, [np.arange(4, dtype=np.uint8)], ["../outside.txt"])
-    (tmp_path / "out").mkdir()
-    assert not rasters._copied(store, "a" * 64, tmp_path / "out")
-    assert not (tmp_path / "outside.txt").exists()
-
-
 def test_an_entry_that_another_run_took_away_is_not_told_as_damaged(tmp_path):
     store = kept.Store(tmp_path)
     entry = store.put("b" * 64, [np.arange(4)], None)
