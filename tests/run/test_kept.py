@@ -4,8 +4,10 @@ most of what is kept in use."""
 import dataclasses
 import hashlib
 import json
+import sqlite3
 import threading
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -144,10 +146,23 @@ CHANGES: tuple[Callable[[County], None], ...] = (
 )  # fmt: skip
 
 
+def contents(package: Path) -> dict[str, list[Any]]:
+    """Every table of a GeoPackage with all its rows in their order; of a spatial index what it says of each row, not its nodes."""
+    with closing(sqlite3.connect(package)) as database:
+        listed = database.execute("SELECT type, name, sql FROM sqlite_master ORDER BY type, name").fetchall()
+        tables = [name for kind, name, sql in listed if (kind == "table" and not name.startswith("rtree_")) or "VIRTUAL" in str(sql)]
+        found = {name: database.execute(f'SELECT * FROM "{name}"').fetchall() for name in tables}
+        return {"listed": listed, **{name: sorted(rows) if name.startswith("rtree_") else rows for name, rows in found.items()}}
+
+
 def outcome(folder: Path) -> dict[str, Any]:
-    """Every byte of the outputs, and what run.json says that is not of the run itself."""
+    """Every byte of the outputs, of GeoPackages every row, and what run.json says that is not of the run itself."""
     record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    files = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.iterdir() if path.name != "run.json"}
+    files: dict[str, Any] = {
+        path.name: contents(path) if path.suffix == ".gpkg" else hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in folder.iterdir()
+        if path.name != "run.json"
+    }
     return {**files, **{name: record[name] for name in ("counts", "warnings", "repairs", "failures", "outputs")}}
 
 
