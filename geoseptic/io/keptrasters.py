@@ -44,9 +44,11 @@ def write(
     tile_cells: int,
     packing: Mapping[str, str],
 ) -> bool | None:
-    """Write the file of `plane`. Whether all of it had been kept; None, and nothing written, where GDAL lays
-    its files out in another way than is known here."""
-    kind = np.dtype(np.float32) if plane.dtype.kind == "f" else plane.dtype
+    """Write the file of `plane`. Whether all of it had been kept; None, and nothing written, for floats of
+    another kind and where GDAL lays its files out in another way than is known here."""
+    kind = plane.dtype
+    if kind.kind == "f" and kind != np.float32:
+        return None
     shapes = overviews.shapes(plane.shape)
     key = store.key("head", plane.shape, kind.str, shapes, header, tile_cells, dict(packing))
     entry = store.find(key)

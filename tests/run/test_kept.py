@@ -17,7 +17,7 @@ import shapely
 from affine import Affine
 from shapely import Point, box
 
-from geoseptic.io import kept, rasters
+from geoseptic.io import kept, keptpackages, rasters
 from geoseptic.io.digests import digest
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import by_windows
@@ -179,6 +179,9 @@ def run(county: County, out: str, process: str = "suitability_map", *more: str) 
 @pytest.fixture
 def small_windows(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(windows, "SIDE_CELLS", 32)
+    # Rows of packages are replaced whatever their share.
+    monkeypatch.setattr(keptpackages, "ROWS", 2)
+    monkeypatch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
     monkeypatch.setattr(kept_envelopes, "IN_A_GROUP", 3)
 
 
@@ -213,7 +216,7 @@ def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, change):
         assert steps[name]["made"] <= 0.4 * (steps[name]["made"] + steps[name]["reused"]), name
     assert steps["_rated"]["made"] > 0 and steps["_cut"]["made"] > 0
     assert steps["_cut"]["made"] <= 0.5 * (steps["_cut"]["made"] + steps["_cut"]["reused"])
-    assert steps["raster"]["reused"] >= 3
+    assert steps["raster"]["reused"] >= 3 and steps["package"]["reused"] == 2
 
 
 @pytest.mark.usefixtures("small_windows")
