@@ -7,7 +7,7 @@ here is refused and never passed over.
 import hashlib
 import platform
 from collections.abc import Mapping, Set
-from dataclasses import fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
@@ -41,6 +41,29 @@ def code_digest() -> bytes:
     below = (shapely.geos_version_string, rasterio.__gdal_version__, proj_version_str)
     machine = (platform.python_version(), platform.machine(), platform.system(), str(import_module("llvmlite.binding").get_host_cpu_name()))
     return digest({path.relative_to(folder).as_posix(): path.read_bytes() for path in sources}, libraries, below, machine)
+
+
+@dataclass(frozen=True, eq=False)
+class Hashed:
+    """Shapes with a hash of each, so that those that go into many hashes are looked at once."""
+
+    shapes: np.ndarray[Any, np.dtype[np.object_]]
+    hashes: np.ndarray[Any, np.dtype[np.void]]
+
+    @classmethod
+    def of(cls, shapes: np.ndarray[Any, np.dtype[np.object_]]) -> "Hashed":
+        """With None for no shape."""
+        found = b"".join(hashlib.sha256(text or b"").digest() for text in shapely.to_wkb(shapes))
+        return cls(shapes, np.frombuffer(found, "V32"))
+
+    def __getitem__(self, rows: Any) -> "Hashed":
+        return Hashed(self.shapes[rows], self.hashes[rows])
+
+    def __len__(self) -> int:
+        return len(self.shapes)
+
+    def content_digest(self) -> bytes:
+        return hashlib.sha256(self.hashes.tobytes()).digest()
 
 
 def _version(name: str) -> str:

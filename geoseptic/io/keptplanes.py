@@ -5,8 +5,9 @@ Parts of earlier planes go in by the hash of their own windows, and are read onl
 step runs as if this were not here.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from threading import Lock
 from types import FunctionType
 from typing import Any
@@ -103,8 +104,9 @@ class KeptPlane:
         return self.like.new(dtype)
 
     def content_digest(self, window: Window) -> bytes:
-        """A hash of how the values of the window come about."""
-        return digest([self.keys[_corner(own)] for own in self._overlapped(*window)], self.number, window)
+        """A hash of the values of all windows that the window has a part in, as they were kept, and of which part."""
+        own = [self.entries[_corner(found)].arrays[self.number] for found in self._overlapped(*window)]
+        return digest([(kind, shape, sha) for kind, shape, _, sha in own], self.side, window)
 
     def _values(self, window: Window) -> Values:
         corner = _corner(window)
@@ -166,6 +168,37 @@ def by_windows(
 
     told = for_windows(find, like, workers)
     return _planes(store, like, kinds, keys, entries, lambda window: made(window)[0]), told
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A result that is kept, whose arrays are read when they are asked for. `again` makes them where they were damaged meanwhile."""
+
+    store: Store
+    entry: Entry
+    again: Callable[[], tuple[Values, ...]]
+
+    def array(self, number: int) -> Values:
+        found = self.store.array(self.entry, number)
+        return self.again()[number] if found is None else found
+
+
+def pieces(
+    step: Callable[..., tuple[Values, ...]], jobs: Iterable[Any], given: Callable[[Any], tuple[Any, ...]]
+) -> tuple[list[Piece], bool]:
+    """`step(*given(job))` of every job, kept and not read yet; and whether all were there. Only where a store is in use."""
+    refuse_closures(step)
+    store = kept.in_use()
+    assert store is not None
+    found, all_there = [], True
+    for job in jobs:
+        own = given(job)
+        key = store.key(named(step), own)
+        entry = store.find(key)
+        all_there &= entry is not None
+        store.count(step.__name__, reused=entry is not None)
+        found.append(Piece(store, store.put(key, step(*own)) if entry is None else entry, partial(step, *own)))
+    return found, all_there
 
 
 def at_once(

@@ -1,6 +1,7 @@
 """Coarser copies of a raster, each half as large as the one before, for zooming out."""
 
-from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -8,6 +9,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geoseptic.model.planes import Plane, Values
+from geoseptic.terrain.windows import Window
 
 Method = Literal["mean", "mode", "nearest"]
 
@@ -22,7 +24,16 @@ ROUNDING: Final = 1e-8
 
 Counts = npt.NDArray[np.int64]
 Shares = npt.NDArray[np.float64]
-Halver = Callable[[Values, tuple[Counts, Counts, Shares], tuple[Counts, Counts, Shares]], Values]
+
+
+@dataclass(frozen=True)
+class Spans:
+    """How coarse rows or columns lie on fine ones: the first and the one after the last, which share of these two, and the middle one."""
+
+    first: Counts
+    stop: Counts
+    share: Shares
+    middle: Counts
 
 
 def shapes(shape: tuple[int, int]) -> list[tuple[int, int]]:
@@ -42,22 +53,35 @@ def halve(fine: Plane, coarse: Plane, method: Method) -> None:
     that comes to its number first where several are as common, and counts every value, so unknown too; "nearest" takes the fine cell
     under the middle, the upper left of four. These are the results of GDAL's own methods, but that GDAL's mode leaves nodata out.
     """
-    rows, cols = (_spans(old, new) for old, new in zip(fine.shape, coarse.shape, strict=True))
-    if method == "nearest":
-        row, col = (_middles(old, new) for old, new in zip(fine.shape, coarse.shape, strict=True))
     height = max(1, STRIP_CELLS // fine.shape[1] // 2)
     for top in range(0, coarse.shape[0], height):
-        part = slice(top, min(top + height, coarse.shape[0]))
-        first, stop = int(rows[0][part][0]), int(rows[1][part][-1])
-        strip = fine.read(slice(first, stop), slice(0, fine.shape[1]))
-        if method == "nearest":
-            made = strip[row[part] - first][:, col]
-        else:
-            own = rows[0][part] - first, rows[1][part] - first, rows[2][part]
-            made = (_means if method == "mean" else _modes)(strip, own, cols)
-        coarse.write(part, slice(0, coarse.shape[1]), made)
+        part = slice(top, min(top + height, coarse.shape[0])), slice(0, coarse.shape[1])
+        under, spans = beneath(fine.shape, coarse.shape, part)
+        coarse.write(*part, halved(fine.read(*under), spans, method))
 
 
+def beneath(fine: tuple[int, int], coarse: tuple[int, int], part: Window) -> tuple[Window, tuple[Spans, Spans]]:
+    """The window of the fine raster on which a window of the coarse one lies, and how, each by its shape."""
+    windows, spans = [], []
+    for old, new, own in zip(fine, coarse, part, strict=True):
+        first, stop, share = _spans(old, new)
+        start = int(first[own][0])
+        windows.append(slice(start, int(stop[own][-1])))
+        spans.append(Spans(first[own] - start, stop[own] - start, share[own], _middles(old, new)[own] - start))
+    return (windows[0], windows[1]), (spans[0], spans[1])
+
+
+def halved(values: Values, spans: tuple[Spans, Spans], method: Method) -> Values:
+    """The coarse cells that lie so on these fine ones."""
+    rows, cols = spans
+    if method == "nearest":
+        return values[rows.middle][:, cols.middle]
+    own = (rows.first, rows.stop, rows.share), (cols.first, cols.stop, cols.share)
+    made: Values = (_means if method == "mean" else _modes)(values, *own)
+    return made
+
+
+@lru_cache(64)
 def _spans(old: int, new: int) -> tuple[Counts, Counts, Shares]:
     """First fine cell and the one after the last that each coarse cell lies on, and which share of these two it covers."""
     edges = np.arange(new + 1) * (old / new)

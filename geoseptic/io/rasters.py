@@ -4,10 +4,10 @@ File nodata numbers, scales, offsets and units of height end here; beyond are fl
 """
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import fields
+from contextvars import copy_context
 from math import ceil
 from pathlib import Path
 from shutil import rmtree
@@ -23,9 +23,8 @@ from rasterio.enums import ColorInterp, MaskFlags, Resampling
 from rasterio.windows import Window
 
 from geoseptic.errors import ElevationValueError, FileUnreadableError, HeightScaleError, ParameterError, VerticalUnitError
-from geoseptic.io import kept, mosaics, overviews, styles
+from geoseptic.io import kept, keptrasters, mosaics, overviews, styles
 from geoseptic.io.cogs import Header, packable, write_cog
-from geoseptic.io.keptplanes import Part
 from geoseptic.io.rastersources import check_text, crs_of, is_vrt, open_single, reading, unit_in_prj
 from geoseptic.io.scratch import new_plane
 from geoseptic.model.frame import vertical_unit
@@ -34,6 +33,7 @@ from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, RasterLe
 from geoseptic.model.planes import ArrayPlane, Plane
 from geoseptic.model.results import RasterResult
 from geoseptic.terrain.patches import Patch, sheer_patches
+from geoseptic.terrain.tiles import for_each
 from geoseptic.units import METRES_PER_UNIT, metres_per
 
 Floats = npt.NDArray[np.float32]
@@ -453,42 +453,33 @@ def _strips(rows: int, columns: int) -> Iterator[Window]:
 
 
 def write_rasters(folder: Path, rasters: Sequence[RasterResult], workers: int = 1) -> None:
-    """Write every raster as `write_raster` does, in so many threads; what is kept from an earlier run is copied."""
+    """Write every raster as `write_raster` does, in so many threads; with a store in use, of what is kept."""
     store = kept.in_use()
     if store is None:
         _write_new(folder, rasters, workers)
         return
-    keys = {told.name: store.key("raster", _content(told)) for told in rasters}
-    new = [told for told in rasters if not _copied(store, keys[told.name], folder)]
-    _write_new(folder, new, workers)
-    for told in new:
-        names = sorted(path.name for path in folder.iterdir() if path.name.split(".")[0] == told.name)
-        store.put(keys[told.name], [np.fromfile(folder / name, np.uint8) for name in names], names)
-    written = {told.name for told in new}
-    for told in rasters:
-        store.count("raster", reused=told.name not in written)
+    # Threads begin without the store that is in use here.
+    found = for_each(lambda job: job[0].run(_write_kept, store, folder, job[1]), [(copy_context(), told) for told in rasters], workers)
+    _write_new(folder, [told for told, reused in zip(rasters, found, strict=True) if reused is None], workers)
+    for reused in found:
+        store.count("raster", reused=bool(reused))
 
 
-def _content(told: RasterResult) -> tuple[Any, ...]:
-    """All that a raster's files follow from."""
-    raster, about = told.raster, {field.name: getattr(told, field.name) for field in fields(told) if field.name != "raster"}
-    return Part.whole(raster.plane), raster.plane.dtype.str, raster.grid, raster.unknown, about
-
-
-def _copied(store: kept.Store, key: str, folder: Path) -> bool:
-    """Whether the files kept under the key could be copied into the folder."""
-    entry = store.find(key)
-    if entry is None:
-        return False
-    # A name is a name: nothing that stands in a file of the store leads out of the folder.
-    if any(Path(name).name != name for name in entry.told):
-        return False
-    for number, name in enumerate(entry.told):
-        data = store.array(entry, number)
-        if data is None:
-            return False
-        data.tofile(folder / name)
-    return True
+def _write_kept(store: kept.Store, folder: Path, told: RasterResult) -> bool | None:
+    """Write a raster of what is kept; whether all of it was there, None where it cannot be written so."""
+    target = folder / f"{told.name}.tif"
+    drafts = _drafts(folder, told.name)
+    plane = told.raster.plane
+    try:
+        counts = _named_counts(target, told, lambda: keptrasters.counts(plane))
+        packing = CODES_PACKED if plane.dtype.kind in "iub" else FLOATS_PACKED
+        method = _overview_method(told.legend, plane.dtype.kind in "iub")
+        reused = keptrasters.write(store, target, plane, _header(told, plane), method, drafts, TILE_CELLS, packing)
+    finally:
+        rmtree(drafts, ignore_errors=True)
+    if reused is not None:
+        _write_sidecars(target, told.legend, counts)
+    return reused
 
 
 def _write_new(folder: Path, rasters: Sequence[RasterResult], workers: int) -> None:
@@ -561,15 +552,7 @@ def _written(target: Path, told: RasterResult) -> tuple[Path, ...]:
         for shape in overviews.shapes(values.shape):
             coarser.append(_new_plane(values.in_memory, drafts, shape, values.dtype))
             overviews.halve(coarser[-2] if len(coarser) > 1 else values, coarser[-1], method)
-        header = Header(
-            _file_crs(raster.grid).to_wkt(),
-            raster.grid.transform,
-            raster.unknown if whole_numbers else np.nan,
-            told.title,
-            told.unit,
-            {"TITLE": told.title, "DESCRIPTION": told.description, **_legend_tags(legend), **told.tags},
-            styles.colour_table(legend) if values.dtype.itemsize == 1 else {},
-        )
+        header = _header(told, values)
         write_cog(target, values, coarser, header, drafts, blocksize=TILE_CELLS, **(CODES_PACKED if whole_numbers else FLOATS_PACKED))
     finally:
         rmtree(drafts, ignore_errors=True)
@@ -578,6 +561,18 @@ def _written(target: Path, told: RasterResult) -> tuple[Path, ...]:
 
 def _new_plane(in_memory: bool, folder: Path, shape: tuple[int, int], dtype: npt.DTypeLike) -> Plane:
     return ArrayPlane(np.empty(shape, dtype)) if in_memory else new_plane(folder, shape, dtype)
+
+
+def _header(told: RasterResult, values: Plane) -> Header:
+    return Header(
+        _file_crs(told.raster.grid).to_wkt(),
+        told.raster.grid.transform,
+        told.raster.unknown if values.dtype.kind in "iub" else np.nan,
+        told.title,
+        told.unit,
+        {"TITLE": told.title, "DESCRIPTION": told.description, **_legend_tags(told.legend), **told.tags},
+        styles.colour_table(told.legend) if values.dtype.itemsize == 1 else {},
+    )
 
 
 def _drafts(folder: Path, name: str) -> Path:
@@ -599,16 +594,21 @@ def _packable(raster: Raster, drafts: Path) -> Raster:
     return raster.with_values(made, raster.unknown)
 
 
-def _named_counts(target: Path, told: RasterResult) -> dict[int, int]:
-    """How many cells hold each value, where that matters to the styles. Raises ValueError where the legend does not name them all."""
+def _named_counts(target: Path, told: RasterResult, counted: Callable[[], Counter[int]] | None = None) -> dict[int, int]:
+    """How many cells hold each value, unknown ones left out, where that matters to the styles; `counted` may tell it of all of them.
+
+    Raises ValueError where the legend does not name them all.
+    """
     raster, legend = told.raster, told.legend
     if raster.plane.dtype.kind == "f" and not isinstance(legend, RampLegend):
         raise ValueError(f"{target.name}: {raster.plane.dtype} values cannot have a legend of classes ('{legend.title}').")
-    counts = {} if isinstance(legend, RampLegend) else _counts(raster)
+    counts: Counter[int] = Counter() if isinstance(legend, RampLegend) else counted() if counted else _counts(raster.plane)
+    if raster.unknown is not None:
+        counts.pop(raster.unknown, None)
     strangers = styles.undeclared(legend, np.array(sorted(counts), dtype=np.int64))
     if strangers:
         raise ValueError(f"{target.name}: the legend '{legend.title}' does not name the values {strangers[:20]}.")
-    return counts
+    return dict(counts)
 
 
 def _overview_method(legend: RasterLegend, whole_numbers: bool) -> overviews.Method:
@@ -619,11 +619,11 @@ def _overview_method(legend: RasterLegend, whole_numbers: bool) -> overviews.Met
     return "mode" if whole_numbers else "mean"
 
 
-def _counts(raster: Raster) -> dict[int, int]:
-    """How many cells hold each value, unknown ones left out."""
+def _counts(plane: Plane) -> Counter[int]:
+    """How many cells hold each value."""
     counts: Counter[int] = Counter()
-    for window in _strips(*raster.grid.shape):
-        strip = raster.plane.read(slice(window.row_off, window.row_off + window.height), slice(0, window.width))
+    for window in _strips(*plane.shape):
+        strip = plane.read(slice(window.row_off, window.row_off + window.height), slice(0, window.width))
         low = int(strip.min())
         if int(strip.max()) - low < STRIP_CELLS:  # counting is several times as fast as sorting
             tally = np.bincount(np.subtract(strip.ravel(), low, dtype=np.int64))
@@ -631,9 +631,7 @@ def _counts(raster: Raster) -> dict[int, int]:
         else:
             values, numbers = np.unique(strip, return_counts=True)
             counts.update({int(value): int(number) for value, number in zip(values, numbers, strict=True)})
-    if raster.unknown is not None:
-        counts.pop(raster.unknown, None)
-    return dict(counts)
+    return counts
 
 
 def _legend_tags(legend: RasterLegend) -> dict[str, str]:

@@ -3,12 +3,12 @@
 import sqlite3
 from collections.abc import Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from geoseptic.errors import MissingCrsError, OutputExistsError
-from geoseptic.io import styles
+from geoseptic.io import kept, keptpackages, styles
 from geoseptic.model.legends import VectorLegend
 
 if TYPE_CHECKING:
@@ -88,6 +88,10 @@ class LayerToWrite:
 def write_layers(path: Path | str, layers: Sequence[LayerToWrite]) -> None:
     """Write a GeoPackage 1.2 with spatial indexes, styles (QML and SLD) and column descriptions; same layers, same bytes.
 
+    With a store in use, a package of which few rows differ from one that is kept is a copy of that with these rows replaced: the same
+    rows in all tables, in other places of the file.
+
+
     Raises
     ------
     OutputExistsError : `path` exists; layers of an older run must not stay among the new ones.
@@ -95,13 +99,40 @@ def write_layers(path: Path | str, layers: Sequence[LayerToWrite]) -> None:
     ValueError : a layer lacks a column that its legend or notes name, or holds a value that its legend does not name and that
         would therefore not be drawn.
     """
-    import pyogrio
-
     target = Path(path)
     if target.exists():
         raise OutputExistsError(str(target.parent), [target.name])
     for layer in layers:
         _check(layer)
+    store = kept.in_use()
+    if store is None:
+        _write_new(target, layers)
+        return
+    styled = [(styles.vector_qml(layer.legend, found), styles.vector_sld(layer.legend, layer.name, found))
+              for layer in layers for found in [styles.vector_categories(layer.legend, _present(layer))]]  # fmt: skip
+    about = [(replace(layer, frame=None), layer.frame.crs, style) for layer, style in zip(layers, styled, strict=True)]
+    by_name = {layer.name: layer for layer in layers}
+    keptpackages.write(
+        store,
+        target,
+        {layer.name: layer.frame for layer in layers},
+        about,
+        lambda: _write_new(target, layers),
+        lambda path, frames: _write_rows(path, [replace(by_name[name], frame=frame) for name, frame in frames.items()], index=False),
+    )
+
+
+def _write_new(target: Path, layers: Sequence[LayerToWrite]) -> None:
+    _write_rows(target, layers, index=True)
+    with closing(sqlite3.connect(target)) as database, database:
+        _add_styles(database, layers)
+        _add_notes(database, layers)
+        database.execute("UPDATE gpkg_contents SET last_change = ?", (WRITTEN_AT,))
+
+
+def _write_rows(target: Path, layers: Sequence[LayerToWrite], *, index: bool) -> None:
+    import pyogrio
+
     for layer in layers:
         pyogrio.write_dataframe(
             _plain(layer),
@@ -114,15 +145,11 @@ def write_layers(path: Path | str, layers: Sequence[LayerToWrite]) -> None:
             layer_options={
                 "GEOMETRY_NAME": GEOMETRY_COLUMN,
                 "FID": "fid",
-                "SPATIAL_INDEX": "YES",
+                "SPATIAL_INDEX": "YES" if index else "NO",
                 "IDENTIFIER": layer.title,
                 "DESCRIPTION": layer.description,
             },
         )
-    with closing(sqlite3.connect(target)) as database, database:
-        _add_styles(database, layers)
-        _add_notes(database, layers)
-        database.execute("UPDATE gpkg_contents SET last_change = ?", (WRITTEN_AT,))
 
 
 def _check(layer: LayerToWrite) -> None:

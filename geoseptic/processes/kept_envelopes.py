@@ -12,6 +12,7 @@ import shapely
 
 from geoseptic.errors import GeosepticError
 from geoseptic.io import kept
+from geoseptic.io.digests import Hashed
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels.buffers import MARGIN_M, outward
@@ -35,7 +36,7 @@ def cut(
         found = envelopes(fabric, zones, obstacles, lot_line_m, workers)
         return found, lot_line_zones(fabric, found) if strips else None
     near = _Near.of(zones, obstacles, fabric.disputed_m, lot_line_m)
-    groups = _groups(fabric.shapes_m)
+    groups = groups_by_place(fabric.shapes_m)
     try:
         done = by_groups(_cut, groups, lambda rows: (*near.given(fabric.shapes_m[rows]), lot_line_m, strips), workers)
     except OF_A_LOT as error:
@@ -57,7 +58,7 @@ def cut(
     return whole, lines if strips else None
 
 
-def _groups(shapes_m: Geometries) -> list[Rows]:
+def groups_by_place(shapes_m: Geometries) -> list[Rows]:
     """Rows of parcels that lie together, by squares of the map with a power of two as side: one parcel more moves no other one."""
     west, south, east, north = shapely.total_bounds(shapes_m)
     per_group_m2 = max((east - west) * (north - south), 1.0) / len(shapes_m) * IN_A_GROUP
@@ -73,13 +74,13 @@ def _groups(shapes_m: Geometries) -> list[Rows]:
 class _Near:
     """Zones by the feature that they are kept from, and trees that find what can reach a box."""
 
-    shapes_m: Geometries
-    where_m: Geometries
+    shapes_m: Hashed
+    where_m: Hashed
     feature: npt.NDArray[np.bytes_]
     status: npt.NDArray[np.bytes_]
     keep_m: npt.NDArray[np.float64]
     source: Rows
-    sources_m: Geometries
+    sources_m: Hashed
     disputed_m: Geometries
     _by_source: Rows
     _first: Rows
@@ -93,19 +94,20 @@ class _Near:
         reach_m = np.zeros(count)
         np.maximum.at(reach_m, source, keep_m)
         low, high = (bounds.T.copy() for bounds in np.split(_grown(obstacles.shapes_m, reach_m + MARGIN_M).T, 2))
-        bounds_m = shapely.bounds(zones.shapes_m).reshape(-1, 4)
+        shapes_m = zones.shapes_m
+        bounds_m = shapely.bounds(shapes_m).reshape(-1, 4)
         np.fmin.at(low, source, bounds_m[:, :2])
         np.fmax.at(high, source, bounds_m[:, 2:])
         around_m = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
         grown_m = np.concatenate([_grown(outward(disputed_m, lot_line_m), np.full(len(disputed_m), lot_line_m + MARGIN_M))])
         return cls(
-            zones.shapes_m,
-            zones.where_m,
+            Hashed.of(shapes_m),
+            Hashed.of(zones.where_m),
             np.array(zones.feature, np.bytes_),
             np.array(zones.status, np.bytes_),
             keep_m,
             source,
-            obstacles.shapes_m,
+            Hashed.of(obstacles.shapes_m),
             disputed_m,
             np.argsort(source, kind="stable"),
             np.concatenate([[0], np.cumsum(np.bincount(source, minlength=count))]).astype(np.int64),
@@ -139,10 +141,10 @@ def _cut(
     feature: npt.NDArray[np.bytes_],
     status: npt.NDArray[np.bytes_],
     keep_m: npt.NDArray[np.float64],
-    shapes_m: Geometries,
-    where_m: Geometries,
+    shapes_m: Hashed,
+    where_m: Hashed,
     source: Rows,
-    sources_m: Geometries,
+    sources_m: Hashed,
     lot_line_m: float,
     strips: bool,
 ) -> tuple[tuple[Geometries, Geometries, Geometries, Geometries, npt.NDArray[np.float64], Rows], list[str]]:
@@ -154,11 +156,11 @@ def _cut(
         source=source.tolist(),
         keep_m=keep_m.tolist(),
         status=[word.decode() for word in status],
-        where=list(where_m),
-        shapes=list(shapes_m),
+        where=list(where_m.shapes),
+        shapes=list(shapes_m.shapes),
     )
     nothing, none = np.empty(0, object), np.zeros(0)
-    obstacles = Obstacles(nothing, nothing, sources_m, none, nothing, none.astype(bool), nothing)
+    obstacles = Obstacles(nothing, nothing, sources_m.shapes, none, nothing, none.astype(bool), nothing)
     fabric = Fabric(np.arange(len(parcels_m)).astype(object), parcels_m, disputed_m, np.empty((0, 2), np.int64), ())
     found = envelopes(fabric, zones, obstacles, lot_line_m)
     if found.why:

@@ -7,12 +7,18 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.errors import PRINTED_IDS, listed
+from geoseptic.io import kept
+from geoseptic.io.digests import Hashed
+from geoseptic.io.keptgroups import by_groups
+from geoseptic.io.keptplanes import Part, by_windows
+from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
 from geoseptic.model.rules import EXCLUSIVE, PARTS, RuleSet, with_exclusions
 from geoseptic.parcels import burn
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
+from geoseptic.processes.kept_envelopes import groups_by_place
 from geoseptic.processes.land import Land
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.tables import OPEN_FROM_M2
@@ -83,7 +89,7 @@ def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.obj
     beyond = ~shapely.covered_by(shapes, extent)
     outside_m2[beyond] = shapely.area(shapely.difference(shapes[beyond], extent))
     known, unknown = np.zeros(len(shapes), np.int64), np.zeros(len(shapes), np.int64)
-    if any(np.isnan(elevation.plane.read(*window)).any() for window in windows(grid.shape)):
+    if any(by_windows(elevation.plane, (), _gaps, lambda window: (Part(elevation.plane, window),))[1]):
         for window in windows(grid.shape):
             blind, lot = np.isnan(elevation.plane.read(*window)), burn.numbered_by_middle(shapes, grid.window(*window))
             known += np.bincount(lot[~blind & (lot >= 0)], minlength=len(shapes))
@@ -91,6 +97,10 @@ def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.obj
     off = (outside_m2 >= shapely.area(shapes) - OFF_FROM_M2) | ((known == 0) & (unknown > 0))
     partly = ~off & ((outside_m2 > OFF_FROM_M2) | (unknown > 0))
     return land.fabric.ids[off], land.fabric.ids[partly]
+
+
+def _gaps(heights_m: Part) -> tuple[tuple[()], bool]:
+    return (), bool(np.isnan(heights_m.read()).any())
 
 
 def wells_to_locate(land: Land, rules: RuleSet, cut: Cut) -> list[dict[str, object]]:
@@ -106,15 +116,7 @@ def wells_to_locate(land: Land, rules: RuleSet, cut: Cut) -> list[dict[str, obje
     lots = np.flatnonzero(envelopes.possible_area_m2 > envelopes.area_m2 + OPEN_FROM_M2)
     if not len(rows) or not len(lots):
         return []
-    open_m = shapely.difference(envelopes.possible_m[lots], envelopes.shapes_m[lots])
-    shapes = zones.shapes_m[rows]
-    zone, lot = shapely.STRtree(open_m).query(shapes, predicate="intersects")
-    # Most lots lie in a wide ring whole; only the others are cut: 2.4 s instead of 6.9 s with 2,000 such wells on 20,000 lots.
-    shapely.prepare(shapes)
-    cut_off = ~shapely.covers(shapes[zone], open_m[lot])
-    shapely.destroy_prepared(shapes)
-    area_m2 = shapely.area(open_m[lot])
-    area_m2[cut_off] = shapely.area(shapely.intersection(shapes[zone[cut_off]], open_m[lot[cut_off]]))
+    zone, lot, area_m2 = _opened_m2(land, cut, lots, zones.shapes_m[rows])
     # A well stands for several rings, one in the other: on each lot the widest counts.
     names, well = np.unique(np.array(zones.feature_id, object)[rows], return_inverse=True)
     pairs, pair = np.unique(well[zone] * len(lots) + lot, return_inverse=True)
@@ -135,3 +137,34 @@ def wells_to_locate(land: Land, rules: RuleSet, cut: Cut) -> list[dict[str, obje
         for index in np.argsort(-opens_m2, kind="stable")
         if parcels[index]
     ]
+
+
+Pairs = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.float64]]
+
+
+def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings_m: Geometries) -> Pairs:
+    """Pairs of a ring and one of the lots, each by its place in its row, and how much open ground of the lot lies in the ring. [m2]"""
+    possible_m, clear_m = cut.envelopes.possible_m, cut.envelopes.shapes_m
+    if kept.in_use() is None:
+        return _opened(possible_m[lots], clear_m[lots], Hashed(rings_m, np.empty(0, "V32")))[0]
+    place = np.full(len(possible_m), -1)
+    place[lots] = np.arange(len(lots))
+    groups = [own for rows in groups_by_place(land.fabric.shapes_m) if len(own := rows[place[rows] >= 0])]
+    tree, hashed = shapely.STRtree(rings_m), Hashed.of(rings_m)
+    jobs = [(own, np.sort(tree.query(shapely.box(*shapely.total_bounds(possible_m[own]))))) for own in groups]
+    done = by_groups(_opened, jobs, lambda job: (possible_m[job[0]], clear_m[job[0]], hashed[job[1]]))
+    found = [(near[ring], place[own[lot]], area_m2) for (own, near), ((ring, lot, area_m2), _) in zip(jobs, done, strict=True)]
+    ring, lot, area_m2 = (np.concatenate(column) for column in zip(*found, strict=True))
+    return ring, lot, area_m2
+
+
+def _opened(possible_m: Geometries, clear_m: Geometries, rings_m: Hashed) -> tuple[Pairs, None]:
+    open_m, shapes = shapely.difference(possible_m, clear_m), rings_m.shapes
+    ring, lot = shapely.STRtree(open_m).query(shapes, predicate="intersects")
+    # Most lots lie in a wide ring whole; only the others are cut: 2.4 s instead of 6.9 s with 2,000 such wells on 20,000 lots.
+    shapely.prepare(shapes)
+    cut_off = ~shapely.covers(shapes[ring], open_m[lot])
+    shapely.destroy_prepared(shapes)
+    area_m2 = shapely.area(open_m[lot])
+    area_m2[cut_off] = shapely.area(shapely.intersection(shapes[ring[cut_off]], open_m[lot[cut_off]]))
+    return (ring, lot, area_m2), None

@@ -15,6 +15,7 @@ from pyproj import CRS
 from geoseptic.errors import GeosepticError, listed
 from geoseptic.io import kept, pieces
 from geoseptic.io import rasters as raster_files
+from geoseptic.io.keptheights import read_once
 from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.problems import Refused
@@ -173,16 +174,15 @@ def _value(
         return headers.sheets[name]
     if isinstance(spec, ElevationIn):
         with stage(f"reading {name}"):
-            return raster_files.read_elevation(
-                given,
-                unit=wanted.units.get(name),
-                scale=wanted.elevation_scale,
-                cell_size_m=wanted.cell_size_m,
-                zero_is_height=wanted.zero_is_height,
-                gaps_are_unknown=wanted.gaps_are_unknown,
-                tiles_anywhere=wanted.tiles_anywhere,
-                scratch=scratch,
-            )
+            how = {
+                "unit": wanted.units.get(name),
+                "scale": wanted.elevation_scale,
+                "cell_size_m": wanted.cell_size_m,
+                "zero_is_height": wanted.zero_is_height,
+                "gaps_are_unknown": wanted.gaps_are_unknown,
+                "tiles_anywhere": wanted.tiles_anywhere,
+            }
+            return read_once(raster_files.read_elevation, raster_files.read_grid, given, scratch, how)
     if isinstance(spec, DepthIn):
         with stage(f"reading {name}"):
             return raster_files.read_depth(given, name, unit=wanted.units.get(name))

@@ -18,7 +18,7 @@ import rasterio
 import shapely
 import shapely.affinity
 
-from geoseptic.io import overviews
+from geoseptic.io import keptpackages, overviews
 from geoseptic.run.cli import main
 from geoseptic.terrain import windows
 from tests.processes.random_county import county
@@ -283,6 +283,9 @@ def both_ways(process: str, words: list[str], folder: Path) -> tuple[list[str], 
 def small_windows(monkeypatch):
     """Many windows in a small county."""
     monkeypatch.setattr(windows, "SIDE_CELLS", 48)
+    # Rows of packages are replaced whatever their share.
+    monkeypatch.setattr(keptpackages, "ROWS", 2)
+    monkeypatch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
 
 
 @pytest.mark.parametrize("process", ["suitability_map", "setback_envelopes", "downslope_distance", "screen_county"])

@@ -1,0 +1,83 @@
+"""Elevation that an earlier run has read: taken by the hash of the files, each window under the hash of its heights."""
+
+import hashlib
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from geoseptic.errors import FileUnreadableError
+from geoseptic.io import kept
+from geoseptic.io.digests import digest
+from geoseptic.io.keptplanes import KeptPlane
+from geoseptic.io.rastersources import open_single
+from geoseptic.io.scratch import new_plane
+from geoseptic.model.grid import Grid, Raster
+from geoseptic.model.planes import ArrayPlane, Plane, Values
+from geoseptic.terrain import windows
+from geoseptic.terrain.windows import Window
+
+
+def read_once(read: Callable[..., Raster], read_grid: Callable[..., Grid], path: str, scratch: Path | None, how: dict[str, Any]) -> Raster:
+    """`read(path, scratch=scratch, **how)`, or what it gave in an earlier run of the very same files.
+
+    `how` holds all that changes the heights. Raises as `read`.
+    """
+    store = kept.in_use()
+    files = None if store is None or how.get("cell_size_m") is not None else files_digest(path)
+    if store is None or files is None:
+        return read(path, scratch=scratch, **how)
+    key = store.key("heights of files", files, how, windows.SIDE_CELLS)
+    entry = store.find(key)
+    if entry is not None:
+        grid = read_grid(path, "elevation")
+        found = {(int(row), int(col)): (str(name), store.find(str(name))) for row, col, name in entry.told}
+        entries = {corner: own for corner, (_, own) in found.items() if own is not None}
+        if len(entries) == len(found) == len(list(windows.windows(grid.shape))):
+            keys = {corner: name for corner, (name, _) in found.items()}
+            return Raster(_plane(store, grid, scratch, keys, entries, lambda: read(path, scratch=scratch, **how)), grid)
+    raster = read(path, scratch=scratch, **how)
+    # A file that changed while it was read is told from both.
+    if files_digest(path) != files:
+        return raster
+    keys, entries = {}, {}
+    for window in windows.windows(raster.grid.shape):
+        values = np.asarray(raster.plane.read(*window), np.float32)
+        corner = window[0].start, window[1].start
+        keys[corner] = store.key("heights", values)
+        entries[corner] = store.find(keys[corner]) or store.put(keys[corner], [values])
+    store.put(key, [], [[*corner, name] for corner, name in keys.items()])
+    return Raster(_plane(store, raster.grid, scratch, keys, entries, lambda: raster), raster.grid)
+
+
+def _plane(
+    store: kept.Store, grid: Grid, scratch: Path | None, keys: dict[Any, str], entries: dict[Any, kept.Entry], read: Callable[[], Raster]
+) -> KeptPlane:
+    # Nothing is ever in this one: it has the shape, and makes others.
+    like: Plane = (
+        ArrayPlane(np.broadcast_to(np.zeros(1, np.float32), grid.shape)) if scratch is None else new_plane(scratch, grid.shape, np.float32)
+    )
+    whole = cache(read)
+
+    def again(window: Window) -> tuple[Values, ...]:
+        return (np.asarray(whole().plane.read(*window), np.float32),)
+
+    return KeptPlane(store, like, np.dtype(np.float32), 0, windows.SIDE_CELLS, keys, entries, again)
+
+
+def files_digest(path: str) -> bytes | None:
+    """A hash of the names and bytes of all files that GDAL reads a raster from; None where that is not known, as of a VRT or an archive."""
+    try:
+        with open_single(path) as file:
+            names = sorted(file.files)
+    except FileUnreadableError:
+        return None
+    if not names or not all(Path(name).is_file() for name in names):
+        return None
+    found = []
+    for name in names:
+        with Path(name).open("rb") as file:
+            found.append((Path(name).name, hashlib.file_digest(file, "sha256").digest()))
+    return digest(path, found)

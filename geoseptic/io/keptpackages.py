@@ -1,0 +1,161 @@
+"""GeoPackages of kept runs: where few rows differ from a package of an earlier run, a copy of that with these rows replaced.
+
+All tables have the rows, in their order, that a package written anew has; where in the file the rows lie, and how the spatial index is cut
+into nodes, may differ.
+"""
+
+import marshal
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import shapely
+
+from geoseptic.errors import DiskFullError
+from geoseptic.io.digests import digest
+from geoseptic.io.kept import Store
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
+ROWS: Final = 250
+"""Rows whose hash is kept: few, so that a change replaces few."""
+
+WORTH_PATCHING: Final = 0.2
+"""Where a larger share of the rows differ, the package is written anew."""
+
+ENVELOPE_BYTES: Final = (0, 32, 48, 48, 64)
+"""GeoPackage 1.2 (OGC 12-128r14), clause 2.1.3: how long the bounds in the header of a geometry are, by their kind."""
+
+HEADER_BYTES: Final = 8
+
+PLAIN: Final = frozenset({str, float, int, bool, type(None)})
+
+Frames = Mapping[str, "GeoDataFrame"]
+
+
+def write(
+    store: Store,
+    target: Path,
+    frames: Frames,
+    about: Sequence[Any],
+    write_new: Callable[[], None],
+    write_rows: Callable[[Path, Frames], None],
+) -> None:
+    """Write the package of these layers.
+
+    Parameters
+    ----------
+    about : all that the package follows from beside the rows, styles included.
+    write_new : writes all of it.
+    write_rows : writes plain layers of these names with some of the rows only.
+    """
+    columns = {name: [(str(column), str(kind)) for column, kind in frame.dtypes.items()] for name, frame in frames.items()}
+    key = store.key("package", about, columns, {name: len(frame) for name, frame in frames.items()})
+    hashes = {name: row_hashes(frame) for name, frame in frames.items()}
+    entry = store.find(key)
+    if entry is not None:
+        changed = {name: differing(hashes[name], entry.told[name], len(frame)) for name, frame in frames.items()}
+        count, whole = (sum(len(rows) for rows in group) for group in (changed.values(), frames.values()))
+        data = store.array(entry, 0) if count <= WORTH_PATCHING * whole else None
+        if data is not None:
+            try:
+                data.tofile(target)
+            except OSError as error:
+                raise DiskFullError(f"{target}: {error}. Make room there.") from error
+            some = {name: frame.iloc[changed[name]] for name, frame in frames.items() if len(changed[name])}
+            if not some or _replaced(target, frames, some, changed, write_rows):
+                store.count("package", reused=True)
+                return
+            target.unlink()
+    write_new()
+    store.count("package", reused=False)
+    store.put(key, [np.memmap(target, np.uint8, "r")], hashes)
+
+
+def row_hashes(frame: "GeoDataFrame") -> list[str]:
+    """A hash of every `ROWS` rows."""
+    shapes = np.asarray(frame.geometry.values, object)
+    columns = [frame[name].to_numpy() for name in frame.columns if name != frame.geometry.name]
+    return [_hash([shapes[part], *(column[part] for column in columns)]) for part in _parts(len(frame))]
+
+
+def differing(hashes: Sequence[str], others: Sequence[str], rows: int) -> np.ndarray[Any, np.dtype[np.int64]]:
+    """The rows of which the hashes differ."""
+    found = [np.arange(rows)[part] for part, one, other in zip(_parts(rows), hashes, others, strict=True) if one != other]
+    return np.concatenate([np.zeros(0, np.int64), *found])
+
+
+def _parts(rows: int) -> list[slice]:
+    return [slice(start, min(start + ROWS, rows)) for start in range(0, rows, ROWS)]
+
+
+def _hash(columns: Sequence[np.ndarray[Any, Any]]) -> str:
+    return digest([_plain(column) for column in columns]).hex()
+
+
+def _plain(column: np.ndarray[Any, Any]) -> Any:
+    """Text and truth values as one text of bytes, which is hashed at once; version 2 tells equal values alike and others apart."""
+    if column.dtype != object or (len(column) and isinstance(column[0], shapely.Geometry)):
+        return column
+    values = column.tolist()
+    return marshal.dumps(values, 2) if set(map(type, values)) <= PLAIN else column
+
+
+def _replaced(
+    target: Path, frames: Frames, some: Frames, rows: Mapping[str, Any], write_rows: Callable[[Path, Frames], None]
+) -> bool:  # fmt: skip
+    """Put these rows in the place of those that are there; False, and anything may be in the file, where their columns differ."""
+    beside = target.with_name(f".{target.stem}-rows.gpkg")
+    try:
+        write_rows(beside, some)
+        with closing(sqlite3.connect(target, isolation_level=None)) as database:
+            for name, told in (("ST_IsEmpty", _is_empty), *((f"ST_{which}", _bound(place)) for place, which in enumerate(BOUNDS))):
+                database.create_function(name, 1, told, deterministic=True)
+            # Nobody else has the file yet, and it goes if this fails.
+            database.execute("PRAGMA journal_mode = OFF")
+            database.execute("PRAGMA synchronous = OFF")
+            database.execute("ATTACH ? AS beside", (str(beside),))
+            database.execute("BEGIN")
+            for name in some:
+                table = _quoted(name)
+                columns, theirs = (
+                    [tuple(line[1:3]) for line in database.execute(f"PRAGMA {where}.table_info({table})")] for where in ("main", "beside")
+                )
+                if columns != theirs:
+                    return False
+                own = [_quoted(str(column)) for column, _ in columns if column != "fid"]
+                found = database.execute(f"SELECT {', '.join(own)} FROM beside.{table} ORDER BY fid").fetchall()
+                change = f"UPDATE main.{table} SET {', '.join(f'{column} = ?' for column in own)} WHERE fid = ?"
+                database.executemany(change, [(*values, int(row) + 1) for values, row in zip(found, rows[name], strict=True)])
+                bounds = frames[name].total_bounds
+                values = [None if np.isnan(bound) else float(bound) for bound in bounds]
+                database.execute(
+                    "UPDATE main.gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? WHERE table_name = ?", (*values, name)
+                )
+            database.execute("COMMIT")
+    finally:
+        beside.unlink(missing_ok=True)
+    return True
+
+
+BOUNDS: Final = ("MinX", "MinY", "MaxX", "MaxY")
+
+
+def _shape(blob: bytes) -> shapely.Geometry:
+    return shapely.from_wkb(blob[HEADER_BYTES + ENVELOPE_BYTES[blob[3] >> 1 & 7] :])
+
+
+def _is_empty(blob: bytes | None) -> bool | None:
+    return None if blob is None else bool(shapely.is_empty(_shape(blob)))
+
+
+def _bound(place: int) -> Callable[[bytes | None], float | None]:
+    return lambda blob: None if blob is None or _is_empty(blob) else float(shapely.bounds(_shape(blob))[place])
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'

@@ -1,0 +1,146 @@
+"""Cloud Optimized GeoTIFFs of planes that are kept: coarser copies and packed tiles are kept too, window by window, and the file is put
+together of them. Where little changed, little is packed; the bytes are those that GDAL writes of the whole."""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from functools import partial
+from math import ceil
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from geoseptic.errors import DiskFullError
+from geoseptic.io import cogtiles, overviews
+from geoseptic.io.cogs import Header, write_cog
+from geoseptic.io.kept import Store
+from geoseptic.io.keptplanes import Part, Piece, by_windows, pieces
+from geoseptic.io.scratch import new_plane
+from geoseptic.model.planes import ArrayPlane, Plane, Values
+from geoseptic.terrain.windows import Window, windows
+
+TILES_ACROSS: Final = 4
+"""Tiles along the side of a piece: with few, a change packs little; with many, few pieces are looked up."""
+
+
+def counts(plane: Plane) -> Counter[int]:
+    """How many cells hold each value."""
+    _, found = by_windows(plane, (), _counted, lambda window: (Part(plane, window),))
+    return sum((Counter[int](dict(pairs)) for pairs in found), Counter[int]())
+
+
+def _counted(part: Part) -> tuple[tuple[()], list[tuple[int, int]]]:
+    values, numbers = np.unique(part.read(), return_counts=True)
+    return (), [(int(value), int(number)) for value, number in zip(values, numbers, strict=True)]
+
+
+def write(
+    store: Store,
+    target: Path,
+    plane: Plane,
+    header: Header,
+    method: overviews.Method,
+    drafts: Path,
+    tile_cells: int,
+    packing: Mapping[str, str],
+) -> bool | None:
+    """Write the file of `plane`. Whether all of it had been kept; None, and nothing written, for floats of
+    another kind and where GDAL lays its files out in another way than is known here."""
+    kind = plane.dtype
+    if kind.kind == "f" and kind != np.float32:
+        return None
+    shapes = overviews.shapes(plane.shape)
+    key = store.key("head", plane.shape, kind.str, shapes, header, tile_cells, dict(packing))
+    entry = store.find(key)
+    kept_head = None if entry is None else store.array(entry, 0)
+    if kept_head is None:
+        head = _head(drafts, plane.shape, shapes, kind, header, tile_cells, packing)
+        if head is None:
+            return None
+        store.put(key, [np.frombuffer(head.data, np.uint8)])
+    else:
+        head = cogtiles.Head.of(kept_head.tobytes(), whole=False)
+    levels, all_there = [plane], True
+    for shape in shapes:
+        levels.append(_coarser(levels[-1], shape, method))
+    parts: list[_Tiles] = []
+    for level in levels:
+        given = partial(_given, level, kind.str, tile_cells, int(packing["level"]))
+        found, there = pieces(_packed, windows(level.shape, TILES_ACROSS * tile_cells), given)
+        parts.append(_Tiles(found, level.shape, tile_cells))
+        all_there &= there
+    try:
+        with target.open("xb") as file:
+            file.write(head.placed([copy.lengths for copy in parts]))
+            for copy in reversed(parts):
+                for tile in copy.tiles():
+                    for piece in cogtiles.framed(tile):
+                        file.write(piece)
+    except OSError as error:
+        raise DiskFullError(f"{target}: {error}. Make room there.") from error
+    return all_there
+
+
+def _head(
+    drafts: Path,
+    shape: tuple[int, int],
+    coarser: list[tuple[int, int]],
+    kind: np.dtype[Any],
+    header: Header,
+    tile_cells: int,
+    packing: Mapping[str, str],
+) -> cogtiles.Head | None:
+    """What GDAL writes before the tiles of such a raster, whatever its values: here of one with nothing in it."""
+    blank = drafts / "blank.tif"
+    planes = [new_plane(drafts, each, kind) for each in (shape, *coarser)]
+    write_cog(blank, planes[0], planes[1:], header, drafts, blocksize=tile_cells, **packing)
+    return cogtiles.head_of(blank)
+
+
+def _coarser(fine: Plane, shape: tuple[int, int], method: overviews.Method) -> Plane:
+    # Nothing is ever in this one: it only has the shape.
+    like = ArrayPlane(np.broadcast_to(np.zeros(1, fine.dtype), shape))
+
+    def given(window: Window) -> tuple[Any, ...]:
+        under, spans = overviews.beneath(fine.shape, shape, window)
+        return Part(fine, under), spans, method
+
+    (coarse,), _ = by_windows(like, (fine.dtype,), _halved, given)
+    return coarse
+
+
+def _halved(fine: Part, spans: tuple[overviews.Spans, overviews.Spans], method: overviews.Method) -> tuple[tuple[Values], None]:
+    return (overviews.halved(fine.read(), spans, method),), None
+
+
+def _given(plane: Plane, kind: str, tile_cells: int, level: int, window: Window) -> tuple[Any, ...]:
+    return Part(plane, window), kind, tile_cells, level
+
+
+def _packed(part: Part, kind: str, tile_cells: int, level: int) -> tuple[Values, Values]:
+    return cogtiles.packed(part.read().astype(np.dtype(kind), copy=False), tile_cells, level)
+
+
+class _Tiles:
+    """The packed tiles of one copy, in the order of the file."""
+
+    def __init__(self, parts: list[Piece], shape: tuple[int, int], tile_cells: int) -> None:
+        self.parts = parts
+        rows, cols = (ceil(side / tile_cells) for side in shape)
+        own = [part.array(1) for part in parts]
+        # Of each tile in the file's order: its piece, and where it begins there.
+        self.part, self.start = np.zeros((rows, cols), np.int64), np.zeros((rows, cols), np.int64)
+        lengths = np.zeros((rows, cols), np.int64)
+        for number, (window, found) in enumerate(zip(windows((rows, cols), TILES_ACROSS), own, strict=True)):
+            there = lengths[window].shape
+            lengths[window] = found.reshape(there)
+            self.start[window] = np.concatenate([[0], np.cumsum(found)[:-1]]).reshape(there)
+            self.part[window] = number
+        self.lengths = lengths.ravel()
+
+    def tiles(self) -> Iterator[memoryview]:
+        opened: dict[int, memoryview] = {}
+        for number, start, length in zip(self.part.ravel().tolist(), self.start.ravel().tolist(), self.lengths.tolist(), strict=True):
+            if number not in opened:
+                opened[number] = self.parts[number].array(0).data
+            yield opened[number][start : start + length]

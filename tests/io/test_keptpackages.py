@@ -1,0 +1,127 @@
+"""A package of which rows were replaced holds what one written anew holds."""
+
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from geopandas import GeoDataFrame
+
+from geoseptic.io import kept, keptpackages
+from geoseptic.io.vectors import LayerToWrite, write_layers
+from geoseptic.model.legends import Swatch, VectorLegend
+from tests.run.test_kept import contents
+
+PLAIN = VectorLegend("All", "polygon", None, (Swatch("", "all", "#4a6fa5"),))
+BY_KIND = VectorLegend("Kinds", "point", "kind", (Swatch("a", "A", "#4a6fa5"), Swatch("b", "B", "#722473")))
+
+
+def layers(rows: int = 1300) -> list[LayerToWrite]:
+    rng = np.random.default_rng(1)
+    x, y = rng.uniform(0, 5_000, (2, rows))
+    lots = GeoDataFrame(
+        {
+            "name": [f"lot {row}" for row in range(rows)], "area": rng.normal(5, 1, rows),
+            "open": [None, "yes"] * (rows // 2), "sure": [True, False] * (rows // 2),
+        },
+        geometry=shapely.box(x, y, x + 20, y + 30), crs=26910,
+    )  # fmt: skip
+    wells = GeoDataFrame({"kind": ["a", "b"] * (rows // 2)}, geometry=shapely.points(x, y), crs=26910)
+    return [
+        LayerToWrite("lots", lots, PLAIN, "Lots", "All of them", {"name": "What it is called"}),
+        LayerToWrite("wells", wells, BY_KIND, "Wells"),
+    ]
+
+
+def written(folder: Path, given: list[LayerToWrite], store: Path | None = None) -> tuple[dict[str, list[Any]], bool | None]:
+    """What the package holds, and whether it was taken from the store."""
+    folder.mkdir()
+    with kept.kept(store) as used:
+        write_layers(folder / "made.gpkg", given)
+    assert [path.name for path in folder.iterdir()] == ["made.gpkg"]
+    with closing(sqlite3.connect(folder / "made.gpkg")) as database:
+        assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        for layer in given:
+            assert database.execute("SELECT rtreecheck(?)", (f"rtree_{layer.name}_geom",)).fetchall() == [("ok",)]
+    return contents(folder / "made.gpkg"), None if used is None else bool(used.reused["package"])
+
+
+def with_rows(layer: LayerToWrite, rows: list[int], shape: shapely.Geometry, **values: Any) -> LayerToWrite:
+    frame = layer.frame.copy()
+    shapes = frame.geometry.to_numpy().copy()
+    for row in rows:
+        shapes[row] = shape
+        for column, value in values.items():
+            frame.loc[row, column] = value
+    return replace(layer, frame=frame.set_geometry(gpd.GeoSeries(shapes, crs=frame.crs)))
+
+
+CHANGES = {
+    "nothing": lambda lots, wells: (lots, wells),
+    "a shape": lambda lots, wells: (with_rows(lots, [700], shapely.box(1, 2, 3, 4)), wells),
+    "beyond all others": lambda lots, wells: (with_rows(lots, [0], shapely.box(-900, -900, 9_000, 9_000)), wells),
+    "emptied": lambda lots, wells: (with_rows(lots, [1299], shapely.MultiPolygon()), wells),
+    "a word": lambda lots, wells: (replace(lots, frame=lots.frame.assign(open=["no", *lots.frame["open"][1:]])), wells),
+    "points": lambda lots, wells: (lots, with_rows(wells, [3], shapely.Point(7, 8), kind="b")),
+    "both": lambda lots, wells: (
+        with_rows(lots, [700], shapely.box(1, 2, 3, 4), name="it's \"new\""), with_rows(wells, [9], shapely.Point(1, 1)),
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_package_with_replaced_rows_holds_what_a_new_one_holds(tmp_path, change):
+    lots, wells = layers()
+    written(tmp_path / "first", [lots, wells], tmp_path / "store")
+    after = list(CHANGES[change](lots, wells))
+    patched, reused = written(tmp_path / "patched", after, tmp_path / "store")
+    assert reused
+    assert patched == written(tmp_path / "new", after)[0]
+    # And back: the package that is kept is the first one still.
+    back, reused = written(tmp_path / "back", [lots, wells], tmp_path / "store")
+    assert reused and back == written(tmp_path / "old", [lots, wells])[0]
+
+
+def test_an_emptied_row_that_gets_a_shape_again_is_in_the_index(tmp_path):
+    lots, wells = layers()
+    empty = with_rows(lots, [5], shapely.MultiPolygon())
+    written(tmp_path / "first", [empty, wells], tmp_path / "store")
+    patched, reused = written(tmp_path / "patched", [lots, wells], tmp_path / "store")
+    assert reused and patched == written(tmp_path / "new", [lots, wells])[0]
+
+
+def test_other_rows_columns_kinds_or_very_many_changes_are_written_anew(tmp_path):
+    lots, wells = layers()
+    written(tmp_path / "first", [lots, wells], tmp_path / "store")
+    others = {
+        "a row less": replace(lots, frame=lots.frame.iloc[1:]),
+        "a column more": replace(lots, frame=lots.frame.assign(more=1)),
+        "another kind": replace(lots, frame=lots.frame.assign(area=np.arange(1300))),
+        "all moved": replace(lots, frame=lots.frame.set_geometry(lots.frame.translate(1, 1))),
+        "another title": replace(lots, title="Parcels"),
+    }
+    for name, other in others.items():
+        found, reused = written(tmp_path / name, [other, wells], tmp_path / "store")
+        assert not reused and found == written(tmp_path / f"{name} anew", [other, wells])[0], name
+
+
+def test_values_that_look_alike_have_other_hashes():
+    shapes = [shapely.Point(0, 0)] * 2
+    columns: list[list[Any]] = [
+        ["1", None],
+        [1, None],
+        [True, None],
+        [1.0, None],
+        ["1", "None"],
+        [None, "1"],
+        ["", "1"],
+        ["1", ""],
+        ["11", ""],
+    ]
+    found = [keptpackages.row_hashes(GeoDataFrame({"a": np.array(column, object)}, geometry=shapes, crs=26910))[0] for column in columns]
+    assert len(set(found)) == len(columns)
