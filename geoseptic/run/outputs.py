@@ -27,8 +27,8 @@ IN_USE: Final = ("-wal", "-shm", "-journal")
 PARTIAL: Final = putting.PARTIAL
 SCRATCH: Final = ".geoseptic-scratch-"
 
-SCRATCH_BYTES_A_CELL: Final = (50, 70)
-"""Of working files beside the outputs: at least, and with the outputs at most."""
+SCRATCH_BYTES_A_CELL: Final = (8, 70)
+"""Of working files beside the outputs: heights and one plane made of them at the least, all that the largest process makes at the most."""
 
 PIECES_BYTES_A_CELL: Final = 52
 """Of what is kept to go on from; measured, tests/benchmarks/README.md."""

@@ -115,7 +115,7 @@ def test_damaged_piece_is_passed_over_and_told(county, tmp_path, monkeypatch):
 
 def test_pieces_of_rasters_in_files_are_taken_and_go_at_the_end(county, tmp_path, monkeypatch):
     """Also where the run that ends well was not asked to go on from them."""
-    monkeypatch.setattr(runner, "IN_MEMORY_CELLS", 0)
+    monkeypatch.setattr(runner, "IN_MEMORY_BYTES", 0)
     words = [*county.written(), "--out", str(tmp_path / "out")]
     for more in (["--resume"], ["--overwrite"]):
         with counted(dies_after=5):
