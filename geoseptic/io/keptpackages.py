@@ -66,8 +66,8 @@ def write(
                 data.tofile(target)
             except OSError as error:
                 raise DiskFullError(f"{target}: {error}. Make room there.") from error
-            some = {name: frame.iloc[changed[name]] for name, frame in frames.items() if len(changed[name])}
-            if not some or _replaced(target, frames, some, changed, write_rows):
+            changed = {name: rows for name, rows in changed.items() if len(rows)}
+            if not changed or _replaced(target, frames, changed, write_rows):
                 store.count("package", reused=True)
                 return
             target.unlink()
@@ -105,13 +105,12 @@ def _plain(column: np.ndarray[Any, Any]) -> Any:
     return marshal.dumps(values, 2) if set(map(type, values)) <= PLAIN else column
 
 
-def _replaced(
-    target: Path, frames: Frames, some: Frames, rows: Mapping[str, Any], write_rows: Callable[[Path, Frames], None]
-) -> bool:  # fmt: skip
+def _replaced(target: Path, frames: Frames, rows: Mapping[str, Any], write_rows: Callable[[Path, Frames], None]) -> bool:
     """Put these rows in the place of those that are there; False, and anything may be in the file, where their columns differ."""
     beside = target.with_name(f".{target.stem}-rows.gpkg")
     try:
-        write_rows(beside, some)
+        # Those that reach farthest come too: what the writer says of the bounds of these is what it says of the bounds of all.
+        write_rows(beside, {name: frames[name].iloc[[*own, *_farthest(frames[name])]] for name, own in rows.items()})
         with closing(sqlite3.connect(target, isolation_level=None)) as database:
             for name, told in (("ST_IsEmpty", _is_empty), *((f"ST_{which}", _bound(place)) for place, which in enumerate(BOUNDS))):
                 database.create_function(name, 1, told, deterministic=True)
@@ -120,7 +119,7 @@ def _replaced(
             database.execute("PRAGMA synchronous = OFF")
             database.execute("ATTACH ? AS beside", (str(beside),))
             database.execute("BEGIN")
-            for name in some:
+            for name in rows:
                 table = _quoted(name)
                 columns, theirs = (
                     [tuple(line[1:3]) for line in database.execute(f"PRAGMA {where}.table_info({table})")] for where in ("main", "beside")
@@ -130,16 +129,25 @@ def _replaced(
                 own = [_quoted(str(column)) for column, _ in columns if column != "fid"]
                 found = database.execute(f"SELECT {', '.join(own)} FROM beside.{table} ORDER BY fid").fetchall()
                 change = f"UPDATE main.{table} SET {', '.join(f'{column} = ?' for column in own)} WHERE fid = ?"
-                database.executemany(change, [(*values, int(row) + 1) for values, row in zip(found, rows[name], strict=True)])
-                bounds = frames[name].total_bounds
-                values = [None if np.isnan(bound) else float(bound) for bound in bounds]
+                database.executemany(change, [(*values, int(row) + 1) for values, row in zip(found, rows[name], strict=False)])
+                bounds = "min_x, min_y, max_x, max_y"
                 database.execute(
-                    "UPDATE main.gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? WHERE table_name = ?", (*values, name)
+                    f"UPDATE main.gpkg_contents SET ({bounds}) = (SELECT {bounds} FROM beside.gpkg_contents WHERE table_name = ?) "
+                    "WHERE table_name = ?",
+                    (name, name),
                 )
             database.execute("COMMIT")
     finally:
         beside.unlink(missing_ok=True)
     return True
+
+
+def _farthest(frame: "GeoDataFrame") -> list[int]:
+    """Rows that have the bounds of all; none where every shape is empty."""
+    bounds = shapely.bounds(np.asarray(frame.geometry.values, object))
+    if np.isnan(bounds).all():
+        return []
+    return [*np.nanargmin(bounds[:, :2], axis=0).tolist(), *np.nanargmax(bounds[:, 2:], axis=0).tolist()]
 
 
 BOUNDS: Final = ("MinX", "MinY", "MaxX", "MaxY")

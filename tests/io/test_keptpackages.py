@@ -65,6 +65,8 @@ CHANGES = {
     "nothing": lambda lots, wells: (lots, wells),
     "a shape": lambda lots, wells: (with_rows(lots, [700], shapely.box(1, 2, 3, 4)), wells),
     "beyond all others": lambda lots, wells: (with_rows(lots, [0], shapely.box(-900, -900, 9_000, 9_000)), wells),
+    "bounds of many digits": lambda lots, wells: (with_rows(lots, [3], shapely.box(-3.8411747081601444, -1 / 3, 9e3 + 1 / 7, 9e3)), wells),
+    "all emptied that changed": lambda lots, wells: (with_rows(lots, list(range(250, 260)), shapely.MultiPolygon()), wells),
     "emptied": lambda lots, wells: (with_rows(lots, [1299], shapely.MultiPolygon()), wells),
     "a word": lambda lots, wells: (replace(lots, frame=lots.frame.assign(open=["no", *lots.frame["open"][1:]])), wells),
     "points": lambda lots, wells: (lots, with_rows(wells, [3], shapely.Point(7, 8), kind="b")),

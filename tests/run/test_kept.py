@@ -216,7 +216,7 @@ def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, change):
         assert steps[name]["made"] <= 0.4 * (steps[name]["made"] + steps[name]["reused"]), name
     assert steps["_rated"]["made"] > 0 and steps["_cut"]["made"] > 0
     assert steps["_cut"]["made"] <= 0.5 * (steps["_cut"]["made"] + steps["_cut"]["reused"])
-    assert steps["raster"]["reused"] >= 3 and steps["package"]["reused"] == 2
+    assert steps["raster"]["reused"] >= 3 and steps["package"]["reused"] >= (3 if change is well_moved else 1)
 
 
 @pytest.mark.usefixtures("small_windows")
