@@ -257,7 +257,7 @@ def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
     crs = placed(declared, stated, path)
     notes += stated_notes(declared, crs, stated)
     geometry, features = str(info["geometry_type"] or ""), int(info["features"])
-    if info["driver"] in MAY_HAVE_CURVES:
+    if geometry and info["driver"] in MAY_HAVE_CURVES:
         notes += _curve_notes(chosen, geometry, features)
     fields = tuple(str(name) for name in info["fields"])
     header = LayerHeader(source, path, chosen.shown, crs, fields, geometry, features, tuple(notes), stated)

@@ -36,6 +36,9 @@ MOST_TANGLED: Final = 1_000_000_000
 TRACE_M: Final = 0.001
 """Half the width that is given to what of an obstacle has none."""
 
+FEW_CORNERS: Final = 5
+"""A broken ring of no more corners than that may have them in a wrong order. Our own choice."""
+
 ROUNDING_M: Final = 1e-6
 
 NO_SHAPE: Final = shapely.Polygon()
@@ -171,6 +174,9 @@ def _all_of(shape: shapely.Geometry) -> tuple[shapely.Geometry, float]:
     if failed:
         return _around(shape), 0.0
     certain, whole = others[0]
+    # Four or five corners in a wrong order outline their hull, and most often that is what was meant.
+    few = [piece for piece in _areas_of(shape) if shapely.get_num_coordinates(piece) <= FEW_CORNERS + 1 and not piece.is_valid]
+    whole = shapely.union_all([whole, *shapely.convex_hull(np.array(few, object))])
     traces = shapely.union_all(shapely.get_rings(shapely.get_parts(shape)))
     if shapely.is_empty(whole):
         return traces, 0.0

@@ -14,7 +14,7 @@ MEANS: Mapping[Happens, str] = {
 }
 """The oracle of each outcome, and how the table words it."""
 
-Options = dict[str, str | None]
+Options = dict[str, str | tuple[str, ...] | None]
 
 
 @dataclass(frozen=True)

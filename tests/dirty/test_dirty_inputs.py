@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from geoseptic.run.cli import main
-from tests.dirty import files, grounds, vectors  # noqa: F401 - they fill the corpus
+from tests.dirty import files, formats, grounds, tables, vectors  # noqa: F401 - they fill the corpus
 from tests.dirty.cases import CASES, Dirty, Options, table
 from tests.dirty.county import CRS, county, write_county
 
@@ -16,7 +16,12 @@ CLEAN_LOTS = tuple(county().parcels.parcel_id)
 
 
 def words(options: Options, out: Path) -> list[str]:
-    given = [word for name, value in options.items() if value is not None for word in (f"--{name.replace('_', '-')}", value)]
+    given = [
+        word
+        for name, value in options.items()
+        for one in ((value,) if isinstance(value, str) else value or ())
+        for word in (f"--{name.replace('_', '-')}", one)
+    ]
     return [*given, "--out", str(out), "--quiet"]
 
 

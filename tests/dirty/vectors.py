@@ -333,6 +333,17 @@ def parcels_with_a_wrong_crs(folder: Path) -> Options:
 # -------------------------------------------------------------------------------------------------- buildings and water
 
 
+@dirty("a house that crosses itself: both of its lobes are kept clear of", "safe")
+def buildings_like_a_bow_tie(folder: Path) -> Options:
+    (left, bottom, right, top) = shapes_of("buildings")[0].bounds
+    return write_county(
+        folder,
+        buildings=spoil(
+            "buildings", instead("buildings", 0, Polygon([(left - 5, bottom), (right + 5, top), (right + 5, bottom), (left - 5, top)]))
+        ),
+    )
+
+
 @dirty("a house without a shape: it is somewhere", "same", "1 without a shape")
 def buildings_without_a_shape(folder: Path) -> Options:
     clean = county().layers["buildings"]
