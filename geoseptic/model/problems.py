@@ -6,15 +6,19 @@ from typing import Final, Literal
 
 from geoseptic.errors import GeosepticError
 
-Weight = Literal["hinders", "mended", "assumed", "look"]
+Weight = Literal["hinders", "left out", "mended", "assumed", "look"]
 
 WEIGHTS: Final[dict[Weight, str]] = {
     "hinders": "no run can use the file as it is",
+    "left out": "a run goes on without the feature: its ground is unknown, none of it reads as clear, and the run ends with code 1",
     "mended": "a run mends or takes the worse reading, and says so",
     "assumed": "a run goes on with an assumption, which may cost ground or leave questions open",
     "look": "possible, but so unlikely that somebody should look",
 }
 """How much a problem weighs, heaviest first."""
+
+FAILING: Final[tuple[Weight, ...]] = ("hinders", "left out")
+"""Weights with which no run ends without a failure."""
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from geoseptic.model import layers
 from geoseptic.process import ElevationIn, LayerIn, LayerOut, PageOut, RulesIn, TableOut, process
 from geoseptic.processes import inputs
-from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
+from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M, MOST_CHANGED
 from geoseptic.processes.screen_county import Floodplain, Groundwater, Soils
 
 if TYPE_CHECKING:
@@ -54,6 +54,7 @@ def check_inputs(
     floodplain: Floodplain = None,
     groundwater: Groundwater = None,
     assumed_location_error_m: inputs.AssumedLocationError = ASSUMED_LOCATION_ERROR_M,
+    most_changed: inputs.MostChanged = MOST_CHANGED,
 ) -> "Results":
     """Everything that a run would refuse, mend, assume or doubt in the input files, with the features, their places and how to mend it,
     as a page for the owner of the data. Nothing of the inputs is changed, and a file that cannot be read hinders no look at the others."""
@@ -76,6 +77,11 @@ def check_inputs(
         "floodplain": floodplain,
     }
     looked_at = input_checks.Inputs(
-        {name: layer for name, layer in given.items() if layer is not None}, elevation, groundwater, rules, assumed_location_error_m
+        {name: layer for name, layer in given.items() if layer is not None},
+        elevation,
+        groundwater,
+        rules,
+        assumed_location_error_m,
+        most_changed,
     )
     return problem_tables.results(looked_at, input_checks.problems(looked_at))

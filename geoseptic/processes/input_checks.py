@@ -9,7 +9,7 @@ import shapely
 from geopandas import GeoDataFrame
 from pyproj import CRS, Transformer
 
-from geoseptic.errors import GeosepticError, LayerContractError, SeveralErrors
+from geoseptic.errors import GeosepticError, LayerContractError, NoOverlapError, SeveralErrors
 from geoseptic.model import layers
 from geoseptic.model.checking import check, feature_names, source_of
 from geoseptic.model.frame import Frame, Geometries
@@ -17,8 +17,10 @@ from geoseptic.model.grid import Raster
 from geoseptic.model.layers import Contract
 from geoseptic.model.problems import Place, Problem, Refused, Weight
 from geoseptic.model.rules import RuleSet
-from geoseptic.parcels.repair import Fabric
+from geoseptic.parcels.repair import MOST_CHANGED
 from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
+from geoseptic.processes.notices import off_the_elevation
+from geoseptic.processes.plausibility import Finding, plausibility, warned
 
 WGS84: Final = CRS.from_epsg(4326)
 
@@ -41,6 +43,9 @@ ADVICE: Final = (
     ("empty ", "Fill in the cell."),
     ("no column", "Add the column, or say which one of the file it is."),
     ("is not a known unit", "Write m or ft."),
+    ("of the ground of its outline may or may not be", "Redraw the outline so that it does not cross or touch itself."),
+    ("no area is left", "Redraw the outline: what is drawn has no area."),
+    ("too tangled", "Redraw the outline so that it does not cross or touch itself."),
     ("mended outline", "Redraw the outline so that it does not cross or touch itself."),
     ("several pieces", "Check that the pieces are one lot; give each lot a record of its own otherwise."),
     ("sliver", "Check whether it is a lot at all: slivers are left over where two outlines do not meet."),
@@ -49,9 +54,15 @@ ADVICE: Final = (
 )
 """What a fault holds -> how its owner may mend it; the first that fits."""
 
+DOUBT_ADVICE: Final = (
+    "Compare some of them with an aerial photograph or the file's own description; a run goes on as if the data were right."
+)
+
 KEPT_APART: Final = ("several pieces", "sliver", "same ground as another")
 """Faults of a parcel that a run mends nothing of: they may be true."""
 
+
+NONE: Final = (np.empty(0, object), np.empty(0, object))
 
 MOST_NOTES: Final = 5
 """Details of one fault that its sentence quotes."""
@@ -66,6 +77,7 @@ class Inputs:
     groundwater: Raster | Refused | None
     rules: RuleSet | Refused | None
     assumed_location_error_m: float
+    most_changed: float = MOST_CHANGED
 
 
 def problems(inputs: Inputs) -> tuple[Problem, ...]:
@@ -74,18 +86,21 @@ def problems(inputs: Inputs) -> tuple[Problem, ...]:
 
 
 def _found(inputs: Inputs) -> Iterator[Problem]:
-    for name, given in (("elevation", inputs.elevation), ("groundwater", inputs.groundwater), ("rules", inputs.rules)):
-        if isinstance(given, Refused):
-            yield from _of_errors(name, given.source, given.errors)
+    for name, other in (("elevation", inputs.elevation), ("groundwater", inputs.groundwater), ("rules", inputs.rules)):
+        if isinstance(other, Refused):
+            yield from _of_errors(name, other.source, other.errors)
     frame = inputs.elevation.grid.frame if isinstance(inputs.elevation, Raster) else None
     placed: dict[str, GeoDataFrame] = {}
     told: set[str] = set()
-    for name, layer in inputs.layers.items():
-        if isinstance(layer, Refused):
-            yield from _of_errors(name, layer.source, layer.errors)
+    for name, given in inputs.layers.items():
+        if isinstance(given, Refused):
+            yield from _of_errors(name, given.source, given.errors)
             continue
+        layer = given.reset_index(drop=True)
         whole, shapeless = (layer, ()) if name in ALL_COUNT else _with_shapes(name, layer)
         yield from shapeless
+        for note in layer.attrs.get("notes", ()):
+            yield Problem(name, source_of(layer), "assumed", f"{note}.")
         bad: set[int] = set()
         for problem in _of_layer(name, whole, frame):
             told.add(problem.what)
@@ -104,17 +119,22 @@ def _of_layer(name: str, layer: GeoDataFrame, frame: Frame | None) -> Iterator[P
     if own is None and name != "parcels" and layer.crs is not None and not layer.crs.is_projected and len(layer):
         own = _frame_near(layer)
     try:
-        checked = check(layer, contract, own, source)
+        checked = check(layer, contract, own, source, spare_shapes=name == "parcels")
     except GeosepticError as error:
-        yield from _of_errors(name, source, (error,), layer)
+        found = tuple(_of_errors(name, source, (error,), layer))
+        yield from found
+        bad = {place.row - 1 for problem in found for place in problem.places}
+        if name == "parcels" and bad:
+            yield from _of_layer(name, layer[~layer.index.isin(list(bad))], frame)
         return
     for note in checked.notes:
         yield Problem(name, source, "assumed", f"{note}.")
+    yield from _left_out(layer, checked.ids, {row: why for row, (why, _) in checked.spoilt.items()})
 
 
 def _together(inputs: Inputs, placed: Mapping[str, GeoDataFrame], frame: Frame | None) -> Iterator[Problem]:
     """What shows only where the layers are laid over each other."""
-    parcels = placed["parcels"]
+    parcels, elevation = placed["parcels"], inputs.elevation if isinstance(inputs.elevation, Raster) else None
     try:
         land = check_land(
             parcels,
@@ -123,15 +143,24 @@ def _together(inputs: Inputs, placed: Mapping[str, GeoDataFrame], frame: Frame |
             frame=frame,
             assumed_location_error_m=inputs.assumed_location_error_m,
             culverts=placed.get("culverts"),
+            most_changed=inputs.most_changed,
         )
-        yield from _of_fabric(land.fabric, parcels)
-        yield from (Problem("all layers", "", "assumed", f"{note}.") for note in land.notes)
-        if isinstance(inputs.elevation, Raster):
-            check_overlap(inputs.elevation, land)
-        if isinstance(inputs.rules, RuleSet):
-            yield from _silent(land, inputs.rules)
     except GeosepticError as error:
         yield from _of_errors("parcels", source_of(parcels), (error,), parcels)
+        return
+    yield from _left_out(parcels, land.fabric.ids, land.fabric.spoilt)
+    yield from _of_repairs(land, placed)
+    yield from (Problem("all layers", "", "assumed", f"{note}.") for note in land.notes)
+    if elevation is not None:
+        try:
+            check_overlap(elevation, land)
+            yield from _off(land, elevation, parcels)
+        except NoOverlapError as error:
+            yield from _of_errors("parcels", source_of(parcels), (error,), parcels)
+            elevation = None
+    if isinstance(inputs.rules, RuleSet):
+        yield from _silent(land, inputs.rules)
+    yield from _doubts(land, elevation, inputs)
 
 
 def _silent(land: Land, rules: RuleSet) -> Iterator[Problem]:
@@ -154,16 +183,64 @@ def _of_errors(name: str, source: str, errors: Iterable[GeosepticError], layer: 
             yield Problem(name, source, "hinders", str(error))
 
 
-def _of_fabric(fabric: Fabric, parcels: GeoDataFrame) -> Iterator[Problem]:
-    by_kind: dict[str, list[str]] = {}
-    notes: dict[str, list[str]] = {}
-    for fault in fabric.faults:
-        by_kind.setdefault(fault.kind, []).append(fault.feature_id)
-        notes.setdefault(fault.kind, []).append(f"{fault.feature_id}: {fault.note}")
-    for kind, ids in by_kind.items():
+def _of_repairs(land: Land, placed: Mapping[str, GeoDataFrame]) -> Iterator[Problem]:
+    """What a run mends or finds odd, in any layer; parcels that it leaves out are told as such."""
+    out = {str(land.fabric.ids[row]) for row in land.fabric.spoilt}
+    ids: dict[tuple[str, str], list[str]] = {}
+    notes: dict[tuple[str, str], list[str]] = {}
+    for fault in land.repairs:
+        if fault.layer == "parcels" and fault.kind == "mended outline" and fault.feature_id in out:
+            continue
+        ids.setdefault((fault.layer, fault.kind), []).append(fault.feature_id)
+        notes.setdefault((fault.layer, fault.kind), []).append(f"{fault.feature_id}: {fault.note}")
+    for (name, kind), features in ids.items():
+        told, layer = notes[name, kind], placed[name]
         weight: Weight = "look" if kind in KEPT_APART else "mended"
-        what = f"{kind} ({'; '.join(notes[kind][:MOST_NOTES])}{' ...' if len(notes[kind]) > MOST_NOTES else ''})."
-        yield Problem("parcels", source_of(parcels), weight, what, advice(kind), tuple(_places(parcels, "parcels", ids)))
+        what = f"{kind} ({'; '.join(told[:MOST_NOTES])}{' ...' if len(told) > MOST_NOTES else ''})."
+        yield Problem(name, source_of(layer), weight, what, advice(kind), tuple(_places(layer, name, features)))
+
+
+def _left_out(layer: GeoDataFrame, ids: Geometries, spoilt: Mapping[int, str]) -> Iterator[Problem]:
+    """The parcels that a run goes on without, by why it does."""
+    by_why: dict[str, list[object]] = {}
+    for row, why in sorted(spoilt.items()):
+        by_why.setdefault(why, []).append(ids[row])
+    for why, names in by_why.items():
+        yield Problem("parcels", source_of(layer), "left out", f"{why}.", advice(why), tuple(_places(layer, "parcels", names)))
+
+
+def _off(land: Land, elevation: Raster, parcels: GeoDataFrame) -> Iterator[Problem]:
+    """Parcels that the elevation does not cover, or not all of them."""
+    out = {str(land.fabric.ids[row]) for row in land.fabric.spoilt}
+    off, partly = off_the_elevation(land, elevation)
+    for ids, how, known in ((off, "off the elevation", "nothing is known"), (partly, "partly off the elevation", "a part is not known")):
+        names = [str(name) for name in ids if str(name) not in out]
+        if names:
+            what = f"{len(names)} of {len(land.parcels)} parcels lie {how} or on cells without a height: {known} of their ground."
+            todo = "Give elevation that covers them and some hundred metres round them."
+            yield Problem("parcels", source_of(parcels), "assumed", what, todo, tuple(_places(parcels, "parcels", names)))
+
+
+def _doubts(land: Land, elevation: Raster | None, inputs: Inputs) -> Iterator[Problem]:
+    """What is possible and unlikely, with its figures."""
+    for doubt in warned(plausibility(land, elevation)):
+        layer = inputs.layers.get(doubt.layer)
+        places = tuple(_places(layer, doubt.layer, _names_at(land, doubt))) if isinstance(layer, GeoDataFrame) else ()
+        source = source_of(layer) if isinstance(layer, GeoDataFrame) else ""
+        yield Problem(doubt.layer, source, "look", f"{doubt.text}.", DOUBT_ADVICE, places)
+
+
+def _names_at(land: Land, doubt: Finding) -> list[object]:
+    """The identifiers of the features that a doubt gives places of."""
+    ids, shapes_m = {
+        "parcels": (land.fabric.ids, land.fabric.shapes_m),
+        "wells": (land.wells.ids, land.wells.shapes_m),
+        "buildings": (land.buildings.ids, land.buildings.shapes_m) if land.buildings is not None else NONE,
+    }.get(doubt.layer, NONE)
+    if doubt.points_m is None or not len(ids):
+        return []
+    nearest = shapely.STRtree(shapes_m).query_nearest(doubt.points_m, all_matches=False)[1]
+    return list(dict.fromkeys(ids[nearest]))
 
 
 def advice(fault: str) -> str:
@@ -192,7 +269,7 @@ def _places(layer: GeoDataFrame | None, name: str, ids: Sequence[object]) -> Ite
     rows = np.flatnonzero([identifier in wanted for identifier in named])
     lon_deg, lat_deg = _middles_deg(np.asarray(layer.geometry.values, object)[rows], layer.crs)
     for row, lon, lat in zip(rows.tolist(), lon_deg.tolist(), lat_deg.tolist(), strict=True):
-        yield Place(str(named[row]), row + 1, lon, lat)
+        yield Place(str(named[row]), int(layer.index[row]) + 1, lon, lat)
 
 
 def _middles_deg(

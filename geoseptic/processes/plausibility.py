@@ -55,12 +55,13 @@ WHOLE_WITHIN: Final = 1e-6
 
 @dataclass(frozen=True)
 class Finding:
-    """One figure, or one doubt.
+    """One figure, or one doubt, of one input.
 
     numbers : what the sentence rests on, by name. points_m : places of the features that are meant, in metres of the frame; None where the
     whole layer is.
     """
 
+    layer: str
     kind: str
     severity: Severity
     text: str
@@ -71,7 +72,8 @@ class Finding:
 @stage("plausibility")
 def plausibility(land: Land, elevation: Raster | None = None, this_year: int | None = None) -> list[Finding]:
     """Every figure of the layers and of the ground under them; those outside what is usual are warnings."""
-    lots = land.fabric.shapes_m
+    # A spoilt parcel has no shape.
+    lots = land.fabric.shapes_m[~shapely.is_empty(land.fabric.shapes_m)]
     tree = shapely.STRtree(lots)
     found = _sizes("parcels", "parcel", lots, PARCEL_M2)
     found += _place(land.frame, lots)
@@ -95,9 +97,9 @@ def plausibility_results(land: Land, elevation: Raster | None) -> Results:
     return Results(counts={"plausibility": figures}, warnings=warnings)
 
 
-def _finding(kind: str, odd: bool, text: str, numbers: Mapping[str, float], points_m: Geometries | None = None) -> Finding:
+def _finding(layer: str, kind: str, odd: bool, text: str, numbers: Mapping[str, float], points_m: Geometries | None = None) -> Finding:
     rounded = {name: float(f"{value:.6g}") for name, value in numbers.items()}
-    return Finding(kind, "warning" if odd else "figure", text, rounded, points_m)
+    return Finding(layer, kind, "warning" if odd else "figure", text, rounded, points_m)
 
 
 def _sizes(layer: str, one: str, shapes_m: Geometries, usual_m2: tuple[float, float]) -> list[Finding]:
@@ -115,7 +117,7 @@ def _sizes(layer: str, one: str, shapes_m: Geometries, usual_m2: tuple[float, fl
         f"{low:,.0f} to {high:,.0f} m2 is usual: the unit of the coordinates may be another than the file says, or the layer holds "
         "other things"
     )
-    return [_finding(f"size_of_{layer}", odd, text, numbers)]
+    return [_finding(layer, f"size_of_{layer}", odd, text, numbers)]
 
 
 def _place(frame: Frame, lots_m: Geometries) -> list[Finding]:
@@ -136,7 +138,7 @@ def _place(frame: Frame, lots_m: Geometries) -> list[Finding]:
         f"{area.east:g}, latitude {area.south:g} to {area.north:g}); at the worst a length of 100 reads {100 * worst:.2f}. They may "
         "belong to the next zone, or the coordinate reference system is declared wrongly"
     )
-    return [_finding("outside_the_area_of_the_crs", bool(outside.any()), text, numbers, shapely.centroid(lots_m[outside]))]
+    return [_finding("parcels", "outside_the_area_of_the_crs", bool(outside.any()), text, numbers, shapely.centroid(lots_m[outside]))]
 
 
 def _wells(wells: CheckedLayer, lots_m: Geometries, tree: shapely.STRtree) -> list[Finding]:
@@ -156,7 +158,7 @@ def _wells(wells: CheckedLayer, lots_m: Geometries, tree: shapely.STRtree) -> li
         "A well on no record may still be there"
     )
     odd = len(lots_m) >= ENOUGH and (few or many)
-    return [_finding("wells_of_parcels", odd, text, numbers), *_outside("wells", wells.shapes_m, tree, MOST_WELLS_OUTSIDE)]
+    return [_finding("wells", "wells_of_parcels", odd, text, numbers), *_outside("wells", wells.shapes_m, tree, MOST_WELLS_OUTSIDE)]
 
 
 def _outside(layer: str, shapes_m: Geometries, tree: shapely.STRtree, most: float) -> list[Finding]:
@@ -175,7 +177,7 @@ def _outside(layer: str, shapes_m: Geometries, tree: shapely.STRtree, most: floa
         f"({numbers['share']:.0%}; up to {most:.0%} is usual): one of the layers may be shifted, or parcels are missing"
     )
     odd = int(near.sum()) >= ENOUGH and numbers["share"] > most
-    return [_finding(f"{layer}_outside_every_parcel", odd, text, numbers, shapely.centroid(shapes_m[off]))]
+    return [_finding(layer, f"{layer}_outside_every_parcel", odd, text, numbers, shapely.centroid(shapes_m[off]))]
 
 
 def _wells_in_buildings(wells: CheckedLayer, buildings: CheckedLayer) -> list[Finding]:
@@ -189,7 +191,7 @@ def _wells_in_buildings(wells: CheckedLayer, buildings: CheckedLayer) -> list[Fi
         "layer may be shifted, or its wells were placed at the address or the middle of the house. State their location error"
     )
     odd = len(wells) >= ENOUGH and share > MOST_WELLS_IN_BUILDINGS
-    return [_finding("wells_inside_buildings", odd, text, {"inside": float(inside.sum()), "share": share}, wells.shapes_m[inside])]
+    return [_finding("wells", "wells_inside_buildings", odd, text, {"inside": float(inside.sum()), "share": share}, wells.shapes_m[inside])]
 
 
 def _one_place(layer: str, points_m: Geometries) -> list[Finding]:
@@ -204,7 +206,7 @@ def _one_place(layer: str, points_m: Geometries) -> list[Finding]:
     )
     odd = len(points_m) >= ENOUGH and share > MOST_OF_ONE_PLACE
     numbers = {"again": float(again), "share": share, "most_in_one_place": float(counts.max())}
-    return [_finding(f"{layer}_in_one_place", odd, text, numbers, points_m[first[counts > 1]])]
+    return [_finding(layer, f"{layer}_in_one_place", odd, text, numbers, points_m[first[counts > 1]])]
 
 
 def _years(parcels: CheckedLayer, this_year: int) -> list[Finding]:
@@ -222,7 +224,7 @@ def _years(parcels: CheckedLayer, this_year: int) -> list[Finding]:
         parts.append(f"{int(impossible.sum())} of {len(told)} years of building lie before {FIRST_YEAR} or after {this_year}")
     if len(told) >= ENOUGH and share > MOST_OF_ONE_YEAR:
         parts.append(f"{share:.0%} of {len(told)} years of building are {common:.0f}, which may stand for 'not known'")
-    return [_finding("years_built", bool(parts), "; ".join(parts), numbers)]
+    return [_finding("parcels", "years_built", bool(parts), "; ".join(parts), numbers)]
 
 
 def _ground(lots_m: Geometries, elevation: Raster) -> list[Finding]:
@@ -258,7 +260,7 @@ def _ground(lots_m: Geometries, elevation: Raster) -> list[Finding]:
             doubts.append(f"{seen}; all heights are whole {whole}: slopes come in steps, and small ones cannot be seen")
         if flat > FLAT_SHARE:
             doubts.append(f"the ground is exactly level at {flat:.0%} of {len(height_m)} lots: heights may be rounded or filled in")
-    return [_finding("ground_at_parcels", bool(doubts), "; ".join(doubts) or seen, numbers)]
+    return [_finding("elevation", "ground_at_parcels", bool(doubts), "; ".join(doubts) or seen, numbers)]
 
 
 def _whole(height_m: Floats) -> str:

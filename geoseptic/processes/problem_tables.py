@@ -10,7 +10,7 @@ from geopandas import GeoDataFrame
 from geoseptic.errors import listed
 from geoseptic.model.legend_table import UNKNOWN_COLOUR
 from geoseptic.model.legends import Swatch, VectorLegend
-from geoseptic.model.problems import WEIGHTS, Place, Problem
+from geoseptic.model.problems import FAILING, WEIGHTS, Place, Problem
 from geoseptic.model.results import Block, Cell, LayerResult, PageResult, Results, TableResult
 from geoseptic.processes.input_checks import WGS84, Inputs
 
@@ -32,6 +32,7 @@ LEGEND: Final = VectorLegend(
     "weight",
     (
         Swatch("hinders", "No run can use it", "#7d3214"),
+        Swatch("left out", "Left out by a run", "#c8553d"),
         Swatch("mended", "Mended by a run", "#2f8fd0"),
         Swatch("assumed", "Something is assumed", UNKNOWN_COLOUR),
         Swatch("look", "Look at it", "#e2a93b"),
@@ -44,7 +45,8 @@ PRINTED: Final = 12
 
 
 def results(inputs: Inputs, found: tuple[Problem, ...]) -> Results:
-    """Page, table and layer. Problems that hinder a run are failures, so that whoever calls the command sees it from its exit code."""
+    """Page, table and layer. What hinders a run and what it leaves out are failures, so that whoever calls the command sees it from its
+    exit code, as from that of a run."""
     ordered = sorted(found, key=lambda problem: list(WEIGHTS).index(problem.weight))
     rows = [(problem, place) for problem in ordered for place in problem.places or (None,)]
     placed = [(problem, place) for problem, place in rows if place is not None and isfinite(place.lon_deg) and isfinite(place.lat_deg)]
@@ -55,7 +57,7 @@ def results(inputs: Inputs, found: tuple[Problem, ...]) -> Results:
     )
     read = {name: layer for name, layer in inputs.layers.items() if isinstance(layer, GeoDataFrame)}
     counts: dict[str, object] = {f"records_of_{name}": len(layer) for name, layer in read.items()}
-    counts |= {f"problems_{weight}": sum(problem.weight == weight for problem in found) for weight in WEIGHTS}
+    counts |= {f"problems_{weight.replace(' ', '_')}": sum(problem.weight == weight for problem in found) for weight in WEIGHTS}
     return Results(
         layers=(
             LayerResult(
@@ -73,7 +75,7 @@ def results(inputs: Inputs, found: tuple[Problem, ...]) -> Results:
         failures=tuple(
             {"layer": problem.layer, "feature": listed([place.feature for place in problem.places]), "stage": "check", "why": problem.what}
             for problem in ordered
-            if problem.weight == "hinders"
+            if problem.weight in FAILING
         ),
     )  # fmt: skip
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import geopandas
 import pytest
+import shapely
 from shapely import Point, box
 
 from geoseptic.run.cli import main
@@ -93,3 +94,77 @@ def test_markup_in_an_identifier_is_text_in_the_page_and_no_formula_in_the_table
     assert set(Tags(page).found) <= {"html", "head", "meta", "title", "style", "body", "h1", "h2", "h3", "p", "ul", "li"}
     assert "'=HYPERLINK(0)" in {row["feature"] for row in rows_in(tmp_path / "out")}
     assert "\\<script>" in (tmp_path / "out" / "inputs.md").read_text(encoding="utf-8")
+
+
+def weights(out: Path) -> set[tuple[str, str, str]]:
+    """Layer, weight and feature of every row."""
+    return {(row["layer"], row["weight"], row["feature"]) for row in rows_in(out)}
+
+
+def test_parcels_that_a_run_goes_on_without_are_told_as_left_out_and_no_longer_as_a_hindrance(hillside: Path, tmp_path: Path):
+    """No shape, and a bow-tie of which half may mean anything: a run lists both among its failures and ends with 1, and so does this."""
+    lots = geopandas.read_file(hillside / "county.gpkg", layer="parcels")
+    bow = "POLYGON ((500020 5199600, 500080 5199660, 500080 5199600, 500020 5199660, 500020 5199600))"
+    more = geopandas.GeoSeries.from_wkt([bow], crs=CRS).iloc[0]
+    lots = geopandas.GeoDataFrame({"parcel_id": [*lots.parcel_id, "bow", "none"]}, geometry=[*lots.geometry, more, None], crs=CRS)
+    lots.to_file(hillside / "county.gpkg", layer="parcels")
+    run = [*words(hillside, tmp_path / "run"), "--rules", "us-wa"]
+    assert main("setback_envelopes", run) == 1
+    failed = {record["feature"] for record in json.loads((tmp_path / "run" / "run.json").read_text(encoding="utf-8"))["failures"]}
+    assert main("check_inputs", words(hillside, tmp_path / "out")) == 1
+    assert {name for _, weight, name in weights(tmp_path / "out") if weight == "left out"} == failed >= {"none"}
+    assert "hinders" not in {weight for _, weight, _ in weights(tmp_path / "out")}
+
+
+def test_a_share_of_a_broken_outline_that_a_run_would_mend_is_mended_here_too(hillside: Path, tmp_path: Path):
+    lots = geopandas.read_file(hillside / "county.gpkg", layer="parcels")
+    x, y = LEFT + 20, TOP - 295
+    twice = shapely.MultiPolygon([box(x, y, x + 100, y + 8), box(x + 90, y, x + 190, y + 8)])
+    lots = geopandas.GeoDataFrame({"parcel_id": [*lots.parcel_id, "twice"]}, geometry=[*lots.geometry, twice], crs=CRS)
+    lots.to_file(hillside / "county.gpkg", layer="parcels")
+    for most, weight in (("0", "left out"), ("1", "mended")):
+        out = tmp_path / most
+        assert main("check_inputs", [*words(hillside, out), "--most-changed", most]) == (1 if weight == "left out" else 0)
+        told = {row["what"]: row["weight"] for row in rows_in(out) if row["feature"] == "twice"}
+        assert {found for what, found in told.items() if "pieces" not in what} == {weight}, told
+
+
+def test_doubts_of_plausibility_are_on_the_page_with_the_places_of_their_features(hillside: Path, tmp_path: Path):
+    """Thirty wells in the middle of one house, which nobody drills: each is told, with a point in degrees."""
+    house = Point(LEFT + 77, TOP - 85)
+    wells = {"well_id": [f"w{n}" for n in range(30)], "kind": ["private"] * 30, "location_error_m": [3.0] * 30}
+    write(hillside, "wells", wells, [Point(house.x + n / 10, house.y) for n in range(30)])
+    assert main("check_inputs", words(hillside, tmp_path / "out")) == 0
+    doubts = [row for row in rows_in(tmp_path / "out") if row["weight"] == "look" and "inside a building" in row["what"]]
+    assert {row["feature"] for row in doubts} == set(wells["well_id"]) and {row["layer"] for row in doubts} == {"wells"}
+    assert "30 of 30 wells lie inside a building (100%; up to 5% is usual)" in doubts[0]["what"]
+    place = geopandas.GeoSeries([house], crs=CRS).to_crs(4326).iloc[0]
+    assert float(doubts[0]["lon_deg"]) == pytest.approx(place.x, abs=1e-5) and float(doubts[0]["lat_deg"]) == pytest.approx(
+        place.y, abs=1e-5
+    )
+    page = (tmp_path / "out" / "inputs.html").read_text(encoding="utf-8")
+    assert "30 of 30 wells lie inside a building" in page and "Features (30): w0 (row 1) at 46.95" in page
+
+
+def test_what_the_readers_take_for_granted_is_on_the_page(hillside: Path, tmp_path: Path):
+    """A column taken for another by its name, and the way of a reprojection with its accuracy."""
+    lots = geopandas.read_file(hillside / "county.gpkg", layer="parcels").rename(columns={"parcel_id": "APN"}).to_crs(4326)
+    lots.to_file(hillside / "county.gpkg", layer="parcels")
+    assert main("check_inputs", words(hillside, tmp_path / "out")) == 0
+    told = [row["what"] for row in rows_in(tmp_path / "out") if row["layer"] == "parcels" and row["weight"] == "assumed"]
+    assert any("APN" in what and "parcel_id" in what for what in told), told
+    assert any("reprojected from EPSG:4326 to EPSG:26910 by" in what and "accurate to" in what for what in told), told
+
+
+def test_parcels_off_the_elevation_and_partly_off_it_are_told_apart_with_their_numbers(hillside: Path, tmp_path: Path):
+    """The raster ends 300 m east of its left edge."""
+    lots = geopandas.read_file(hillside / "county.gpkg", layer="parcels")
+    half, off = box(LEFT + 285, TOP - 100, LEFT + 315, TOP - 20), box(LEFT + 320, TOP - 100, LEFT + 400, TOP - 20)
+    lots = geopandas.GeoDataFrame({"parcel_id": [*lots.parcel_id, "half", "off"]}, geometry=[*lots.geometry, half, off], crs=CRS)
+    lots.to_file(hillside / "county.gpkg", layer="parcels")
+    assert main("check_inputs", words(hillside, tmp_path / "out")) == 0
+    told = {row["feature"]: row["what"] for row in rows_in(tmp_path / "out") if "off the elevation" in row["what"]}
+    assert {name: what.split(" or on")[0] for name, what in told.items()} == {
+        "half": "1 of 6 parcels lie partly off the elevation",
+        "off": "1 of 6 parcels lie off the elevation",
+    }
