@@ -1,8 +1,8 @@
-"""Tells which stage a run is in and how long each took, through the standard logging module; silent unless somebody listens."""
+"""Tells which stage a run is in, how long each took and how layers were reprojected, by the standard logging module, to whoever listens."""
 
 import logging
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Final
 
@@ -17,3 +17,8 @@ def stage(name: str) -> Iterator[None]:
     started = time.perf_counter()
     yield
     LOGGER.debug("%s done", name, extra={"stage": name, "seconds": time.perf_counter() - started})
+
+
+def tell_reprojection(layer: str, record: Mapping[str, object]) -> None:
+    """Log by which way a layer came into the frame where distances are measured; `record` is ready for JSON."""
+    LOGGER.debug("%s reprojected", layer, extra={"reprojected": layer, "reprojection": record})

@@ -13,6 +13,7 @@ from pyproj import CRS
 from geoseptic.errors import LayerContractError, LocalCrsError, MissingCrsError, listed
 from geoseptic.model.frame import Frame, Geometries, crs_name, horizontal
 from geoseptic.model.layers import Column, Contract
+from geoseptic.stages import tell_reprojection
 from geoseptic.units import METRES_PER_UNIT
 
 DIMENSIONS = {"polygon": (2,), "line": (1,), "point": (0,), "any": (0, 1, 2)}
@@ -101,6 +102,7 @@ def check(
         own = layer.crs.to_string() if len(layer.crs.to_string()) < 40 else layer.crs.name
         way = frame.reprojection_from(layer.crs, shapes, contract.name, source)
         shapes, moved_by_m = way.moved(shapes), way.accuracy_m
+        tell_reprojection(contract.name, way.record(layer.crs, frame))
         notes.append(f"{contract.name} reprojected from {own} to {frame.name} {way}")
     problems = name_faults(contract, [str(name) for name in layer.columns if name != layer.geometry.name])
     ids = _ids(layer, contract, problems)

@@ -1,6 +1,7 @@
 """The plane in which distances are measured."""
 
 import warnings
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -133,6 +134,16 @@ class Reprojection:
         if not datum_change:
             return cls(transformer, "", 0.0, ())
         return cls(transformer, datum_change, transformer.accuracy if transformer.accuracy >= 0 else float("nan"), lacking)
+
+    def record(self, crs: CRS, frame: Frame) -> Mapping[str, object]:
+        """This way from `crs` into `frame`, ready for JSON; the accuracy is None where nobody knows it."""
+        return {
+            "from": crs_name(crs),
+            "to": frame.name,
+            "name": self.datum_change,
+            "accuracy_m": None if np.isnan(self.accuracy_m) else self.accuracy_m,
+            "lacking_grids": list(self.lacking),
+        }
 
     def __str__(self) -> str:
         if not self.datum_change:

@@ -14,6 +14,7 @@ from geoseptic.model.finding_checks import checked_findings, row_names
 from geoseptic.model.findings import Inspection
 from geoseptic.model.frame import WEB_MERCATOR_METHODS, Frame, Geometries, horizontal
 from geoseptic.model.layers import FINDING_POINTS, FINDING_RUNS, PARCELS, Contract
+from geoseptic.stages import tell_reprojection
 
 UNKNOWN_SHIFT_M = 10.0
 """Error of a reprojection of unknown accuracy (own choice)."""
@@ -92,6 +93,7 @@ def _in_frame(table: pd.DataFrame, contract: Contract, frame: Frame | None, note
         way = frame.reprojection_from(table.crs, shapes, contract.name, source)
         shapes = way.moved(shapes)
         error_m = UNKNOWN_SHIFT_M if np.isnan(way.accuracy_m) else way.accuracy_m
+        tell_reprojection(contract.name, way.record(table.crs, frame))
         notes.append(f"{contract.name} reprojected to {frame.name} {way}")
     shapes = shapely.force_2d(shapes)
     coordinates, owner = shapely.get_coordinates(shapes, return_index=True)

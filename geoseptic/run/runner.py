@@ -39,7 +39,7 @@ IN_MEMORY_BYTES: Final = 3_450_000_000
 def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, Any]:
     """Run `process` as `wanted` and return the summary. Raises GeosepticError; then nothing was written."""
     assert wanted.out is not None
-    with _listening(wanted.verbosity) as seconds:
+    with _listening(wanted.verbosity) as heard:
         started, since = time.time(), time.monotonic()
         for folder in _folders(process, wanted):
             outputs.settle(folder, dry_run=wanted.dry_run)
@@ -71,7 +71,8 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
                     names = outputs.write(partial, results, int(wanted.values.get("workers", 1)))
                 if store is not None and store.damaged:
                     warnings.append(f"{store.folder} held damaged files, which were passed over: {listed(list(store.damaged))}")
-                record = manifest(process, wanted, headers.rules, results, inputs, warnings, version, started, seconds)
+                told_of = _with_reprojections(process, inputs, heard.reprojections)
+                record = manifest(process, wanted, headers.rules, results, told_of, warnings, version, started, heard.seconds)
                 record["guessed_columns"] = guessed_columns(process, headers, wanted)
                 record["kept"] = None if store is None else store.record
                 refuse_changed(process, wanted, states, inputs)
@@ -116,6 +117,17 @@ def _folders(process: Process[..., Any], wanted: Request) -> list[Path]:
 def _cluster(wanted: Request, scratch: Path | None) -> AbstractContextManager[Cluster | None]:
     """The cluster that is wanted, if any, with the working folder in common."""
     return nullcontext() if wanted.scheduler is None or scratch is None else cluster(wanted.scheduler, scratch, partial(Kept.of, scratch))
+
+
+def _with_reprojections(
+    process: Process[..., Any], inputs: Mapping[str, Mapping[str, Any]], found: Mapping[str, Mapping[str, Any]]
+) -> dict[str, Any]:
+    """The records of the inputs, those of layers that were reprojected with the way there."""
+    contracts = {parameter.name: parameter.spec.contract.name for parameter in process.parameters if isinstance(parameter.spec, LayerIn)}
+    return {
+        name: {**record, "reprojection": found[contracts[name]]} if contracts.get(name) in found else record
+        for name, record in inputs.items()
+    }
 
 
 def _told(used: Cluster) -> list[str]:
@@ -252,13 +264,18 @@ def _plan(process: Process[..., Any], wanted: Request, headers: Headers) -> dict
 
 
 class _Progress(logging.Handler):
-    """Stages to standard error, and their seconds kept."""
+    """Stages to standard error, their seconds and the reprojections of layers kept."""
 
-    def __init__(self, verbosity: int, seconds: dict[str, float]) -> None:
+    def __init__(self, verbosity: int) -> None:
         super().__init__(logging.DEBUG)
-        self.verbosity, self.seconds = verbosity, seconds
+        self.verbosity = verbosity
+        self.seconds: dict[str, float] = {}
+        self.reprojections: dict[str, Mapping[str, Any]] = {}
 
     def emit(self, record: logging.LogRecord) -> None:
+        if (reprojected := getattr(record, "reprojected", None)) is not None:
+            self.reprojections[reprojected] = record.__dict__["reprojection"]
+            return
         name, spent = getattr(record, "stage", None), getattr(record, "seconds", None)
         if name is not None and spent is not None:
             self.seconds[name] = self.seconds.get(name, 0.0) + spent
@@ -269,14 +286,13 @@ class _Progress(logging.Handler):
 
 
 @contextmanager
-def _listening(verbosity: int) -> Iterator[dict[str, float]]:
-    seconds: dict[str, float] = {}
-    handler = _Progress(verbosity, seconds)
+def _listening(verbosity: int) -> Iterator[_Progress]:
+    handler = _Progress(verbosity)
     level = LOGGER.level
     LOGGER.addHandler(handler)
     LOGGER.setLevel(logging.DEBUG)
     try:
-        yield seconds
+        yield handler
     finally:
         LOGGER.removeHandler(handler)
         LOGGER.setLevel(level)

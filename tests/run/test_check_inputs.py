@@ -11,7 +11,7 @@ import shapely
 from shapely import Point, box
 
 from geoseptic.run.cli import main
-from tests.run.conftest import CRS, LEFT, TOP, write
+from tests.run.conftest import CRS, LEFT, TOP, arguments, write
 
 
 def words(folder: Path, out: Path, *more: str) -> list[str]:
@@ -168,3 +168,20 @@ def test_parcels_off_the_elevation_and_partly_off_it_are_told_apart_with_their_n
         "half": "1 of 6 parcels lie partly off the elevation",
         "off": "1 of 6 parcels lie off the elevation",
     }
+
+
+def test_record_of_a_run_has_the_way_of_each_reprojected_layer_as_fields(hillside: Path, tmp_path: Path):
+    """Wells in degrees of WGS 84, buildings in the same datum on the next zone of UTM, parcels as the elevation."""
+    for layer, crs in (("wells", 4326), ("buildings", 26911)):
+        geopandas.read_file(hillside / "county.gpkg", layer=layer).to_crs(crs).to_file(hillside / "county.gpkg", layer=layer)
+    assert main("check_inputs", words(hillside, tmp_path / "checked")) == 0
+    assert main("suitability_map", arguments(hillside, tmp_path / "map")) == 0
+    for name in ("checked", "map"):
+        inputs = json.loads((tmp_path / name / "run.json").read_text())["inputs"]
+        assert "reprojection" not in inputs["parcels"] and "reprojection" not in inputs["elevation"]
+        assert inputs["buildings"]["reprojection"] == {
+            "from": "EPSG:26911", "to": "EPSG:26910", "name": "", "accuracy_m": 0.0, "lacking_grids": [],
+        }  # fmt: skip
+        wells = inputs["wells"]["reprojection"]
+        assert (wells["from"], wells["to"], wells["accuracy_m"]) == ("EPSG:4326", "EPSG:26910", 4.0)
+        assert "NAD83 to WGS 84 (1)" in wells["name"] and inputs["wells"]["sha256"]
