@@ -1,7 +1,8 @@
 """Downslope distance to wells over one elevation raster: fill, receivers, walk upward, four answers."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Self
+from typing import Final, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -13,13 +14,16 @@ from geoseptic.terrain.windows import Window, for_windows, widened
 
 Floats = npt.NDArray[np.float32]
 
+SIDE_CELLS: Final = 1024
+"""Side of a window where nothing asks for another: four threads' windows with the halo of 1,000 ft in cells of 2 m take 100 MB."""
+
 
 @dataclass(frozen=True)
 class Drainage:
-    """The ground's drainage, found once for the whole raster. All arrays have its shape."""
+    """The ground's drainage, found once for the whole raster. All arrays have its shape; `filled_m` is None where the heights given were
+    filled in place."""
 
-    ground_m: Floats
-    filled_m: Floats
+    filled_m: Floats | None
     edge: npt.NDArray[np.bool_]
     receivers: drainage.Receivers
     d8: drainage.Receivers
@@ -67,19 +71,18 @@ class WellPaths:
     reached_without_d8: int
 
 
-def drain(elevation_m: Floats, min_share: float, workers: int = 1) -> Drainage:
+def drain(elevation_m: Floats, min_share: float, workers: int = 1, *, in_place: bool = False) -> Drainage:
     """Fill the ground and find where each cell drains; `elevation_m` NaN where unknown. [m]
 
     Tiles and `workers` (threads) change no result. Filling is global: with each tile filled for itself, even with a wide margin, a fifth of
-    the reached cells come out wrong.
+    the reached cells come out wrong. With `in_place` the heights given become the filled ones, and no second raster of heights is held.
     """
     shape = elevation_m.shape
-    found = Drainage(
-        elevation_m, np.empty(shape, np.float32), np.empty(shape, np.bool_), np.empty(shape, np.uint8), np.empty(shape, np.uint8)
-    )
-    filled, edge, receivers, d8 = (ArrayPlane(values) for values in (found.filled_m, found.edge, found.receivers, found.d8))
-    drain_by_tiles(ArrayPlane(elevation_m), filled, receivers, d8, edge, min_share, workers=workers)
-    return found
+    filled_m = elevation_m if in_place else np.empty(shape, np.float32)
+    edge, receivers, d8 = np.empty(shape, np.bool_), np.empty(shape, np.uint8), np.empty(shape, np.uint8)
+    ground, filled, *found = (ArrayPlane(values) for values in (elevation_m, filled_m, receivers, d8, edge))
+    drain_by_tiles(ground, filled, found[0], found[1], found[2], min_share, workers=workers)
+    return Drainage(None if in_place else filled_m, edge, receivers, d8)
 
 
 def well_paths(
@@ -95,8 +98,30 @@ def well_paths(
 
     D-infinity receivers decide, since a single steepest neighbour runs up to 38 percent of the path length off to one side on a plane.
     """
+    distance_m, label, code = (np.empty(ground.receivers.shape, kind) for kind in (np.float32, np.int32, np.uint8))
+
+    def keep(core: Window, found: WellPaths) -> None:
+        distance_m[core], label[core], code[core] = found.distance_m, found.label, found.code
+
+    counts = paths_by_windows(ground, wells, cell_size_m, reach_m, keep, lots, workers, side_cells)
+    return WellPaths(distance_m, label, code, *counts)
+
+
+def paths_by_windows(
+    ground: Drainage,
+    wells: WellDiscs,
+    cell_size_m: float,
+    reach_m: float,
+    take: Callable[[Window, WellPaths], None],
+    lots: PresumedLots | None = None,
+    workers: int = 1,
+    side_cells: int | None = None,
+) -> tuple[int, int]:
+    """`well_paths` handed to `take` window by window as they are found, by the thread that found them, so that none need be held.
+
+    Returns the two counts of `WellPaths`.
+    """
     shape = ground.receivers.shape
-    distance_m, label, code = (np.empty(shape, kind) for kind in (np.float32, np.int32, np.uint8))
     halo = flowpath.halo_cells(reach_m, cell_size_m)
 
     def in_window(core: Window) -> tuple[int, int]:
@@ -104,11 +129,11 @@ def well_paths(
         corner, own = (wide[0].start, wide[1].start), None if lots is None else lots.window(*wide)
         drained = ground.receivers[wide], ground.d8[wide], ground.edge[wide]
         found = window_paths(*drained, inner, corner, wells, cell_size_m, reach_m, own)
-        distance_m[core], label[core], code[core] = found.distance_m, found.label, found.code
+        take(core, found)
         return found.reached_by_d8_only, found.reached_without_d8
 
-    counts = for_windows(in_window, ArrayPlane(code), workers, side_cells)
-    return WellPaths(distance_m, label, code, sum(only for only, _ in counts), sum(without for _, without in counts))
+    counts = for_windows(in_window, ArrayPlane(ground.receivers), workers, side_cells or SIDE_CELLS)
+    return sum(only for only, _ in counts), sum(without for _, without in counts)
 
 
 def window_paths(

@@ -191,6 +191,18 @@ def test_drainage_of_a_run_is_that_of_the_whole_raster():
     assert_same([found.filled_m, found.receivers, found.d8, found.edge], whole(ground))
 
 
+@pytest.mark.parametrize("holes", [0.0, 0.02])
+def test_filling_in_place_changes_no_bit_and_holds_no_second_surface(holes: float):
+    """Tiles look at the heights round them while others of the same array are being filled."""
+    ground = rough((1100, 1040), 23, steps_m=0.05, holes=holes)
+    expected = drain(ground, 0.2)
+    given = ground.copy()
+    found = drain(given, 0.2, workers=3, in_place=True)
+    assert found.filled_m is None
+    assert (expected.filled_m > ground).any()
+    assert_same([given, found.receivers, found.d8, found.edge], [expected.filled_m, expected.receivers, expected.d8, expected.edge])
+
+
 def test_empty_tiles_are_refused():
     with pytest.raises(ValueError, match="at least one row"):
         Tiles((4, 4), (0, 3))

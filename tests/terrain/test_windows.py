@@ -14,7 +14,7 @@ from hypothesis.extra.numpy import arrays
 from geoseptic.model.grid import Grid
 from geoseptic.parcels import burn
 from geoseptic.terrain import flowpath, slope
-from geoseptic.terrain.wellpaths import Drainage, PresumedLots, WellDiscs, WellPaths, drain, well_paths, window_paths
+from geoseptic.terrain.wellpaths import Drainage, PresumedLots, WellDiscs, WellPaths, drain, paths_by_windows, well_paths, window_paths
 from tests.terrain.grounds import Floats, rough
 
 SIDES = (3, 7, 16, 23, 61)
@@ -70,6 +70,24 @@ def test_well_paths_by_windows_have_the_bits_of_the_whole(steps_m: float, holes:
             if lots is not None:
                 assert (whole.label >= len(wells.col)).any()
             assert_same_bits(well_paths(drained, wells, cell_m, reach_m, lots, side_cells=side, workers=2), whole)
+
+
+def test_answers_handed_out_by_windows_are_those_of_the_whole_and_cover_each_cell_once():
+    shape = (59, 70)
+    drained, wells = drain(rough(shape, seed=4, steps_m=0.5), 0.2), some_wells(shape, 13, 1.0, seed=4)
+    whole = well_paths(drained, wells, 1.0, 20.0, side_cells=1000)
+    distance_m, times = np.zeros(shape, np.float32), np.zeros(shape, int)
+
+    def take(core: tuple[slice, slice], found: WellPaths) -> None:
+        times[core] += 1
+        distance_m[core] = found.distance_m
+
+    assert paths_by_windows(drained, wells, 1.0, 20.0, take, workers=2, side_cells=13) == (
+        whole.reached_by_d8_only,
+        whole.reached_without_d8,
+    )
+    assert (times == 1).all()
+    assert distance_m.tobytes() == whole.distance_m.tobytes()
 
 
 @settings(max_examples=80, deadline=None, derandomize=True)
