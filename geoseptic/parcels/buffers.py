@@ -55,8 +55,8 @@ def _plainer(shapes_m: Geometries) -> tuple[Geometries, npt.NDArray[np.float64]]
     Douglas and Peucker (1973) keep every corner within the tolerance; the engine then also leaves out a ring's first corner where it lies
     within it, so that others may be off by twice as much.
     """
-    off_m = np.zeros(len(shapes_m))
     many = np.flatnonzero(shapely.get_num_coordinates(shapes_m) > MANY_CORNERS)
+    off_m = np.zeros(np.shape(shapes_m))
     if not len(many):
         return shapes_m, off_m
     plain_m = shapes_m.copy()

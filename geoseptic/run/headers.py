@@ -141,6 +141,8 @@ def stated_of(wanted: Request, layer: str) -> "Stated":
 
 def guessed_columns(process: Process[..., Any], headers: Headers, wanted: Request) -> dict[str, dict[str, str]]:
     """Layer -> contract column -> column of the file that is taken for it by its name alone; layers without a guess are left out."""
+    if not headers.layers:
+        return {}
     from geoseptic.io import layerheaders
 
     contracts = {parameter.name: parameter.spec.contract for parameter in process.parameters if isinstance(parameter.spec, LayerIn)}

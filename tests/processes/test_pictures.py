@@ -64,7 +64,7 @@ def test_layers_hold_what_is_area_of_each_shape_in_its_order():
     mixed = shapely.GeometryCollection([line, square])
     deep = shapely.GeometryCollection([both, line])
     given = np.array([square, shapely.Polygon(), both, line, mixed, None, deep], object)
-    found = tables._polygons(given)
+    found = tables.polygons(given)
     areas = [1, 0, 2, 0, 1, 0, 2]
     assert shapely.area(found).tolist() == areas
     assert {shape.geom_type for shape in found} == {"Polygon", "MultiPolygon"}
