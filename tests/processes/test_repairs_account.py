@@ -117,7 +117,8 @@ def test_run_on_dirty_layers_ends_with_1_and_its_account_opens_styled(tmp_path: 
         ("parcels", "mended outline"), ("parcels", "several pieces"), ("surface_water", "mended outline"),
     }  # fmt: skip
     square_feet = 5000 / 0.3048**2
-    assert repairs["after_ft2"].tolist() == pytest.approx([square_feet] * 3, abs=0.06)
+    # Four corners in a wrong order may be those of the square, and water keeps that clear; a parcel keeps what is certain.
+    assert repairs["after_ft2"].tolist() == pytest.approx([square_feet, square_feet, 2 * square_feet], abs=0.06)
     assert [(one["layer"], one["fault"]) for one in record["repairs"]] == list(zip(repairs.layer, repairs.fault, strict=True))
     with sqlite3.connect(out / "repairs.gpkg") as database:
         styled = dict(database.execute("SELECT f_table_name, styleQML FROM layer_styles WHERE useAsDefault = 1"))
