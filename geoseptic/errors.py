@@ -37,6 +37,31 @@ class OutputExistsError(GeosepticError, FileExistsError):
         self.names = tuple(names)
 
 
+class TablesExistError(GeosepticError, FileExistsError):
+    """A schema already holds one of the tables, and --overwrite was not given or would replace what is not of the same file."""
+
+    exit_code = 2
+
+    def __init__(self, schema: str, names: Sequence[str], foreign: Sequence[str] = ()) -> None:
+        if foreign:
+            text = (
+                f"{schema} holds {listed(foreign)}, which no run that writes the same file has made: --overwrite does not replace that. "
+                "Choose another schema."
+            )
+        else:
+            text = f"{schema} already holds {listed(names)}. Choose another schema or pass --overwrite to replace them."
+        super().__init__(text)
+        self.names = (*names, *foreign)
+
+
+class DatabaseRefusedError(GeosepticError, OSError):
+    """A database that results cannot be written to; `left` is what is there of them."""
+
+    def __init__(self, address: str, why: str, todo: str, left: str = "Nothing was written there.") -> None:
+        super().__init__(f"{address} cannot be written to: {why}. {left} {todo}")
+        self.why, self.todo = why, todo
+
+
 class OutputInUseError(GeosepticError, OSError):
     """An output that is to be replaced is open in another program, whose unsaved changes would end up in the new file."""
 

@@ -9,7 +9,7 @@ from pyproj import CRS, Transformer
 from geoseptic.errors import raise_gathered
 from geoseptic.io.layerheaders import file_columns, guess_notes, refusals
 from geoseptic.io.sourcekinds import open_source
-from geoseptic.io.sources import NOTHING_STATED, Bounds, LayerHeader, Stated
+from geoseptic.io.sources import NOTHING_STATED, ROWS_READ, Bounds, LayerHeader, Stated
 from geoseptic.model.layers import Contract
 
 WORDS_OF_FEATURES = 200_000
@@ -55,6 +55,7 @@ def read_layer(
     bounds = _bounds_in(near, header.crs) if near else None
     frame = opened.read(list(dict.fromkeys(names.values())), bounds)
     shapeless = opened.without_shape() if bounds else ()
+    digest = frame.attrs.get(ROWS_READ)
     if bounds:
         # Some formats hand on shapeless records whatever the bounds.
         frame = frame[~(frame.geometry.isna() | frame.geometry.is_empty)].reset_index(drop=True)
@@ -63,6 +64,7 @@ def read_layer(
         frame[column] = in_words_of_the_contract(frame[column], meanings)
     frame.attrs["source"] = f"{header.path}|{header.layer}"
     frame.attrs["without_shape"] = shapeless
+    frame.attrs |= {} if digest is None else {ROWS_READ: digest}
     frame.attrs["notes"] = (*header.notes, *guess_notes(contract, columns or {}, header.fields))
     return frame
 

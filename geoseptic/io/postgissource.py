@@ -1,11 +1,10 @@
 """Layers of a PostGIS database: 'postgresql://user@host/database|schema.table'. Bounds and columns are asked of the server."""
 
+import hashlib
 import re
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
-from urllib.parse import parse_qsl, urlsplit
 
 import pandas as pd
 import shapely
@@ -14,13 +13,14 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from geoseptic.errors import FileUnreadableError, nearest
-from geoseptic.io.sources import Bounds, LayerHeader, Stated
+from geoseptic.io.databases import connected, refuse_password, takes
+from geoseptic.io.sources import ROWS_READ, Bounds, LayerHeader, Stated
 
 if TYPE_CHECKING:
     import psycopg
 
-SCHEMES: Final = ("postgresql://", "postgres://")
-TIMEOUT_S: Final = 15
+__all__ = ["PostgisLayer", "open_layer", "takes"]
+
 NAME: Final = re.compile(r'"(?:[^"]|"")+"|[^".]+')
 """A name in marks, as SQL writes it, or bare and as it is."""
 
@@ -52,7 +52,9 @@ class PostgisLayer:
         rows = self._rows(columns, bounds, shapes=True)
         shapes = shapely.from_wkb([None if row[-1] is None else bytes(row[-1]) for row in rows])
         cells = {name: [row[place] for row in rows] for place, name in enumerate(columns)}
-        return GeoDataFrame(pd.DataFrame(cells, columns=list(columns)), geometry=shapes, crs=self.header.crs)
+        frame = GeoDataFrame(pd.DataFrame(cells, columns=list(columns)), geometry=shapes, crs=self.header.crs)
+        frame.attrs[ROWS_READ] = _digest(columns, rows)
+        return frame
 
     def read_table(self, columns: Sequence[str], bounds: Bounds | None) -> pd.DataFrame:
         rows = self._rows(columns, bounds, shapes=False)
@@ -64,7 +66,7 @@ class PostgisLayer:
         query = sql.SQL("SELECT ST_XMin(e), ST_YMin(e), ST_XMax(e), ST_YMax(e) FROM (SELECT ST_Extent({0}) AS e FROM {1}) AS b").format(
             sql.Identifier(self.geometry), self._name()
         )
-        with _connected(self.header.path) as connection:
+        with connected(self.header.path) as connection:
             found = connection.execute(query).fetchone()
         if found is None or found[0] is None:
             return None
@@ -78,7 +80,7 @@ class PostgisLayer:
         query = sql.SQL("SELECT n FROM (SELECT row_number() OVER () AS n, {0} AS g FROM {1}) AS r WHERE g IS NULL OR ST_IsEmpty(g)").format(
             sql.Identifier(self.geometry), self._name()
         )
-        with _connected(self.header.path) as connection:
+        with connected(self.header.path) as connection:
             return tuple(int(number) for (number,) in connection.execute(query))
 
     def _rows(self, columns: Sequence[str], bounds: Bounds | None, shapes: bool) -> list[tuple[Any, ...]]:
@@ -96,7 +98,7 @@ class PostgisLayer:
                 " WHERE {0} && ST_MakeEnvelope(%s, %s, %s, %s, {1}) AND ST_Intersects({0}, ST_MakeEnvelope(%s, %s, %s, %s, {1}))"
             ).format(geometry, sql.Literal(self.srid))
             parameters = (*bounds, *bounds)
-        with _connected(self.header.path) as connection:
+        with connected(self.header.path) as connection:
             return connection.execute(query, parameters).fetchall()
 
     def _name(self) -> Any:
@@ -105,18 +107,14 @@ class PostgisLayer:
         return sql.Identifier(self.schema, self.table)
 
 
-def takes(source: str) -> bool:
-    return source.lower().startswith(SCHEMES)
-
-
 def open_layer(source: str, stated: Stated) -> PostgisLayer:
     """The table or view that a source names.
 
     Raises FileUnreadableError, which never quotes a password: one in the address is refused, since every list of processes shows it.
     """
     address, _, table = source.partition("|")
-    _refuse_password(address)
-    with _connected(address) as connection:
+    refuse_password(address)
+    with connected(address) as connection:
         schema, name, geometry, kind, srid = _found(connection, address, table)
         from psycopg import sql
 
@@ -135,39 +133,12 @@ def open_layer(source: str, stated: Stated) -> PostgisLayer:
     return PostgisLayer(header, schema, name, geometry, srid)
 
 
-def _refuse_password(address: str) -> None:
-    try:
-        parts = urlsplit(address)
-        secret = parts.password is not None or any("password" in key.lower() for key, _ in parse_qsl(parts.query))
-    except ValueError:
-        raise FileUnreadableError(
-            "the address of the database", "it is no address", "Write postgresql://USER@HOST/DATABASE|SCHEMA.TABLE."
-        ) from None
-    if secret:
-        raise FileUnreadableError(
-            f"postgresql://...@{parts.hostname or ''}{parts.path}",
-            "its address holds a password, which every list of processes would show",
-            "Put it into PGPASSWORD in the environment or into the file .pgpass, and leave it out of the address.",
-        )
-
-
-@contextmanager
-def _connected(address: str) -> "Iterator[psycopg.Connection[Any]]":
-    """A connection that can only read. What the server says is told without the address, in which its driver might quote more."""
-    try:
-        import psycopg
-    except ImportError:
-        raise FileUnreadableError(address, "psycopg is not installed", "Install geoseptic[postgis].") from None
-    try:
-        with psycopg.connect(address, connect_timeout=TIMEOUT_S, application_name="geoseptic") as connection:
-            connection.read_only = True
-            yield connection
-    except (psycopg.Error, UnicodeError) as error:
-        said = " ".join(str(error).split()).rstrip(".") or type(error).__name__
-        # Not chained: a driver's own error may carry the parameters of the connection.
-        raise FileUnreadableError(
-            address, said, "Check address, rights and network; a password comes from PGPASSWORD or .pgpass."
-        ) from None
+def _digest(columns: Sequence[str], rows: Sequence[tuple[Any, ...]]) -> str:
+    """SHA-256 of columns and rows; a server is free to hand them out in any order."""
+    each = sorted(
+        hashlib.sha256(repr([bytes(cell) if isinstance(cell, memoryview) else cell for cell in row]).encode()).digest() for row in rows
+    )
+    return hashlib.sha256(b"".join([repr(list(columns)).encode(), *each])).hexdigest()
 
 
 def _found(connection: "psycopg.Connection[Any]", address: str, wanted: str) -> tuple[str, str, str, str, int]:

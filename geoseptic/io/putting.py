@@ -8,7 +8,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
@@ -22,11 +22,11 @@ BEFORE: Final = ".before"
 """Where the files that are replaced lie until all new ones are in their place."""
 
 
-def put(out: Path, ready: Path, names: Sequence[str], stale: Sequence[str]) -> None:
+def put(out: Path, ready: Path, names: Sequence[str], stale: Sequence[str], then: Callable[[], None] = lambda: None) -> None:
     """Put the files `names` of the folder `ready`, which is in `out`, into `out` and take `stale` away.
 
-    The last of `names` tells that all are there: its old file goes first, and the new one comes last. If anything fails, `out` is as it
-    was; raises OSError.
+    The last of `names` tells that all are there: its old file goes first, and the new one comes last. `then` is called when all are in
+    their place and can still be taken back. If anything fails, it included, `out` is as it was; raises OSError, or what `then` raises.
     """
     replaced = [name for name in (*reversed(names), *stale) if (out / name).exists()]
     (ready / LIST).write_text(json.dumps({"names": list(names), "stale": list(stale), "replaced": replaced}), encoding="utf-8")
@@ -39,6 +39,7 @@ def put(out: Path, ready: Path, names: Sequence[str], stale: Sequence[str]) -> N
     try:
         _sync(out)
         _forward(out, putting, names, replaced)
+        then()
     except BaseException as error:
         try:
             _back(out, putting, names, [*replaced[1:], *replaced[:1]])  # the record of the old run last

@@ -51,7 +51,8 @@ def read_finished_run(folder: str, process: str) -> FinishedRun:
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
         done, rules = record["process"], record["rules"] or {}
-        inputs = {name: str(found["sha256"]) for name, found in record["inputs"].items()}
+        # What was not hashed is like nothing else.
+        inputs = {name: str(found["sha256"] or f"not known, {path}") for name, found in record["inputs"].items()}
         parameters, rules_id, title = dict(record["parameters"]), str(rules["id"]), str(rules["title"])
     except OSError as error:
         raise FileUnreadableError(str(path), "it is not there", f"Name the folder of a finished run of {process}.") from error

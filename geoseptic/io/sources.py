@@ -9,7 +9,7 @@ read, whether the kind takes it. Nobody else opens a vector source: `layerheader
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import Final, Protocol
 
 import pandas as pd
 from geopandas import GeoDataFrame
@@ -18,6 +18,9 @@ from pyproj.exceptions import CRSError
 
 from geoseptic.errors import FileUnreadableError
 from geoseptic.io.placesstated import PlacesStated
+
+ROWS_READ: Final = "rows_read"
+"""Among the attributes of what was read from a source that is no file: the SHA-256 of its rows, in whatever order they came."""
 
 Bounds = tuple[float, float, float, float]
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from geoseptic.errors import ParameterError, nearest
+from geoseptic.io.databases import Schema, schema_of
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.process import (
     Choice,
@@ -40,6 +41,7 @@ from geoseptic.run.config import (
     KEEP,
     SCHEDULER,
     SECTIONS_FILE,
+    TO_POSTGIS,
     ZERO_IS_HEIGHT,
     read_config,
     run_parameters,
@@ -77,6 +79,7 @@ class Request:
     scheduler: str | None = None
     keep: Path | None = None
     sections: str | None = None
+    to_postgis: Schema | None = None
     places: mappings.PlaceSettings = field(default_factory=dict)
     place_columns: mappings.ColumnNames = field(default_factory=dict)
 
@@ -187,6 +190,12 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         faults.append("--keep cannot be used with --scheduler yet: leave one of them out.")
     if switches["resume"] and SCHEDULER.name in values:
         faults.append("--resume cannot be used with --scheduler yet: leave one of them out.")
+    to_postgis = None
+    if TO_POSTGIS.name in values:
+        try:
+            to_postgis = schema_of(values.pop(TO_POSTGIS.name))
+        except ParameterError as error:
+            faults.append(str(error))
     if faults:
         raise ParameterError(
             faults[0] if len(faults) == 1 else "\n".join(["these arguments cannot be used:", *(f"  - {f}" for f in faults)])
@@ -205,6 +214,7 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         scheduler=values.pop(SCHEDULER.name, None),
         keep=None if keep is None else Path(keep),
         sections=values.pop(SECTIONS_FILE.name, None),
+        to_postgis=to_postgis,
         places=places,
         place_columns=place_columns,
         values=values,
@@ -228,6 +238,8 @@ def _metavar(parameter: Parameter) -> str:
         return "FILE"
     if parameter is SCHEDULER:
         return "ADDRESS"
+    if parameter is TO_POSTGIS:
+        return "ADDRESS|SCHEMA"
     if parameter is SECTIONS_FILE:
         return "FILE[|LAYER]"
     if isinstance(spec, Text):

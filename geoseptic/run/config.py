@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from geoseptic.errors import ParameterError, nearest
-from geoseptic.process import Choice, DepthIn, ElevationIn, Length, Number, Parameter, Process, Text
+from geoseptic.process import Choice, DepthIn, ElevationIn, LayerOut, Length, Number, Parameter, Process, TableOut, Text
 
 SETTINGS: Final = ("out", "overwrite", "resume", "columns", "values", "places", "crs", "encoding", "allow_network")
 CELL_SIZE: Final = Parameter("cell_size_m", Length("Cell size of all rasters; default that of the elevation", 0.1, 100.0), False, None)
@@ -42,6 +42,13 @@ SECTIONS_FILE: Final = Parameter(
 KEEP: Final = Parameter(
     "keep", Text("Folder for results that a later run with the same inputs may take instead of finding them again", 4096), False, None
 )
+TO_POSTGIS: Final = Parameter(
+    "to_postgis",
+    Text("Schema of a PostGIS database, for all layers and tables as well, such as 'postgresql://USER@HOST/DATABASE|SCHEMA'", 4096),
+    False,
+    None,
+)
+"""Where the process has layers or tables among its outputs."""
 
 
 def read_config(path: Path, process: Process[..., Any]) -> dict[str, Any]:
@@ -85,6 +92,8 @@ def run_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
         found.append(SCHEDULER)
     if any(parameter.name == "wells" for parameter in process.parameters):
         found.append(SECTIONS_FILE)
+    if any(isinstance(out, LayerOut | TableOut) for out in process.outputs):
+        found.append(TO_POSTGIS)
     return tuple(found)
 
 

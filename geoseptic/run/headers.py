@@ -28,7 +28,7 @@ from geoseptic.model.layers import WELL_KINDS, WELLS
 from geoseptic.model.rules import RuleSet, with_exclusions
 from geoseptic.process import DepthIn, ElevationIn, Facts, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
-from geoseptic.run import outputs, tableplaces
+from geoseptic.run import outputs, tableplaces, todatabase
 from geoseptic.run.arguments import Request
 from geoseptic.stages import LOGGER
 
@@ -68,6 +68,8 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
     refused: dict[str, tuple[GeosepticError, ...]] = {}
     with _gathering(refusals):
         outputs.refuse(process, wanted)
+    with _gathering(refusals):
+        todatabase.refuse(process, wanted)
     for parameter in process.parameters:
         given, spec = wanted.values.get(parameter.name), parameter.spec
         if given is None:

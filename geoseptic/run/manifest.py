@@ -11,6 +11,7 @@ from geoseptic.errors import GeosepticError, InputChangedError
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.formats import is_elsewhere
 from geoseptic.io.runfolders import rows_of_run
+from geoseptic.io.sources import ROWS_READ
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.citation import Citation
 from geoseptic.model.results import Results
@@ -47,7 +48,7 @@ def manifest(
     return {
         "process": process.id,
         "geoseptic": version,
-        "started": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(started)),
+        "started": time_text(started),
         "seconds_by_stage": {name: round(value, 3) for name, value in seconds.items()},
         "inputs": inputs,
         "columns": wanted.columns,
@@ -72,6 +73,24 @@ def manifest(
         "failures": results.failures,
         "warnings": list(warnings),
         "cautions": CAUTIONS,
+    }
+
+
+def time_text(seconds: float) -> str:
+    """Seconds since 1970 as day and time."""
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(seconds))
+
+
+def digests_of(values: Mapping[str, Any]) -> dict[str, str]:
+    """Hashes of what was read of layers whose source is no file."""
+    return {name: found for name, value in values.items() if (found := getattr(value, "attrs", {}).get(ROWS_READ))}
+
+
+def with_digests(inputs: Mapping[str, Mapping[str, Any]], digests: Mapping[str, str]) -> dict[str, Any]:
+    """The records of the inputs with the hashes of rows that were read, where there are no files to hash."""
+    return {
+        name: {**record, "sha256": digests[name], "hashed": "the rows that were read"} if name in digests else record
+        for name, record in inputs.items()
     }
 
 

@@ -4,7 +4,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
@@ -176,17 +176,19 @@ def _written(folder: Path, results: Results, workers: int) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
 
 
-def put(out: Path, partial: Path, names: Sequence[str], manifest: Mapping[str, Any]) -> tuple[str, ...]:
+def put(
+    out: Path, partial: Path, names: Sequence[str], manifest: Mapping[str, Any], then: Callable[[], None] = lambda: None
+) -> tuple[str, ...]:
     """Put the files `names` of `partial` and the manifest into `out`, and take those away that the manifest there lists and that are not
-    written again. If anything fails, `out` is as it was; if the process or the machine ends meanwhile, the next run finishes it. Returns
-    what was taken away.
+    written again. `then` is the last step. If anything fails, it included, `out` is as it was; if the process or the machine ends
+    meanwhile, the next run finishes it, without `then`. Returns what was taken away.
 
     The old manifest goes first and the new one comes last, so a folder with one is whole.
     """
     (partial / MANIFEST).write_text(json.dumps({**manifest, "outputs": list(names)}, indent=2) + "\n", encoding="utf-8")
     stale = tuple(name for name in _listed(out) if name not in names)
     _refuse_open(out, [name for name in (MANIFEST, *stale, *names) if (out / name).exists()])
-    putting.put(out, partial, (*names, MANIFEST), stale)
+    putting.put(out, partial, (*names, MANIFEST), stale, then)
     return stale
 
 

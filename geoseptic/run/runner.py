@@ -21,10 +21,10 @@ from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.problems import Refused
 from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn, Spec
-from geoseptic.run import outputs, stops
+from geoseptic.run import outputs, stops, todatabase
 from geoseptic.run.arguments import Request
 from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, guessed_columns, read_headers, where_features_matter
-from geoseptic.run.manifest import input_records, input_states, manifest, refuse_changed
+from geoseptic.run.manifest import digests_of, input_records, input_states, manifest, refuse_changed, time_text, with_digests
 from geoseptic.stages import LOGGER, stage
 
 if TYPE_CHECKING:
@@ -61,6 +61,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             states = input_states(process, wanted)
             inputs = input_records(process, wanted)
             values, warnings = _read(process, wanted, headers, scratch)
+            digests = digests_of(values)
             warnings += told_of_folder
             results = process(**values)
             warnings += results.warnings
@@ -71,13 +72,16 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
                     names = outputs.write(partial, results, int(wanted.values.get("workers", 1)))
                 if store is not None and store.damaged:
                     warnings.append(f"{store.folder} held damaged files, which were passed over: {listed(list(store.damaged))}")
-                told_of = _with_reprojections(process, inputs, heard.reprojections)
-                record = manifest(process, wanted, headers.rules, results, told_of, warnings, version, started, heard.seconds)
-                record["guessed_columns"] = guessed_columns(process, headers, wanted)
-                record["kept"] = None if store is None else store.record
-                refuse_changed(process, wanted, states, inputs)
-                stops.no_more()
-                removed = outputs.put(wanted.out, partial, names, record)
+                with todatabase.written(process, wanted, results, time_text(started)) as database:
+                    warnings += () if database is None else database.warnings
+                    as_read = _with_reprojections(process, with_digests(inputs, digests), heard.reprojections)
+                    record = manifest(process, wanted, headers.rules, results, as_read, warnings, version, started, heard.seconds)
+                    record["guessed_columns"] = guessed_columns(process, headers, wanted)
+                    record["kept"] = None if store is None else store.record
+                    record["to_postgis"] = todatabase.record(wanted, database)
+                    refuse_changed(process, wanted, states, inputs)
+                    stops.no_more()
+                    removed = outputs.put(wanted.out, partial, names, record, *([] if database is None else [database.commit]))
         pieces.clear(wanted.out)
     return {
         "process": process.id,
@@ -85,6 +89,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
         "out": str(wanted.out),
         "outputs": [*names, outputs.MANIFEST],
         "removed": list(removed),
+        **({} if record["to_postgis"] is None else {"to_postgis": record["to_postgis"]}),
         "counts": {name: count for name, count in results.counts.items() if isinstance(count, int)},
         "warnings": warnings,
         "failures": len(results.failures),
@@ -260,6 +265,7 @@ def _plan(process: Process[..., Any], wanted: Request, headers: Headers) -> dict
         "rules": headers.rules.title if headers.rules else None,
         "out": str(wanted.out),
         "outputs": [*process.files, outputs.MANIFEST],
+        **todatabase.plan(process, wanted),
     }
 
 

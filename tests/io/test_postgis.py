@@ -1,13 +1,6 @@
-"""Layers of a real PostGIS server, started here on the loopback in a folder of its own; skipped where the machine has none."""
+"""Layers of a real PostGIS server (tests/conftest.py); skipped where the machine has none."""
 
 import json
-import os
-import shutil
-import signal
-import socket
-import subprocess
-import time
-from pathlib import Path
 
 import geopandas
 import pandas as pd
@@ -19,12 +12,11 @@ from geoseptic.io.layers import read_layer
 from geoseptic.io.sourcekinds import open_source
 from geoseptic.model.layers import WELLS
 from geoseptic.run.cli import main
+from tests.servers import SECRET
 
 psycopg = pytest.importorskip("psycopg")
 
-SECRET = "s3cret-of-the-test"
 SETUP = """
-CREATE EXTENSION postgis;
 CREATE TABLE wells (well_id text, kind text, depth numeric, geom geometry(Point, 26910));
 INSERT INTO wells SELECT 'W' || n, 'private', n, ST_SetSRID(ST_MakePoint(500000 + 1000 * n, 5200000), 26910) FROM generate_series(1, 50) n;
 INSERT INTO wells VALUES ('nowhere', NULL, NULL, NULL);
@@ -39,67 +31,13 @@ CREATE TABLE no_shapes (well_id text);
 """
 
 
-def programs() -> Path | None:
-    """The newest server of the machine that has PostGIS."""
-    for control in sorted(Path("/usr/share/postgresql").glob("*/extension/postgis.control"), reverse=True):
-        folder = Path("/usr/lib/postgresql") / control.parts[-3] / "bin"
-        if (folder / "initdb").exists():
-            return folder
-    return None
-
-
 @pytest.fixture(scope="module")
-def server(tmp_path_factory):
-    """An address without a password, which is in the environment; the server runs as nobody where the tests run as root."""
-    folder = programs()
-    if folder is None:
-        pytest.skip("no PostgreSQL server with PostGIS on this machine")
-    root = Path("/tmp") / f"geoseptic-postgis-{os.getpid()}"
-    shutil.rmtree(root, ignore_errors=True)
-    root.mkdir(mode=0o700)
-    (root / "password").write_text(SECRET)
-    own = {"user": "nobody", "cwd": "/"} if os.getuid() == 0 else {"cwd": "/"}
-    if os.getuid() == 0:
-        for path in (root, root / "password"):
-            shutil.chown(path, "nobody")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    environment = {"PATH": os.environ["PATH"], "LC_ALL": "C.UTF-8"}
-    made = [
-        folder / "initdb",
-        "-D",
-        root / "data",
-        "-U",
-        "clerk",
-        "-E",
-        "UTF8",
-        "--auth=scram-sha-256",
-        "--pwfile",
-        root / "password",
-        "-N",
-    ]
-    subprocess.run(made, check=True, capture_output=True, env=environment, **own)
-    settings = ("listen_addresses=127.0.0.1", "unix_socket_directories=", "fsync=off", "shared_buffers=16MB", f"port={port}")
-    words = [folder / "postgres", "-D", root / "data", *(word for setting in settings for word in ("-c", setting))]
-    with (root / "log").open("wb") as log, pytest.MonkeyPatch.context() as patch:
-        running = subprocess.Popen(words, stdout=log, stderr=log, env=environment, **own)
-        patch.setenv("PGPASSWORD", SECRET)
-        try:
-            until = time.monotonic() + 60
-            while True:
-                try:
-                    with psycopg.connect(f"postgresql://clerk@127.0.0.1:{port}/postgres", autocommit=True, connect_timeout=5) as connection:
-                        connection.execute(SETUP)
-                    break
-                except psycopg.OperationalError:
-                    assert time.monotonic() < until and running.poll() is None, (root / "log").read_text()
-                    time.sleep(0.1)
-            yield f"postgresql://clerk@127.0.0.1:{port}/postgres"
-        finally:
-            running.send_signal(signal.SIGINT)
-            running.wait(30)
-            shutil.rmtree(root, ignore_errors=True)
+def server(database):
+    """The address of a database with the tables of SETUP."""
+    address = database("read")
+    with psycopg.connect(address) as connection:
+        connection.execute(SETUP)
+    return address
 
 
 def test_a_table_is_read_with_its_crs_and_only_what_lies_in_the_bounds(server):
@@ -191,9 +129,9 @@ def test_no_server_is_told_in_a_sentence(server):
 
 
 def test_nothing_can_be_written_while_a_layer_is_read(server):
-    from geoseptic.io.postgissource import _connected
+    from geoseptic.io.databases import connected
 
-    with pytest.raises(FileUnreadableError, match="read-only"), _connected(server) as connection:
+    with pytest.raises(FileUnreadableError, match="read-only"), connected(server) as connection:
         connection.execute("DELETE FROM wells")
     assert open_source(f"{server}|wells").header.features == 51
 
