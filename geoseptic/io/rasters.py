@@ -27,6 +27,7 @@ from geoseptic.io import kept, keptrasters, mosaics, overviews, styles
 from geoseptic.io.cogs import Header, packable, write_cog
 from geoseptic.io.rastersources import check_text, crs_of, is_vrt, open_single, reading, unit_in_prj
 from geoseptic.io.scratch import new_plane
+from geoseptic.memory import give_back
 from geoseptic.model.frame import vertical_unit
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, RasterLegend, Swatch
@@ -40,6 +41,8 @@ Floats = npt.NDArray[np.float32]
 
 STRIP_CELLS: Final = 4_000_000
 """Cells that one read or write handles at a time: 32 MB in float64, enough to cross many tiles at once."""
+
+LEAST_CACHE_MIB: Final = 32
 
 LOWEST_M: Final = -500.0
 HIGHEST_M: Final = 9000.0
@@ -169,6 +172,7 @@ def read_elevation(
         into: Plane = ArrayPlane(np.empty(grid.shape, np.float32)) if scratch is None else new_plane(scratch, grid.shape, np.float32)
         _heights_m(file, band, path, (slope, offset, factor), grid, zero_is_height, into)
         raster = Raster(into, grid)
+    give_back()
     if cell_size_m is None or abs(cell_size_m - grid.cell_size_m) <= SAME_CELL_SIZE * grid.cell_size_m:
         return raster
     return resampled(raster, cell_size_m)
@@ -358,7 +362,7 @@ def _heights_m(
     infinite = known = 0
     for window in _strips(file.height, file.width):
         rows = slice(window.row_off, window.row_off + window.height)
-        with reading(path):
+        with reading(path), _small_cache(file, window):
             stored = file.read(band, window=window)
             heights = stored.copy() if as_stored else (stored.astype(np.float64) * scale + offset) * factor
             if masked:
@@ -384,6 +388,12 @@ def _heights_m(
     if zero is not None and not zero_is_height:
         patches = sheer_patches(into.array(), zero, grid.cell_size_m)
     _refuse(path, impossible, infinite, known, _said_of_zeros(patches, grid, file.nodatavals[band - 1]))
+
+
+def _small_cache(file: Any, strip: Window) -> rasterio.Env:
+    """No more of GDAL's block cache than a few times a strip: each strip is read once, and all that is kept of it is in the way."""
+    size = sum(np.dtype(kind).itemsize for kind in file.dtypes) * strip.width * strip.height
+    return rasterio.Env(GDAL_CACHEMAX=max(LEAST_CACHE_MIB, ceil(3 * size / 2**20)))
 
 
 def _sentinels(dtype: np.dtype[Any]) -> tuple[float, ...]:

@@ -80,8 +80,8 @@ def drain(elevation_m: Floats, min_share: float, workers: int = 1, *, in_place: 
     shape = elevation_m.shape
     filled_m = elevation_m if in_place else np.empty(shape, np.float32)
     edge, receivers, d8 = np.empty(shape, np.bool_), np.empty(shape, np.uint8), np.empty(shape, np.uint8)
-    ground, filled, *found = (ArrayPlane(values) for values in (elevation_m, filled_m, receivers, d8, edge))
-    drain_by_tiles(ground, filled, found[0], found[1], found[2], min_share, workers=workers)
+    ground, filled = ArrayPlane(elevation_m), ArrayPlane(filled_m)
+    drain_by_tiles(ground, filled, ArrayPlane(receivers), ArrayPlane(d8), ArrayPlane(edge), min_share, workers=workers)
     return Drainage(None if in_place else filled_m, edge, receivers, d8)
 
 

@@ -8,57 +8,71 @@ run to OUT/results.json. The peers need the extra `bench`; README.md beside this
 
 import argparse
 import importlib.util
-import itertools
 import json
 import resource
 import shutil
 import statistics
 import sys
+import threading
 import time
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from bench_suitability_map import FLOW_TOOLS, HERE, ROOT, Spent, machine, make_county, middle, plan_of, spent
-from common import county_options, in_turns, limits, stage_medians
+from common import county_options, in_turns, limits, wells_of
+
+CPU, MIB = ", CPU", ", MiB"
 
 
 def our_work(county: Path, out: Path, workers: int) -> dict[str, float]:
-    """Read, drain, walk, write; the seconds of each, the CPU seconds of the walk, the peak memory before and after it."""
-    marks = [("start", time.perf_counter())]
-    import geopandas
+    """Read, drain, walk and write window by window; the seconds and CPU seconds of each, and the peak memory after it."""
+    told: dict[str, float] = {}
+    wall_s, cpu_s = time.perf_counter(), time.process_time()
+
+    def mark(stage: str) -> None:
+        nonlocal wall_s, cpu_s
+        now_s, now_cpu_s = time.perf_counter(), time.process_time()
+        told[stage], told[stage + CPU] = now_s - wall_s, now_cpu_s - cpu_s
+        told[stage + MIB] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        wall_s, cpu_s = now_s, now_cpu_s
+
     import numba
     import numpy as np
     import rasterio
+    from rasterio.windows import Window
 
     from geoseptic.io.rasters import read_elevation
     from geoseptic.processes import inputs
-    from geoseptic.terrain.wellpaths import WellDiscs, drain, well_paths
+    from geoseptic.terrain.wellpaths import WellDiscs, WellPaths, drain, paths_by_windows
 
     numba.set_num_threads(workers)
-    marks.append(("import", time.perf_counter()))
+    mark("import")
     elevation = read_elevation(county / "dem.tif", unit="m")
-    wells = geopandas.read_file(county / "county.gpkg", layer="wells")
-    error_m = wells["location_error_m"].fillna(inputs.ASSUMED_LOCATION_ERROR_M).to_numpy(float)
-    col, row = ~elevation.grid.transform @ (wells.geometry.x.to_numpy(), wells.geometry.y.to_numpy())
-    discs = WellDiscs(col, row, np.maximum(error_m, inputs.WELL_RADIUS_M), error_m)
-    marks.append(("read", time.perf_counter()))
-    height_m = elevation.values
-    ground = drain(height_m, inputs.MIN_SHARE, workers)
-    marks.append(("fill, D-infinity, D8", time.perf_counter()))
-    peak_kib, cpu_s = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time()
-    found = well_paths(ground, discs, elevation.grid.cell_size_m, inputs.REACH_M, workers=workers)
-    marks.append(("flow paths", time.perf_counter()))
-    told = {"flow paths, CPU": time.process_time() - cpu_s, "MiB before flow paths": peak_kib / 1024}
-    told["MiB after"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    with rasterio.open(
-        out / "ours.tif", "w", driver="GTiff", height=height_m.shape[0], width=height_m.shape[1], count=1, dtype="float32", nodata=np.nan,
-        crs=elevation.grid.crs.to_wkt(), transform=elevation.grid.transform, tiled=True, compress="deflate",
+    grid = elevation.grid
+    mark("read heights")
+    ground = drain(elevation.values, inputs.MIN_SHARE, workers, in_place=True)
+    del elevation
+    mark("fill, D-infinity, D8")
+    x, y, said_m = np.array(wells_of(county), float).T
+    error_m = np.where(np.isnan(said_m), inputs.ASSUMED_LOCATION_ERROR_M, said_m)
+    discs = WellDiscs(*(~grid.transform @ (x, y)), np.maximum(error_m, inputs.WELL_RADIUS_M), error_m)
+    mark("read wells")
+    lock = threading.Lock()
+    with rasterio.Env(GDAL_CACHEMAX=32), rasterio.open(
+        out / "ours.tif", "w", driver="GTiff", height=grid.shape[0], width=grid.shape[1], count=1, dtype="float32", nodata=np.nan,
+        crs=grid.crs.to_wkt(), transform=grid.transform, tiled=True, compress="deflate",
     ) as file:  # fmt: skip
-        file.write(found.distance_m, 1)
-    marks.append(("write", time.perf_counter()))
-    return {**{name: at - before for (_, before), (name, at) in itertools.pairwise(marks)}, **told}
+
+        def write(core: tuple[slice, slice], found: WellPaths) -> None:
+            with lock:
+                file.write(found.distance_m, 1, window=Window.from_slices(*core))
+
+        paths_by_windows(ground, discs, grid.cell_size_m, inputs.REACH_M, write, workers=workers)
+    mark("flow paths and writing")
+    return told
 
 
 def run(side: str, county: Path, out: Path, plan: Path, core: int | None, limit_s: float) -> tuple[Spent, dict[str, float]]:
@@ -70,6 +84,16 @@ def run(side: str, county: Path, out: Path, plan: Path, core: int | None, limit_
     command = [sys.executable, __file__, "--only", str(county), "--out", str(out), "--workers", str(workers)]
     took, printed = spent(command, core if workers == 1 else None, limit_s, workers)
     return took, {} if took.failed else json.loads(printed.splitlines()[-1])
+
+
+def stages_of(side: str, runs: Sequence[dict[str, float]]) -> str:
+    """A table of what `our_work` tells of each stage, medians over the runs, in Markdown."""
+    lines = [f"\n| {side} | wall s | CPU s | peak MiB so far |", "|---|---|---|---|"]
+    for stage in runs[0]:
+        if stage + CPU in runs[0]:
+            wall_s, cpu_s, mib = (statistics.median(run[stage + what] for run in runs) for what in ("", CPU, MIB))
+            lines.append(f"| {stage} | {wall_s:.2f} | {cpu_s:.2f} | {mib:.0f} |")
+    return "\n".join(lines)
 
 
 def main() -> None:
@@ -107,7 +131,7 @@ def main() -> None:
         cells = middle([one.wall_s for one in own]), middle(cpu), f"{statistics.median(cpu) / million:.3f}"
         print(f"| {FLOW_TOOLS.get(side, side)} | {' | '.join(cells)} | {max(one.peak_mib for one in own):.0f} |")
     for side in sides[:2]:
-        print(stage_medians(side, [pair[side][1] for pair in pairs]))
+        print(stages_of(side, [pair[side][1] for pair in pairs]))
     missing = [tool for name, tool in FLOW_TOOLS.items() if name not in peers]
     loads = [took.load_before for pair in pairs for took, _ in pair.values()]
     print("".join(f"\n- not measured: {name}" for name in missing))

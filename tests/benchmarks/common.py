@@ -2,8 +2,12 @@
 
 import argparse
 import os
+import sqlite3
 import statistics
+import struct
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
+from pathlib import Path
 from typing import TypeVar
 
 T = TypeVar("T")
@@ -41,3 +45,10 @@ def stage_medians(side: str, runs: Sequence[Mapping[str, float]], what: str = "m
     lines = [f"\n| {side} | {what} |", "|---|---|"]
     lines += [f"| {name} | {statistics.median(run[name] for run in runs):.2f} |" for name in runs[0]]
     return "\n".join(lines)
+
+
+def wells_of(county: Path) -> list[tuple[float, float, float | None]]:
+    """x, y and location error of every well that synthetic.py wrote. A point of a GeoPackage ends in its two coordinates. [m]"""
+    with closing(sqlite3.connect(county / "county.gpkg")) as database:
+        rows = database.execute("SELECT geom, location_error_m FROM wells ORDER BY fid").fetchall()
+    return [(*struct.unpack("<dd", point[-16:]), error_m) for point, error_m in rows]

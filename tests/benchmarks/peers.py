@@ -11,11 +11,11 @@ import json
 from pathlib import Path
 from typing import Any
 
-import geopandas
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import rasterio
+import shapely
+from common import wells_of
 from rasterio import features
 
 CUTTERS = ("wells", "buildings", "surface_water")
@@ -65,6 +65,9 @@ def flow_pyflwdir(county: Path, out: Path, plan: dict[str, Any]) -> None:
 
 def overlay(county: Path, out: Path, plan: dict[str, Any]) -> None:
     """Parcels less their lot line strip, less all buffered features, for each part, by geopandas.overlay (one union a parcel)."""
+    import geopandas
+    import pandas as pd
+
     parcels = geopandas.read_file(county / "county.gpkg", layer="parcels")
     layers = {name: geopandas.read_file(county / "county.gpkg", layer=name) for name in CUTTERS}
     for part, distances in plan["setbacks_m"].items():
@@ -81,6 +84,8 @@ def overlay(county: Path, out: Path, plan: dict[str, Any]) -> None:
 
 def combine(county: Path, out: Path, plan: dict[str, Any]) -> None:
     """One suitability raster: what is left by law, rated by the lesser of slope and flow path distance, written as a COG."""
+    import geopandas
+
     envelope = geopandas.read_file(out / "drain_field.gpkg", layer="envelope")
     with rasterio.open(out / "slope.tif") as file:
         slope_percent, nodata, profile = file.read(1), file.nodata, file.profile
@@ -99,9 +104,7 @@ def combine(county: Path, out: Path, plan: dict[str, Any]) -> None:
 
 def county_wells(county: Path, out: Path, plan: dict[str, Any]) -> None:
     """Wells as discs of 1, and each disc's number."""
-    wells = geopandas.read_file(county / "county.gpkg", layer="wells")
-    radius_m = wells["location_error_m"].fillna(plan["assumed_location_error_m"]).clip(lower=plan["well_radius_m"])
-    discs = wells.buffer(radius_m)
+    discs = well_discs(county, plan)
     with rasterio.open(county / "dem.tif") as file:
         profile = file.profile
     shape, transform = (profile["height"], profile["width"]), profile["transform"]
@@ -140,6 +143,8 @@ def whitebox(tool: str, **options: Any) -> None:
 
 def county_zones(county: Path, out: Path, plan: dict[str, Any]) -> None:
     """What each kind of feature takes for a drain field, one layer a kind."""
+    import geopandas
+
     distances = plan["setbacks_m"]["drain_field"]
     parcels = geopandas.read_file(county / "county.gpkg", layer="parcels")
     taken = {"lot_line": parcels.boundary.buffer(distances["lot_line"])}
@@ -153,14 +158,19 @@ def county_zones(county: Path, out: Path, plan: dict[str, Any]) -> None:
         geopandas.GeoDataFrame(geometry=shapes, crs=parcels.crs).to_file(out / "zones.gpkg", layer=name)
 
 
+def well_discs(county: Path, plan: dict[str, Any]) -> npt.NDArray[Any]:
+    """A disc round each well: its location error, at least the sanitary radius."""
+    x, y, said_m = np.array(wells_of(county), float).T
+    error_m = np.where(np.isnan(said_m), plan["assumed_location_error_m"], said_m)
+    return shapely.buffer(shapely.points(x, y), np.maximum(error_m, plan["well_radius_m"]), quad_segs=16)
+
+
 def burnt_discs(county: Path, plan: dict[str, Any]) -> tuple[npt.NDArray[np.uint8], dict[str, Any]]:
     """Cells in the disc of any well, and the profile of the elevation."""
-    wells = geopandas.read_file(county / "county.gpkg", layer="wells")
-    radius_m = wells["location_error_m"].fillna(plan["assumed_location_error_m"]).clip(lower=plan["well_radius_m"])
     with rasterio.open(county / "dem.tif") as file:
         profile = file.profile
     shape = (profile["height"], profile["width"])
-    return features.rasterize(wells.buffer(radius_m), shape, transform=profile["transform"], dtype="uint8"), profile
+    return features.rasterize(well_discs(county, plan), shape, transform=profile["transform"], dtype="uint8"), profile
 
 
 def write(path: Path, values: npt.NDArray[Any], profile: dict[str, Any], nodata: float | None) -> None:

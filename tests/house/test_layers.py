@@ -9,7 +9,7 @@ import pytest
 from tests.house.tree import PACKAGE, imports_of, module_name, project_files, python_files
 
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units", "stages", "pools"),
+    ("errors", "units", "stages", "memory", "pools"),
     ("model",),
     ("terrain", "parcels", "systems"),
     ("io",),

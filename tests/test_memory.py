@@ -1,0 +1,27 @@
+"""Freed memory goes back to the system, so that it does not count in the peak of what comes after."""
+
+import os
+import platform
+from pathlib import Path
+
+import pytest
+
+from geoseptic.memory import give_back
+
+BLOCK, BLOCKS = 100_000, 600
+
+
+def resident_mib() -> float:
+    return int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1]) * os.sysconf("SC_PAGE_SIZE") / 2**20
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other C libraries have no such call")
+def test_blocks_freed_below_one_that_is_kept_go_back():
+    """The C library keeps such blocks by itself: the heap shrinks from its upper end only."""
+    blocks = [bytearray(BLOCK) for _ in range(BLOCKS)]
+    kept = blocks.pop()
+    full_mib = resident_mib()
+    del blocks
+    give_back()
+    assert resident_mib() < full_mib - 0.8 * BLOCK * BLOCKS / 2**20
+    assert len(kept) == BLOCK
