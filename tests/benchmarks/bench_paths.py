@@ -8,6 +8,7 @@ run to OUT/results.json. The peers need the extra `bench`; README.md beside this
 
 import argparse
 import importlib.util
+import itertools
 import json
 import resource
 import shutil
@@ -24,20 +25,21 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from bench_suitability_map import FLOW_TOOLS, HERE, ROOT, Spent, machine, make_county, middle, plan_of, spent
 from common import county_options, in_turns, limits, wells_of
 
-CPU, MIB = ", CPU", ", MiB"
+CPU, SERIAL, MIB = ", CPU", ", CPU of the main thread", ", MiB"
 
 
 def our_work(county: Path, out: Path, workers: int) -> dict[str, float]:
-    """Read, drain, walk and write window by window; the seconds and CPU seconds of each, and the peak memory after it."""
+    """Read, drain, walk and write window by window; the seconds and CPU seconds of each, those of them in the main thread, where nothing
+    else runs meanwhile if there are two workers, and the peak memory after it."""
     told: dict[str, float] = {}
-    wall_s, cpu_s = time.perf_counter(), time.process_time()
+    before = time.perf_counter(), time.process_time(), time.thread_time()
 
     def mark(stage: str) -> None:
-        nonlocal wall_s, cpu_s
-        now_s, now_cpu_s = time.perf_counter(), time.process_time()
-        told[stage], told[stage + CPU] = now_s - wall_s, now_cpu_s - cpu_s
+        nonlocal before
+        now = time.perf_counter(), time.process_time(), time.thread_time()
+        told.update({stage + what: at - then for what, at, then in zip(("", CPU, SERIAL), now, before, strict=True)})
         told[stage + MIB] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        wall_s, cpu_s = now_s, now_cpu_s
+        before = now
 
     import numba
     import numpy as np
@@ -88,11 +90,11 @@ def run(side: str, county: Path, out: Path, plan: Path, core: int | None, limit_
 
 def stages_of(side: str, runs: Sequence[dict[str, float]]) -> str:
     """A table of what `our_work` tells of each stage, medians over the runs, in Markdown."""
-    lines = [f"\n| {side} | wall s | CPU s | peak MiB so far |", "|---|---|---|---|"]
+    lines = [f"\n| {side} | wall s | CPU s | of it in the main thread | peak MiB so far |", "|---|---|---|---|---|"]
     for stage in runs[0]:
         if stage + CPU in runs[0]:
-            wall_s, cpu_s, mib = (statistics.median(run[stage + what] for run in runs) for what in ("", CPU, MIB))
-            lines.append(f"| {stage} | {wall_s:.2f} | {cpu_s:.2f} | {mib:.0f} |")
+            wall_s, cpu_s, serial_s, mib = (statistics.median(run[stage + what] for run in runs) for what in ("", CPU, SERIAL, MIB))
+            lines.append(f"| {stage} | {wall_s:.2f} | {cpu_s:.2f} | {serial_s:.2f} | {mib:.0f} |")
     return "\n".join(lines)
 
 
@@ -130,6 +132,12 @@ def main() -> None:
         cpu = [one.cpu_s for one in own]
         cells = middle([one.wall_s for one in own]), middle(cpu), f"{statistics.median(cpu) / million:.3f}"
         print(f"| {FLOW_TOOLS.get(side, side)} | {' | '.join(cells)} | {max(one.peak_mib for one in own):.0f} |")
+    print("\n| over it, each pair by itself | wall | CPU | peak memory |\n|---|---|---|---|")
+    for side, peer in itertools.product(sides[:2], peers):
+        both = [(pair[side][0], pair[peer][0]) for pair in pairs if not pair[side][0].failed + pair[peer][0].failed]
+        ratios = ([getattr(own, what) / getattr(their, what) for own, their in both] for what in ("wall_s", "cpu_s", "peak_mib"))
+        if both:
+            print(f"| {side} over {FLOW_TOOLS[peer]} | {' | '.join(map(middle, ratios))} |")
     for side in sides[:2]:
         print(stages_of(side, [pair[side][1] for pair in pairs]))
     missing = [tool for name, tool in FLOW_TOOLS.items() if name not in peers]
