@@ -173,10 +173,13 @@ class LocalCrsError(InputError):
 
 
 class DistortedCrsError(InputError):
-    def __init__(self, layer: str, crs: str, scale: float, source: str = "") -> None:
+    def __init__(self, layer: str, crs: str, scale: float, source: str = "", swapped: bool = False) -> None:
+        todo = "Reproject it to the UTM or state plane zone of the place"
+        if swapped:
+            todo = f"With x and y exchanged it would lie where {crs} is made for: its axes are probably swapped. Exchange them"
         super().__init__(
             f"{named(layer, source)} is in {crs}, where a length of 100 on the ground reads {100 * scale:.2f} at this place: every setback "
-            "would be wrong. Reproject it to the UTM or state plane zone of the place and run again."
+            f"would be wrong. {todo} and run again."
         )
         self.layer, self.crs, self.scale = layer, crs, scale
 

@@ -2,18 +2,24 @@
 
 from collections.abc import Mapping
 
+import numpy as np
 import pandas as pd
+import shapely
 from geopandas import GeoDataFrame
 from pyproj import CRS, Transformer
 
-from geoseptic.errors import raise_gathered
+from geoseptic.errors import LayerContractError, raise_gathered
 from geoseptic.io.layerheaders import file_columns, guess_notes, refusals
 from geoseptic.io.sourcekinds import open_source
-from geoseptic.io.sources import NOTHING_STATED, ROWS_READ, Bounds, LayerHeader, Stated
+from geoseptic.io.sources import NOTHING_STATED, ROWS_READ, Bounds, LayerHeader, LayerSource, Stated
 from geoseptic.model.layers import Contract
+from geoseptic.model.misplaced import slipped, slipped_bounds
 
 WORDS_OF_FEATURES = 200_000
 """Layers with no more features than this have their words looked at before a run: a second or two."""
+
+UNINHABITED_DEG = 72.0
+"""No county with wells lies nearer to a pole. From memory: the northernmost towns of the United States lie at 71 degrees."""
 
 WORDS = ("id", "choice", "flag", "text")
 
@@ -56,17 +62,51 @@ def read_layer(
     frame = opened.read(list(dict.fromkeys(names.values())), bounds)
     shapeless = opened.without_shape() if bounds else ()
     digest = frame.attrs.get(ROWS_READ)
+    told: tuple[str, ...] = ()
     if bounds:
         # Some formats hand on shapeless records whatever the bounds.
         frame = frame[~(frame.geometry.isna() | frame.geometry.is_empty)].reset_index(drop=True)
+        _refuse_slipped(opened, contract, list(dict.fromkeys(names.values())), bounds, nothing_near=not len(frame))
+        if not len(frame) and header.features:
+            held = f"none of its {header.features} records" if header.features > 0 else "none of its records"
+            told = (f"{held} is near: the layer counts for nothing. Check that the file is of this place and its CRS is right",)
     frame = GeoDataFrame({name: frame[found] for name, found in names.items()}, geometry=frame.geometry.to_numpy(), crs=frame.crs)
     for column, meanings in (words or {}).items():
         frame[column] = in_words_of_the_contract(frame[column], meanings)
     frame.attrs["source"] = f"{header.path}|{header.layer}"
     frame.attrs["without_shape"] = shapeless
     frame.attrs |= {} if digest is None else {ROWS_READ: digest}
-    frame.attrs["notes"] = (*header.notes, *guess_notes(contract, columns or {}, header.fields))
+    frame.attrs["notes"] = (*header.notes, *told, *guess_notes(contract, columns or {}, header.fields))
     return frame
+
+
+def _refuse_slipped(opened: LayerSource, contract: Contract, columns: list[str], near: Bounds, nothing_near: bool) -> None:
+    """Raises LayerContractError where a layer in degrees has features that would be near without a slip, such as swapped axes: they would
+    not be read, and nothing would be kept clear of them. Where people live, others may be meant, so that is looked at only where nothing is
+    near."""
+    crs = opened.header.crs
+    if crs is None or not crs.is_geographic:
+        return
+    whole = opened.bounds()
+    faults: dict[str, int] = {}
+    for box in slipped_bounds(near):
+        uninhabited = box[1] < -UNINHABITED_DEG or box[3] > UNINHABITED_DEG
+        if whole is None or not (nothing_near or uninhabited) or not _meet(box, whole):
+            continue
+        shapes = np.asarray(opened.read(columns, box).geometry.values, object)
+        bounds = shapely.bounds(shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))])
+        middles = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+        for slip, rows in slipped(*middles, near).items():
+            faults[slip] = max(faults.get(slip, 0), len(rows))
+    if faults:
+        source = f"{opened.header.path}|{opened.header.layer}"
+        raise LayerContractError(
+            contract.name, {f"{count} records lie far off, but near {slip}: mend the layer": () for slip, count in faults.items()}, source
+        )
+
+
+def _meet(one: Bounds, other: Bounds) -> bool:
+    return one[0] <= other[2] and one[2] >= other[0] and one[1] <= other[3] and one[3] >= other[1]
 
 
 def read_words(

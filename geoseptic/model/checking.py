@@ -8,11 +8,12 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 from geopandas import GeoDataFrame
-from pyproj import CRS
+from pyproj import CRS, Transformer
 
 from geoseptic.errors import LayerContractError, LocalCrsError, MissingCrsError, listed
 from geoseptic.model.frame import Frame, Geometries, crs_name, horizontal
 from geoseptic.model.layers import Column, Contract
+from geoseptic.model.misplaced import of_next_zone, slipped
 from geoseptic.stages import tell_reprojection
 from geoseptic.units import METRES_PER_UNIT
 
@@ -25,6 +26,14 @@ MOST_SPOILT = 0.5
 
 TRACE_M = 0.001
 """How far round what is left of the corners of a row without a shape it may be."""
+
+NOT_ON_EARTH = "coordinates that are not finite or not on Earth"
+
+ROUND_AREA_DEG = 1.0
+"""How far outside the area that a CRS is made for a county may reach. Our own choice."""
+
+LEAST_APART_M = 100_000.0
+"""Layers of less extent are not put together of two zones."""
 
 TRUE_WORDS = frozenset({"true", "t", "yes", "y", "1"})
 FALSE_WORDS = frozenset({"false", "f", "no", "n", "0"})
@@ -95,12 +104,15 @@ def check(
     """
     notes: list[str] = []
     shapes, moved_by_m = np.asarray(layer.geometry.values, dtype=object), 0.0
+    strays: dict[str, npt.NDArray[np.intp]] = {}
+    own_crs, own_shapes = layer.crs, shapes
     if frame is None:
         frame = Frame.of(layer.crs, contract.name, source)
     elif layer.crs != frame.crs:
         refuse_unplaced(layer.crs, contract.name, source)
         own = layer.crs.to_string() if len(layer.crs.to_string()) < 40 else layer.crs.name
         way = frame.reprojection_from(layer.crs, shapes, contract.name, source)
+        strays = _slipped(shapes, layer.crs, frame)
         shapes, moved_by_m = way.moved(shapes), way.accuracy_m
         tell_reprojection(contract.name, way.record(layer.crs, frame))
         notes.append(f"{contract.name} reprojected from {own} to {frame.name} {way}")
@@ -108,6 +120,8 @@ def check(
     ids = _ids(layer, contract, problems)
     found: dict[str, Sequence[object]] = {}
     _check_geometry(shapes, ids, contract, found)
+    shapes = _told_of_slips(shapes, ids, strays, found)
+    problems |= _two_zones(own_shapes, own_crs, ids)
     spoilt: dict[int, tuple[str, shapely.Geometry]] = {}
     if spare_shapes and found and len(set().union(*found.values())) <= MOST_SPOILT * len(shapes):
         shapes, spoilt = _without_spoilt(shapes, ids, found, frame)
@@ -222,7 +236,57 @@ def _check_geometry(shapes: Geometries, ids: npt.NDArray[np.object_], contract: 
     far = np.zeros(len(shapes), bool)
     far[owner[~(np.abs(coordinates) < FARTHEST_M).all(axis=1)]] = True
     if far.any():
-        problems["coordinates that are not finite or not on Earth"] = list(ids[far])
+        problems[NOT_ON_EARTH] = list(ids[far])
+
+
+def _slipped(shapes: Geometries, crs: CRS, frame: Frame) -> dict[str, npt.NDArray[np.intp]]:
+    """Of a layer in degrees what lies outside the area that the frame is made for, and would lie in it without a slip -> the rows."""
+    area = frame.area_of_use
+    if not horizontal(crs).is_geographic or area is None:
+        return {}
+    bounds = shapely.bounds(shapes)
+    lon, lat = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+    west, south, east, north = area
+    near = (west - ROUND_AREA_DEG, south - ROUND_AREA_DEG, east + ROUND_AREA_DEG, north + ROUND_AREA_DEG)
+    return {f"far from where {frame.name} is made for, but there {slip}": rows for slip, rows in slipped(lon, lat, near).items()}
+
+
+def _told_of_slips(
+    shapes: Geometries, ids: npt.NDArray[np.object_], strays: Mapping[str, npt.NDArray[np.intp]], problems: dict[str, Sequence[object]]
+) -> Geometries:
+    """Adds the slips to `problems`, in place of what they have made of the coordinates; the shapes without those that lie elsewhere."""
+    if not strays:
+        return shapes
+    rows = np.concatenate(list(strays.values()))
+    told = set(ids[rows])
+    left = [name for name in problems.pop(NOT_ON_EARTH, ()) if name not in told]
+    problems |= {fault: list(ids[one]) for fault, one in strays.items()}
+    if left:
+        problems[NOT_ON_EARTH] = left
+    shapes = shapes.copy()
+    shapes[rows] = shapely.Polygon()
+    return shapes
+
+
+def _two_zones(shapes: Geometries, crs: CRS | None, ids: npt.NDArray[np.object_]) -> dict[str, Sequence[object]]:
+    """Of a layer in a zone of UTM the part that was written in the next one. Which of the two is wrong nobody can tell from the layer."""
+    if crs is None or not len(shapes) or (zone := horizontal(crs).utm_zone) is None:
+        return {}
+    bounds = shapely.bounds(shapes)
+    x, y = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+    on_earth = np.abs(x) < FARTHEST_M
+    if not on_earth.any() or np.ptp(x[on_earth]) < LEAST_APART_M:
+        return {}
+    plane = horizontal(crs)
+    lon, lat = Transformer.from_crs(plane, plane.geodetic_crs, always_xy=True).transform(x, y)
+    rows, apart_deg = of_next_zone(np.asarray(lon), np.asarray(lat))
+    if not len(rows):
+        return {}
+    fault = (
+        f"{len(rows)} of {len(shapes)} lie {apart_deg:.1f} degrees of longitude from the others, and beside them if one of the parts is "
+        f"read in the next zone of UTM: the layer is put together of two zones and says {zone} of both; reproject each part into one zone"
+    )
+    return {fault: list(ids[rows])}
 
 
 def _without_spoilt(

@@ -3,6 +3,7 @@
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,9 @@ from geoseptic.errors import DatumShiftError, DistortedCrsError, GeographicCrsEr
 from geoseptic.units import in_both_units
 
 Geometries = npt.NDArray[np.object_]
+
+Degrees = tuple[float, float, float, float]
+"""Bounds as west, south, east and north. [degrees]"""
 
 WEB_MERCATOR_METHODS = ("popular visualisation pseudo mercator", "mercator (1sp) (spherical)")
 
@@ -62,6 +66,11 @@ class Frame:
     def name(self) -> str:
         return crs_name(self.crs)
 
+    @property
+    def area_of_use(self) -> Degrees | None:
+        """The area that the CRS is made for; None where nobody says."""
+        return area_of_use(self.crs)
+
     def refuse_distortion(self, bounds_m: npt.NDArray[np.float64] | tuple[float, ...], layer: str, source: str = "") -> None:
         """Raises DistortedCrsError where lengths in this frame, at the middle of the bounds, read shorter than `MOST_SHORT` or longer than
         `MOST_LONG` allows."""
@@ -73,7 +82,17 @@ class Frame:
         scales = (factors.meridional_scale, factors.parallel_scale)
         worst = max(scales, key=lambda scale: (scale - 1) / MOST_LONG if scale > 1 else (1 - scale) / MOST_SHORT)
         if not 1 - MOST_SHORT <= worst <= 1 + MOST_LONG:
-            raise DistortedCrsError(layer, self.name, worst, source)
+            raise DistortedCrsError(layer, self.name, worst, source, self._is_made_for(y, x))
+
+    def _is_made_for(self, x_m: float, y_m: float) -> bool:
+        """Whether a place lies in the area that the CRS is made for; False where that is not known."""
+        area, geographic = self.area_of_use, self.crs.geodetic_crs
+        if area is None or geographic is None:
+            return False
+        change = Transformer.from_crs(self.crs, geographic, always_xy=True)
+        lon, lat = change.transform(x_m / self.metres_per_unit, y_m / self.metres_per_unit)
+        west, south, east, north = area
+        return bool(west <= lon <= east and south <= lat <= north)
 
     def reprojection_from(self, crs: CRS, geometries: Geometries, layer: str, source: str = "") -> "Reprojection":
         """The best way from `crs` into this frame for where the geometries lie, as far as this frame is made for there.
@@ -170,8 +189,8 @@ def _degrees(crs: CRS, geometries: Geometries, target: CRS) -> AreaOfInterest | 
     corners = Transformer.from_crs(horizontal(crs), geographic, always_xy=True).transform(bounds[:, [0, 0, 2, 2]], bounds[:, [1, 3, 1, 3]])
     lon, lat = (np.asarray(values).ravel() for values in corners)
     on_earth = (np.abs(lon) <= 180) & (np.abs(lat) <= 90)
-    if target.area_of_use is not None:
-        west, south, east, north = target.area_of_use.bounds
+    if (area := area_of_use(target)) is not None:
+        west, south, east, north = area
         inside = on_earth & (lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)
         on_earth = inside if inside.any() else on_earth
     if not on_earth.any():
@@ -185,6 +204,16 @@ def _lacking(found: TransformerGroup, accuracy_m: float) -> tuple[str, ...]:
     finer = [way for way in found.unavailable_operations if 0 <= way.accuracy < accuracy_m]
     finest = min(finer, key=lambda way: way.accuracy, default=None)
     return tuple(dict.fromkeys(grid.short_name for grid in finest.grids if not grid.available)) if finest else ()
+
+
+@lru_cache(64)
+def area_of_use(crs: CRS) -> Degrees | None:
+    """The area that a CRS is made for, as it says itself or, where a file has lost that, as the register does; None where neither does."""
+    if crs.area_of_use is not None:
+        return crs.area_of_use.bounds
+    code = crs.to_authority(min_confidence=100)
+    known = CRS.from_authority(*code).area_of_use if code else None
+    return known.bounds if known else None
 
 
 def horizontal(crs: CRS) -> CRS:

@@ -33,6 +33,9 @@ ALL_COUNT: Final = ("parcels", "wells")
 """Layers in which a record without a shape is refused; in the others it is told, and nothing is kept clear of it."""
 
 ADVICE: Final = (
+    ("longitude and latitude swapped", "Exchange the axes of the layer, or of the records named."),
+    ("with the sign of its", "Turn the sign: longitudes west of Greenwich and southern latitudes are negative."),
+    ("put together of two zones", "Reproject each part from its own zone, and put them together then."),
     ("no geometry", "Draw the shape, or take the record out if it stands for nothing on the ground."),
     ("coordinates that are not finite", "Draw the shape anew: its coordinates are damaged."),
     ("several points", "Split the record: one record a point."),

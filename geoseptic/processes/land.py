@@ -13,7 +13,7 @@ from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
-from geoseptic.parcels.misplaced import misplaced
+from geoseptic.model.misplaced import misplaced
 from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
 from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
 from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses, served

@@ -122,20 +122,21 @@ def _sizes(layer: str, one: str, shapes_m: Geometries, usual_m2: tuple[float, fl
 
 def _place(frame: Frame, lots_m: Geometries) -> list[Finding]:
     """Lots outside the area that the coordinate reference system is made for, and what a length reads there."""
-    area, geographic = frame.crs.area_of_use, frame.crs.geodetic_crs
+    area, geographic = frame.area_of_use, frame.crs.geodetic_crs
     if area is None or geographic is None:
         return []
+    west, south, east, north = area
     points = shapely.get_coordinates(shapely.centroid(lots_m)) / frame.metres_per_unit
     lon, lat = Transformer.from_crs(frame.crs, geographic, always_xy=True).transform(points[:, 0], points[:, 1])
-    outside = ~((lon >= area.west) & (lon <= area.east) & (lat >= area.south) & (lat <= area.north))
+    outside = ~((lon >= west) & (lon <= east) & (lat >= south) & (lat <= north))
     # The scale is worst at the rim, and finding it takes longer than all the rest.
     rim = shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(np.column_stack([lon, lat]))))
     scales = np.asarray(Proj(frame.crs).get_factors(rim[:, 0], rim[:, 1]).parallel_scale)
     worst = float(scales[np.argmax(np.abs(scales - 1))])
     numbers = {"outside": float(outside.sum()), "share": float(outside.mean()), "length_of_100_reads": 100 * worst}
     text = (
-        f"{int(outside.sum())} of {len(lots_m)} parcels lie outside the area that {frame.name} is made for (longitude {area.west:g} to "
-        f"{area.east:g}, latitude {area.south:g} to {area.north:g}); at the worst a length of 100 reads {100 * worst:.2f}. They may "
+        f"{int(outside.sum())} of {len(lots_m)} parcels lie outside the area that {frame.name} is made for (longitude {west:g} to "
+        f"{east:g}, latitude {south:g} to {north:g}); at the worst a length of 100 reads {100 * worst:.2f}. They may "
         "belong to the next zone, or the coordinate reference system is declared wrongly"
     )
     return [_finding("parcels", "outside_the_area_of_the_crs", bool(outside.any()), text, numbers, shapely.centroid(lots_m[outside]))]

@@ -141,11 +141,63 @@ def wells_in_degrees(folder: Path) -> Options:
     return write_county(folder, wells=county().layers["wells"].set_crs(CRS).to_crs("EPSG:4326"))
 
 
-@dirty("longitude and latitude swapped", "refused", "wells")
+SWAPPED = "with longitude and latitude swapped"
+
+
+def swapped(layer: str, crs: str = "EPSG:4326") -> GeoDataFrame:
+    """The layer in another CRS, with its axes exchanged."""
+    moved = county().layers[layer].to_crs(crs)
+    return moved.set_geometry(shapely.transform(moved.geometry.values, lambda xy: xy[:, ::-1]), crs=crs)
+
+
+@dirty("longitude and latitude swapped", "refused", SWAPPED, "w1, w2, w3, w4")
 def wells_with_swapped_axes(folder: Path) -> Options:
-    degrees = county().layers["wells"].to_crs("EPSG:4326")
-    swapped = [Point(place.y, place.x) for place in degrees.geometry]
-    return write_county(folder, wells=degrees.set_geometry(swapped, crs="EPSG:4326"))
+    return write_county(folder, wells=swapped("wells"))
+
+
+@dirty("parcels in degrees, longitude and latitude swapped", "refused", SWAPPED, "A-1, A-2")
+def parcels_with_swapped_degrees(folder: Path) -> Options:
+    return write_county(folder, parcels=swapped("parcels"))
+
+
+@dirty("parcels in UTM, northing before easting", "refused", "its axes are probably swapped")
+def parcels_with_swapped_axes(folder: Path) -> Options:
+    return write_county(folder, parcels=swapped("parcels", CRS))
+
+
+@dirty("a water with its degrees swapped: far off, it would not even be read", "refused", "surface_water", f"near {SWAPPED}")
+def water_with_swapped_axes(folder: Path) -> Options:
+    return write_county(folder, surface_water=swapped("surface_water"))
+
+
+@dirty("one house of six with its degrees swapped", "refused", "buildings", f"1 records lie far off, but near {SWAPPED}")
+def buildings_one_with_swapped_axes(folder: Path) -> Options:
+    houses = county().layers["buildings"].to_crs("EPSG:4326")
+    wrong = [*swapped("buildings").geometry[:1], *houses.geometry[1:]]
+    return write_county(folder, buildings=houses.set_geometry(wrong, crs="EPSG:4326"))
+
+
+def of_two_zones(layer: str, first: int) -> GeoDataFrame:
+    """The layer with all but the first features written in the next zone of UTM."""
+    clean = county().layers[layer]
+    moved = clean.to_crs("EPSG:26911")
+    return clean.set_geometry([*clean.geometry[:first], *moved.geometry[first:]], crs=CRS)
+
+
+@dirty("half of the parcels written in the next zone of UTM", "refused", "3 of 6 lie 6.0 degrees", "put together of two zones")
+def parcels_of_two_zones(folder: Path) -> Options:
+    return write_county(folder, parcels=of_two_zones("parcels", 3))
+
+
+@dirty("a well written in the next zone of UTM", "refused", "1 of 4 lie 6.0 degrees", "put together of two zones", "w4")
+def wells_of_two_zones(folder: Path) -> Options:
+    return write_county(folder, wells=of_two_zones("wells", 3))
+
+
+@dirty("springs of another county alone", "safe", "none of its 1 records is near")
+def springs_far_away(folder: Path) -> Options:
+    far = GeoDataFrame({"name": ["far"]}, geometry=[Point(*at(90_000, 0))], crs=CRS)
+    return {**write_county(folder, springs=far), "springs": f"{folder / 'county.gpkg'}|springs"}
 
 
 @dirty("longitude without its minus", "refused", "wells")
