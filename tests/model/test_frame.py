@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 import shapely
 from pyproj import CRS, Transformer
+from pyproj.database import get_units_map
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from geoseptic.errors import DatumShiftError, DistortedCrsError, GeographicCrsError, MissingCrsError, WebMercatorError
 from geoseptic.model.frame import Frame, crs_name, horizontal, vertical_unit
+from geoseptic.units import METRES_PER_UNIT, to_metres
 
 SPHERICAL_MERCATOR = "+proj=merc +a=6378137 +b=6378137 +lat_ts=0 +lon_0=0 +x_0=0 +y_0=0 +k=1 +units=m +nadgrids=@null +wktext +no_defs"
 """As old servers spell it."""
@@ -246,3 +248,75 @@ def test_two_realizations_of_one_datum_are_taken_for_one_within_two_metres():
     assert 0 < way.accuracy_m <= 2.0
     moved = way.moved(np.array([shapely.Point(500_000, 5_200_000)], object))[0]
     assert shapely.distance(moved, shapely.Point(500_000, 5_200_000)) <= 2.0
+
+
+# -------------------------------------------------------------------------------------------------- what others publish of units and shifts
+
+
+@pytest.mark.source("epsg-dataset", where="units of measure 9001 (metre), 9002 (foot, 0.3048), 9003 (US survey foot, 12/39.37)")
+@pytest.mark.parametrize(("code", "unit"), [("9001", "m"), ("9002", "ft"), ("9003", "US survey foot")])
+def test_factor_of_a_unit_is_that_of_the_register(code, unit):
+    (found,) = [known for known in get_units_map(auth_name="EPSG", category="linear").values() if known.code == code]
+    assert METRES_PER_UNIT[unit] == pytest.approx(found.conv_factor, rel=1e-14)
+
+
+@pytest.mark.source("epsg-dataset", where="coordinate reference systems, units of their axes")
+@pytest.mark.parametrize(
+    ("crs", "unit"),
+    [
+        ("EPSG:2229", "US survey foot"),
+        ("EPSG:2286", "US survey foot"),
+        ("EPSG:2222", "ft"),
+        ("EPSG:2251", "ft"),
+        ("EPSG:2913", "ft"),
+        ("EPSG:26910", "m"),
+    ],
+)
+def test_state_plane_zones_in_either_foot_come_to_metres_by_their_own(crs, unit):
+    """Two million of the zone's units come to metres within a tenth of a millimetre; by the other foot they would be 1.2 m off."""
+    (moved,) = Frame.of(crs, "parcels").to_metres(objects(shapely.Point(2_000_000, 2_000_000)))
+    assert moved.x == pytest.approx(to_metres(2_000_000, unit), abs=1e-4)
+
+
+@pytest.mark.source("nadcon-accuracies", where="table of grids: accuracy at 67 percent confidence")
+@pytest.mark.parametrize(
+    ("datum", "target", "place", "accuracy_m"),
+    [
+        ("EPSG:4267", "EPSG:26915", (-93.1, 45.9), 0.15),
+        ("EPSG:4267", "EPSG:26906", (-149.5, 61.5), 0.5),
+        ("EPSG:4135", "EPSG:26904", (-157.9, 21.4), 0.2),
+        ("EPSG:4139", "EPSG:26920", (-65.9, 18.2), 0.05),
+    ],
+)
+def test_way_by_a_grid_is_as_exact_as_published_and_refused_by_its_name_where_the_grid_is_not_there(datum, target, place, accuracy_m):
+    frame, point = Frame.of(target, "elevation"), objects(shapely.Point(place))
+    try:
+        assert frame.reprojection_from(CRS(datum), point, "wells").accuracy_m == accuracy_m
+    except DatumShiftError as refused:
+        (grid,) = refused.grids
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)
+            ways = TransformerGroup(datum, target, always_xy=True, allow_ballpark=False).unavailable_operations
+        assert {way.accuracy for way in ways if grid in {found.short_name for found in way.grids}} == {accuracy_m}
+
+
+@pytest.mark.source(
+    "nad83-and-why", where="figures 1 and 2: at most about 1.3 seconds of latitude (south-east), 4.4 of longitude (north-west)"
+)
+@pytest.mark.parametrize(
+    ("target", "place", "axis", "published_s"),
+    [("EPSG:32617", (-80.6, 25.3), 1, 1.3), ("EPSG:32610", (-124.4, 48.2), 0, -4.4)],
+)
+def test_shift_from_nad27_is_the_published_one_within_the_accuracy_that_is_named(target, place, axis, published_s):
+    way = Frame.of(target, "elevation").reprojection_from(CRS("EPSG:4267"), objects(shapely.Point(place)), "wells")
+    (moved,) = way.moved(objects(shapely.Point(place)))
+    found = Transformer.from_crs(target, "EPSG:4326", always_xy=True).transform(moved.x, moved.y)
+    metres_a_second = 30.9 * (np.cos(np.radians(place[1])) if axis == 0 else 1)
+    read_off_s = 0.05  # the figures are told to a tenth
+    assert abs(3600 * (found[axis] - place[axis]) - published_s) <= read_off_s + way.accuracy_m / metres_a_second
+
+
+@pytest.mark.source("proj-data-us-noaa", where="HPGN: changed approximately 0.2 to 1.0 metre from NAD83 (1986)")
+def test_what_is_allowed_for_between_realizations_of_nad83_covers_the_published_change():
+    way = Frame.of("EPSG:2913", "elevation").reprojection_from(CRS("EPSG:2269"), objects(shapely.Point(7_600_000, 680_000)), "parcels")
+    assert way.accuracy_m >= 1.0 if way.lacking else way.accuracy_m < 1.0
