@@ -68,9 +68,14 @@ def read_layer(
             told = [f"{held} is near: the layer counts for nothing. Check that the file is of this place and its CRS is right"]
     shapeless = opened.without_shape() if bounds else ()
     digest = frame.attrs.get(ROWS_READ)
+    told: tuple[str, ...] = ()
     if bounds:
         # Some formats hand on shapeless records whatever the bounds.
         frame = frame[~(frame.geometry.isna() | frame.geometry.is_empty)].reset_index(drop=True)
+        _refuse_slipped(opened, contract, list(dict.fromkeys(names.values())), bounds, nothing_near=not len(frame))
+        if not len(frame) and header.features:
+            held = f"none of its {header.features} records" if header.features > 0 else "none of its records"
+            told = (f"{held} is near: the layer counts for nothing. Check that the file is of this place and its CRS is right",)
     frame = GeoDataFrame({name: frame[found] for name, found in names.items()}, geometry=frame.geometry.to_numpy(), crs=frame.crs)
     for column, meanings in (words or {}).items():
         frame[column] = in_words_of_the_contract(frame[column], meanings)

@@ -216,10 +216,10 @@ def _off(land: Land, elevation: Raster, parcels: GeoDataFrame) -> Iterator[Probl
     """Parcels that the elevation does not cover, or not all of them."""
     out = {str(land.fabric.ids[row]) for row in land.fabric.spoilt}
     off, partly = off_the_elevation(land, elevation)
-    for ids, how, known in ((off, "off the elevation", "nothing is known"), (partly, "partly off the elevation", "a part is not known")):
+    for ids, how, known in ((off, "off the elevation", "nothing"), (partly, "partly off the elevation", "only a part")):
         names = [str(name) for name in ids if str(name) not in out]
         if names:
-            what = f"{len(names)} of {len(land.parcels)} parcels lie {how} or on cells without a height: {known} of their ground."
+            what = f"{len(names)} of {len(land.parcels)} parcels lie {how} or on cells without a height: {known} of their ground is known."
             todo = "Give elevation that covers them and some hundred metres round them."
             yield Problem("parcels", source_of(parcels), "assumed", what, todo, tuple(_places(parcels, "parcels", names)))
 

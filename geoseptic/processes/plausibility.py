@@ -83,7 +83,7 @@ def plausibility(land: Land, elevation: Raster | None = None, this_year: int | N
         found += _sizes("buildings", "building", land.buildings.shapes_m, BUILDING_M2)
         found += _outside("buildings", land.buildings.shapes_m, tree, MOST_BUILDINGS_OUTSIDE)
         found += _wells_in_buildings(land.wells, land.buildings)
-    found += _years(land.parcels, this_year or date.today().year)
+    found += _years(land.parcels, land.fabric.shapes_m, this_year or date.today().year)
     if elevation is not None:
         found += _ground(lots, elevation)
     return found
@@ -210,13 +210,15 @@ def _one_place(layer: str, points_m: Geometries) -> list[Finding]:
     return [_finding(layer, f"{layer}_in_one_place", odd, text, numbers, points_m[first[counts > 1]])]
 
 
-def _years(parcels: CheckedLayer, this_year: int) -> list[Finding]:
+def _years(parcels: CheckedLayer, lots_m: Geometries, this_year: int) -> list[Finding]:
     year = parcels.numbers("year_built")
     # A year of 0 is none.
-    told = year[~np.isnan(year) & (year != 0)]
+    stated = ~np.isnan(year) & (year != 0)
+    told = year[stated]
     if not len(told):
         return []
     impossible = (told < FIRST_YEAR) | (told > this_year)
+    places_m = lots_m[stated][impossible]
     years, counts = np.unique(told, return_counts=True)
     common, share = float(years[counts.argmax()]), float(counts.max() / len(told))
     numbers = {"median": float(np.median(told)), "impossible": float(impossible.sum()), "commonest": common, "share_of_commonest": share}
@@ -225,7 +227,9 @@ def _years(parcels: CheckedLayer, this_year: int) -> list[Finding]:
         parts.append(f"{int(impossible.sum())} of {len(told)} years of building lie before {FIRST_YEAR} or after {this_year}")
     if len(told) >= ENOUGH and share > MOST_OF_ONE_YEAR:
         parts.append(f"{share:.0%} of {len(told)} years of building are {common:.0f}, which may stand for 'not known'")
-    return [_finding("parcels", "years_built", bool(parts), "; ".join(parts), numbers)]
+    return [
+        _finding("parcels", "years_built", bool(parts), "; ".join(parts), numbers, shapely.centroid(places_m[~shapely.is_empty(places_m)]))
+    ]
 
 
 def _ground(lots_m: Geometries, elevation: Raster) -> list[Finding]:

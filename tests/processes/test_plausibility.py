@@ -6,6 +6,7 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
+from pyproj import CRS as ProjCRS
 from rasterio.transform import from_origin
 
 from geoseptic.errors import NoOverlapError
@@ -89,6 +90,7 @@ def test_years_that_cannot_be_and_a_year_that_stands_for_unknown_are_told():
     assert doubt.text == (
         "2 of 100 years of building lie before 1600 or after 2026; 60% of 100 years of building are 1900, which may stand for 'not known'"
     )
+    assert doubt.points_m is not None and [point.x - LEFT for point in doubt.points_m] == [8.5 * SIDE, 9.5 * SIDE]
 
 
 @pytest.mark.parametrize("times", [10.0, 100.0])
@@ -137,3 +139,10 @@ def test_parcels_off_the_elevation_are_refused_with_the_probable_cause(turned, c
     with pytest.raises(NoOverlapError) as error:
         check_overlap(ground(), replace(land, fabric=replace(land.fabric, shapes_m=lots_m)))
     assert cause in str(error.value)
+
+
+def test_lots_beyond_the_zone_are_told_too_where_the_raster_has_lost_what_its_system_is_made_for():
+    """A GeoTIFF keeps the code of its system and not its area of use."""
+    land, bare = county(left=760_000.0), ProjCRS.from_wkt(ProjCRS(CRS).to_wkt("WKT1_GDAL"))
+    assert bare.area_of_use is None
+    assert "outside_the_area_of_the_crs" in doubts(replace(land, frame=replace(land.frame, crs=bare)))
