@@ -155,10 +155,11 @@ def test_a_table_and_a_layer_of_one_name_do_not_meet(server, schema, hillside, t
 
 
 def test_names_with_sql_in_them_are_names(server, hillside, tmp_path):
-    """A schema whose name would drop another one is made under that very name, and what is there stays."""
+    """A schema whose name would drop another one, here from a config, is made under that very name, and what is there stays."""
     before = asked(server, "SELECT count(*) FROM pg_class")
     quoted = '"' + ODD.replace('"', '""') + '"'
-    assert main("setback_envelopes", envelopes(hillside, tmp_path / "out", "--to-postgis", f"{server}|{quoted}")) == 0
+    (tmp_path / "run.toml").write_text(f"to_postgis = '{server}|{quoted}'")
+    assert main("setback_envelopes", envelopes(hillside, tmp_path / "out", "--config", str(tmp_path / "run.toml"))) == 0
     assert "parcels" not in tables_of(server, ODD) and "field_envelope" in tables_of(server, ODD)
     assert asked(server, "SELECT count(*) FROM pg_class")[0][0] > before[0][0]
     assert asked(server, "SELECT count(*) FROM pg_namespace WHERE nspname IN ('public', %s)", ODD) == [(2,)]
