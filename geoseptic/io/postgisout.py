@@ -20,11 +20,11 @@ from geoseptic.model.results import LayerResult, TableResult
 if TYPE_CHECKING:
     import psycopg
 
-WAIT_S: Final = 10
-"""For tables that somebody else holds."""
+WAIT_S: Final = (10, 600)
+"""For tables that somebody else holds, and for other runs with the schema: before a run, and after it, when more is lost."""
 
-MULTI: Final = {"MultiPolygon": (3, shapely.MultiPolygon), "MultiLineString": (1, shapely.MultiLineString)}
-"""Type number of the single shape, and what makes the multiple one of it."""
+MULTI: Final = {"MultiPolygon": (3, shapely.multipolygons), "MultiLineString": (1, shapely.multilinestrings)}
+"""Type number of the single shape, and what makes multiple ones of an array of it."""
 
 KINDS: Final = {
     "boolean": "boolean",
@@ -84,7 +84,7 @@ def refuse(schema: Schema, origins: Mapping[str, str], *, overwrite: bool) -> No
     from psycopg import sql
 
     with connected(schema.address, writing=True) as connection:
-        kind, _ = _begun(connection, schema)
+        kind, _ = _begun(connection, schema, WAIT_S[0])
         _clear(connection, schema, origins, overwrite=overwrite)
         for name in origins:
             made = sql.SQL("CREATE TABLE {0} (fid bigint PRIMARY KEY, shape {1})")
@@ -111,7 +111,7 @@ def written(
     Raises DatabaseRefusedError, TablesExistError.
     """
     with connected(schema.address, writing=True) as connection:
-        kind, placed = _begun(connection, schema)
+        kind, placed = _begun(connection, schema, WAIT_S[1])
         replaced = _clear(connection, schema, origins, overwrite=overwrite)
         counts: dict[str, int] = {}
         srids: dict[str, int] = {}
@@ -139,7 +139,7 @@ def written(
         yield Written(connection, schema, counts, srids, tuple(name for name in replaced if name not in counts), tuple(warnings))
 
 
-def _begun(connection: "psycopg.Connection[Any]", schema: Schema) -> tuple[Any, Any]:
+def _begun(connection: "psycopg.Connection[Any]", schema: Schema, wait_s: int) -> tuple[Any, Any]:
     """The schema is there, and this run's alone until the end of the transaction; the names of PostGIS's type and of its systems."""
     from psycopg import sql
 
@@ -148,7 +148,7 @@ def _begun(connection: "psycopg.Connection[Any]", schema: Schema) -> tuple[Any, 
     ).fetchone()
     if found is None:
         raise DatabaseRefusedError(schema.address, "the database has no PostGIS", "Ask its owner for the extension postgis.")
-    connection.execute(sql.SQL("SET LOCAL lock_timeout = {0}").format(sql.Literal(f"{WAIT_S}s")))
+    connection.execute(sql.SQL("SET LOCAL lock_timeout = {0}").format(sql.Literal(f"{wait_s}s")))
     connection.execute("SELECT pg_catalog.pg_advisory_xact_lock(pg_catalog.hashtext('geoseptic'), pg_catalog.hashtext(%s))", (schema.name,))
     if connection.execute("SELECT 1 FROM pg_catalog.pg_namespace WHERE nspname = %s", (schema.name,)).fetchone() is None:
         connection.execute(sql.SQL("CREATE SCHEMA {0}").format(sql.Identifier(schema.name)))
@@ -232,14 +232,16 @@ def _column(name: str, values: pd.Series) -> Column:
     known = values.notna().to_numpy()
     kind = KINDS.get(pd.api.types.infer_dtype(values, skipna=True), "text")
     cells = np.full(len(values), None, dtype=object)
-    cells[known] = values[known].astype(NARROW[kind]).tolist() if kind in NARROW else [_text(value) for value in values[known]]
+    cells[known] = values[known].astype(NARROW[kind]).tolist() if kind in NARROW else [_text(value) for value in values[known].tolist()]
     return Column(name, sql.SQL(kind), CODES[kind], cells.tolist())
 
 
 def _text(value: Any) -> str:
+    if isinstance(value, str):
+        return value.replace("\0", "\ufffd")  # which no text of the server can hold
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
-    return str(value).replace("\0", "\ufffd")  # which no text of the server can hold
+    return str(value)
 
 
 def _shapes(layer: LayerResult, srid: int, kind: Any) -> Column:
@@ -251,7 +253,7 @@ def _shapes(layer: LayerResult, srid: int, kind: Any) -> Column:
     if wanted in MULTI:
         single, multiple = MULTI[wanted]
         alone = shapely.get_type_id(shapes) == single
-        shapes[alone] = [multiple([] if shape.is_empty else [shape]) for shape in shapes[alone]]
+        shapes[alone] = multiple(shapes[alone], indices=np.arange(alone.sum()))
     found = {shape.geom_type for shape in shapes if shape is not None}
     typed = wanted if found <= {wanted} else "Geometry"
     if shapely.has_z(shapes).any():

@@ -87,11 +87,14 @@ def digests_of(values: Mapping[str, Any]) -> dict[str, str]:
 
 
 def with_digests(inputs: Mapping[str, Mapping[str, Any]], digests: Mapping[str, str]) -> dict[str, Any]:
-    """The records of the inputs with the hashes of rows that were read, where there are no files to hash."""
-    return {
-        name: {**record, "sha256": digests[name], "hashed": "the rows that were read"} if name in digests else record
-        for name, record in inputs.items()
-    }
+    """The records of the inputs, with the hashes of the rows that were read where there are no files to hash."""
+
+    def told(name: str, record: Mapping[str, Any]) -> Mapping[str, Any]:
+        if record["sha256"] is not None:
+            return record
+        return {**record, "sha256": digests.get(name), "hashed": "the rows that were read" if name in digests else "nothing"}
+
+    return {name: told(name, record) for name, record in inputs.items()}
 
 
 @stage("hashing inputs")

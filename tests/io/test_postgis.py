@@ -10,6 +10,7 @@ import shapely
 from geoseptic.errors import FileUnreadableError
 from geoseptic.io.layers import read_layer
 from geoseptic.io.sourcekinds import open_source
+from geoseptic.io.sources import ROWS_READ
 from geoseptic.model.layers import WELLS
 from geoseptic.run.cli import main
 from tests.servers import SECRET
@@ -96,6 +97,30 @@ def test_what_is_no_layer_is_refused_and_touches_nothing(server, table: str, why
 
 def test_one_of_two_shapes_is_named_after_the_table(server):
     assert open_source(f"{server}|public.two_shapes.there").geometry == "there"
+
+
+def test_rows_come_as_they_lie_in_the_table_and_their_hash_does_not_mind(server):
+    """Whether all are read or those in a box that an index finds: outputs have the order of what was read. The hash is of the rows."""
+    with psycopg.connect(server) as connection:
+        connection.execute("CREATE TABLE many (well_id text, geom geometry(Point, 26910))")
+        connection.execute(
+            "INSERT INTO many SELECT n::text, ST_SetSRID(ST_MakePoint(500000 + (n * 7919) % 20011, 5200000), 26910) "
+            "FROM generate_series(1, 20000) n"
+        )
+        connection.execute("CREATE INDEX ON many USING gist (geom)")
+        connection.execute("CREATE TABLE turned AS SELECT * FROM many ORDER BY well_id DESC")
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute("ANALYZE many")
+    box = (500_000, 5_199_999, 500_500, 5_200_001)
+    near = [int(name) for name in open_source(f"{server}|many").read(["well_id"], box)["well_id"]]
+    assert near == sorted(near) and len(near) > 100
+    every = open_source(f"{server}|many").read(["well_id"], None)
+    assert [int(name) for name in every["well_id"]] == list(range(1, 20_001))
+    turned = open_source(f"{server}|turned").read(["well_id"], None)
+    assert every.attrs[ROWS_READ] == turned.attrs[ROWS_READ] and list(every["well_id"]) != list(turned["well_id"])
+    with psycopg.connect(server) as connection:
+        connection.execute("UPDATE turned SET geom = ST_Translate(geom, 0.001, 0) WHERE well_id = '77'")
+    assert open_source(f"{server}|turned").read(["well_id"], None).attrs[ROWS_READ] != every.attrs[ROWS_READ]
 
 
 def test_a_column_without_an_srid_has_no_crs(server):

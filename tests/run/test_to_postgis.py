@@ -2,6 +2,10 @@
 
 import json
 import shutil
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import geopandas
@@ -15,10 +19,13 @@ from pyproj import CRS as Crs
 from geoseptic.errors import DatabaseRefusedError, TablesExistError
 from geoseptic.io import postgisout, putting
 from geoseptic.io.databases import Schema
+from geoseptic.io.runfolders import read_finished_run
 from geoseptic.io.sourcekinds import open_source
+from geoseptic.io.vectors import LayerToWrite, write_layers
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.legends import VectorLegend
 from geoseptic.model.results import LayerResult, TableResult
+from geoseptic.run import stops
 from geoseptic.run.cli import main
 from tests.run.conftest import arguments, write
 from tests.servers import SECRET
@@ -79,7 +86,7 @@ def assert_as_in_package(server: str, schema: str, package: Path, layer: str) ->
         assert same_cells(found[name], wanted[name]), (layer, name)
     shapes = shapely.from_wkb(found["geom"].to_numpy(dtype=object))
     assert (shapely.to_wkb(shapely.set_srid(shapes, 0)) == shapely.to_wkb(wanted.geometry.values)).all()
-    assert set(shapely.get_srid(shapes)) <= {wanted.crs.to_epsg()}
+    assert set(shapely.get_srid(shapes[~pd.isna(shapes)])) <= {wanted.crs.to_epsg()}
     return len(wanted)
 
 
@@ -148,30 +155,34 @@ def test_a_table_and_a_layer_of_one_name_do_not_meet(server, schema, hillside, t
 
 
 def test_names_with_sql_in_them_are_names(server, hillside, tmp_path):
-    """A schema whose name would drop another one is made under that very name, and what is there stays."""
+    """A schema whose name would drop another one, here from a config, is made under that very name, and what is there stays."""
     before = asked(server, "SELECT count(*) FROM pg_class")
     quoted = '"' + ODD.replace('"', '""') + '"'
-    assert main("setback_envelopes", envelopes(hillside, tmp_path / "out", "--to-postgis", f"{server}|{quoted}")) == 0
+    (tmp_path / "run.toml").write_text(f"to_postgis = '{server}|{quoted}'")
+    assert main("setback_envelopes", envelopes(hillside, tmp_path / "out", "--config", str(tmp_path / "run.toml"))) == 0
     assert "parcels" not in tables_of(server, ODD) and "field_envelope" in tables_of(server, ODD)
     assert asked(server, "SELECT count(*) FROM pg_class")[0][0] > before[0][0]
     assert asked(server, "SELECT count(*) FROM pg_namespace WHERE nspname IN ('public', %s)", ODD) == [(2,)]
 
 
-@pytest.mark.parametrize("step", ["files", "commit", "rows", "changed"])
+@pytest.mark.parametrize("step", ["files", "commit", "rows", "stopped", "changed"])
 def test_a_run_that_fails_leaves_nothing_in_the_database_and_nothing_in_the_folder(server, schema, hillside, tmp_path, monkeypatch, step):
-    """Files that cannot be put, a commit that fails, a server that fails among the rows, an input that changes: old files, no tables."""
+    """Files that cannot be put, a commit that fails, a server that fails among the rows, a request to end there, an input that
+    changes: old files, no tables."""
     out = tmp_path / "out"
     assert main("setback_envelopes", envelopes(hillside, out)) == 0
     before = {path.name: path.read_bytes() for path in out.iterdir()}
 
+    raised = {"files": OSError("injected"), "stopped": stops.StoppedError(2)}.get(step, psycopg.OperationalError("injected"))
+
     def fail(*args: object) -> None:
-        raise OSError("injected") if step == "files" else psycopg.OperationalError("injected")
+        raise raised
 
     if step == "files":
         monkeypatch.setattr(putting, "_forward", fail)
     elif step == "commit":
         monkeypatch.setattr(psycopg.Connection, "commit", fail)
-    elif step == "rows":
+    elif step in ("rows", "stopped"):
         monkeypatch.setattr(psycopg.Copy, "write_row", fail)
     else:
         clean = postgisout.SCREENING_AID
@@ -183,10 +194,34 @@ def test_a_run_that_fails_leaves_nothing_in_the_database_and_nothing_in_the_fold
                 file.write(clean.encode())
 
         monkeypatch.setattr(postgisout, "_tell", told_and_changed)
-    assert main("setback_envelopes", envelopes(hillside, out, "--overwrite", "--to-postgis", f"{server}|{schema}")) == 3
+    assert main("setback_envelopes", envelopes(hillside, out, "--overwrite", "--to-postgis", f"{server}|{schema}")) == (
+        130 if step == "stopped" else 3
+    )
     monkeypatch.undo()
     assert tables_of(server, schema) == [] and {path.name: path.read_bytes() for path in out.iterdir()} == before
     assert asked(server, "SELECT count(*) FROM pg_namespace WHERE nspname = %s", schema) == [(0,)]
+
+
+def test_a_run_that_is_killed_before_the_commit_leaves_no_tables_and_whole_files(server, schema, hillside, tmp_path):
+    """The one instant in which the two can differ: the server takes its part back, the next run finishes the files, then writes both."""
+    out = tmp_path / "out"
+    given = envelopes(hillside, out, "--to-postgis", f"{server}|{schema}")
+    dying = (
+        "import os, signal, sys; from geoseptic.io import postgisout; from geoseptic.run.cli import main; "
+        "postgisout.Written.commit = lambda self: os.kill(os.getpid(), signal.SIGKILL); main('setback_envelopes', sys.argv[1:])"
+    )
+    ended = subprocess.run([sys.executable, "-c", dying, *given], capture_output=True, check=False)
+    assert ended.returncode == -signal.SIGKILL, ended.stderr
+    until = time.monotonic() + 30
+    while asked(server, "SELECT 1 FROM pg_stat_activity WHERE application_name = 'geoseptic'") and time.monotonic() < until:
+        time.sleep(0.05)
+    assert tables_of(server, schema) == [] and (out / putting.PUTTING).is_dir()
+    assert main("setback_envelopes", given) == 2  # the files are whole, so they are there
+    assert not (out / putting.PUTTING).exists() and (out / "run.json").exists()
+    assert main("setback_envelopes", [*given, "--overwrite"]) == 0
+    for path in out.glob("*.gpkg"):
+        for name in layers_of(path):
+            assert_as_in_package(server, schema, path, name)
 
 
 def test_tables_of_the_same_file_are_replaced_when_that_is_wanted_and_nothing_else_is(server, schema, hillside, tmp_path, capsys):
@@ -221,6 +256,42 @@ def test_a_table_of_another_file_is_not_replaced(server, schema):
         connection.execute(f'CREATE VIEW "{schema}".mine AS SELECT * FROM "{schema}".points')
     with pytest.raises(DatabaseRefusedError, match=r"view .*mine"):
         postgisout.refuse(place, {"points": "screening.gpkg|points"}, overwrite=True)
+
+
+@pytest.mark.parametrize(
+    ("kind", "texts"),
+    [
+        (
+            "polygon",
+            ["POLYGON ((0 0, 1 0, 1 1, 0 0))", "POLYGON EMPTY", None, "MULTIPOLYGON (((0 0, 1 0, 1 1, 0 0)), ((2 2, 3 2, 3 3, 2 2)))"],
+        ),
+        ("line", ["LINESTRING (0 0, 1 0)", None, "MULTILINESTRING ((0 0, 1 0), (2 2, 3 3))", "LINESTRING EMPTY"]),
+        ("point", ["POINT (0 0.1)", None]),
+        ("polygon", []),
+        ("polygon", [None, None]),
+    ],
+)
+def test_shapes_of_every_kind_are_as_in_a_geopackage(server, schema, tmp_path, kind: str, texts: list[str | None]):
+    """Single and multiple, empty and missing ones."""
+    frame = geopandas.GeoDataFrame({"label": ["a"] * len(texts)}, geometry=shapely.from_wkt(texts), crs=26910)
+    layer = LayerResult("f", "shapes", frame, VectorLegend("shapes", kind, None, ()), "Shapes", "", {})
+    with postgisout.written(Schema(server, schema), [layer], {}, {"shapes": "f.gpkg|shapes"}, "", overwrite=False) as done:
+        done.commit()
+    write_layers(tmp_path / "f.gpkg", [LayerToWrite("shapes", frame, layer.legend, "Shapes")])
+    assert assert_as_in_package(server, schema, tmp_path / "f.gpkg", "shapes") == len(texts)
+    assert [shape is None for shape in table(server, schema, "shapes")["geom"]] == [text is None for text in texts]
+
+
+def test_runs_whose_inputs_have_no_hash_are_not_taken_for_runs_of_the_same_inputs(hillside, tmp_path):
+    """Two screenings that are compared: what is not known of one equals nothing of the other."""
+    out, other = tmp_path / "out", tmp_path / "other"
+    assert main("screen_county", arguments(hillside, out, workers="1")) in (0, 1)
+    record = json.loads((out / "run.json").read_text())
+    record["inputs"]["wells"]["sha256"] = None
+    (out / "run.json").write_text(json.dumps(record))
+    shutil.copytree(out, other)
+    one, two = (read_finished_run(str(folder), "screen_county").inputs for folder in (out, other))
+    assert one["parcels"] == two["parcels"] and one["wells"] != two["wells"]
 
 
 def points(labels: list[object], crs: object, **columns: list[object]) -> LayerResult:
