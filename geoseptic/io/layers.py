@@ -60,12 +60,6 @@ def read_layer(
     names, _ = file_columns(contract, columns or {}, header.fields)
     bounds = _bounds_in(near, header.crs) if near else None
     frame = opened.read(list(dict.fromkeys(names.values())), bounds)
-    told: list[str] = []
-    if bounds:
-        _refuse_slipped(opened, contract, list(dict.fromkeys(names.values())), bounds, nothing_near=not len(frame))
-        if not len(frame) and header.features:
-            held = f"none of its {header.features} records" if header.features > 0 else "none of its records"
-            told = [f"{held} is near: the layer counts for nothing. Check that the file is of this place and its CRS is right"]
     shapeless = opened.without_shape() if bounds else ()
     digest = frame.attrs.get(ROWS_READ)
     told: tuple[str, ...] = ()
