@@ -17,7 +17,7 @@ from geoseptic.model.grid import Raster
 from geoseptic.model.layers import Contract
 from geoseptic.model.problems import Place, Problem, Refused, Weight
 from geoseptic.model.rules import RuleSet
-from geoseptic.parcels.repair import MOST_CHANGED
+from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
 from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
 from geoseptic.processes.notices import off_the_elevation
 from geoseptic.processes.plausibility import Finding, plausibility, warned
@@ -105,7 +105,7 @@ def _found(inputs: Inputs) -> Iterator[Problem]:
         for note in layer.attrs.get("notes", ()):
             yield Problem(name, source_of(layer), "assumed", f"{note}.")
         bad: set[int] = set()
-        for problem in _of_layer(name, whole, frame):
+        for problem in _of_layer(name, whole, frame, inputs.most_changed):
             told.add(problem.what)
             bad |= {place.row for place in problem.places if problem.weight == "hinders"}
             yield problem
@@ -115,7 +115,7 @@ def _found(inputs: Inputs) -> Iterator[Problem]:
         yield from (problem for problem in _together(inputs, placed, frame) if problem.what not in told)
 
 
-def _of_layer(name: str, layer: GeoDataFrame, frame: Frame | None) -> Iterator[Problem]:
+def _of_layer(name: str, layer: GeoDataFrame, frame: Frame | None, most_changed: float) -> Iterator[Problem]:
     """What holding the layer against its contract finds. Distances need metres: where no frame is known, degrees are taken as they are."""
     contract, source = ALL_CONTRACTS[name], source_of(layer)
     own = frame
@@ -128,11 +128,23 @@ def _of_layer(name: str, layer: GeoDataFrame, frame: Frame | None) -> Iterator[P
         yield from found
         bad = {place.row - 1 for problem in found for place in problem.places}
         if name == "parcels" and bad:
-            yield from _of_layer(name, layer[~layer.index.isin(list(bad))], frame)
+            yield from _of_layer(name, layer[~layer.index.isin(list(bad))], frame, most_changed)
         return
     for note in checked.notes:
         yield Problem(name, source, "assumed", f"{note}.")
-    yield from _left_out(layer, checked.ids, {row: why for row, (why, _) in checked.spoilt.items()})
+    if contract.geometry == "point":
+        return
+    fabric = None
+    if name == "parcels":
+        try:
+            fabric = mend(checked.ids, checked.shapes_m, spoilt=checked.spoilt, most_changed=most_changed)
+        except GeosepticError as error:
+            yield from _left_out(layer, checked.ids, {row: why for row, (why, _) in checked.spoilt.items()})
+            yield from _of_errors(name, source, (error,), layer)
+            return
+        yield from _left_out(layer, fabric.ids, fabric.spoilt)
+    faults = keep_clear(checked.ids, checked.shapes_m, name)[1] if fabric is None else fabric.faults
+    yield from _of_repairs(faults, fabric, {name: layer})
 
 
 def _together(inputs: Inputs, placed: Mapping[str, GeoDataFrame], frame: Frame | None) -> Iterator[Problem]:
@@ -152,7 +164,7 @@ def _together(inputs: Inputs, placed: Mapping[str, GeoDataFrame], frame: Frame |
         yield from _of_errors("parcels", source_of(parcels), (error,), parcels)
         return
     yield from _left_out(parcels, land.fabric.ids, land.fabric.spoilt)
-    yield from _of_repairs(land, placed)
+    yield from _of_repairs(land.repairs, land.fabric, placed)
     yield from (Problem("all layers", "", "assumed", f"{note}.") for note in land.notes)
     if elevation is not None:
         try:
@@ -186,12 +198,12 @@ def _of_errors(name: str, source: str, errors: Iterable[GeosepticError], layer: 
             yield Problem(name, source, "hinders", str(error))
 
 
-def _of_repairs(land: Land, placed: Mapping[str, GeoDataFrame]) -> Iterator[Problem]:
+def _of_repairs(faults: Iterable[Fault], fabric: Fabric | None, placed: Mapping[str, GeoDataFrame]) -> Iterator[Problem]:
     """What a run mends or finds odd, in any layer; parcels that it leaves out are told as such."""
-    out = {str(land.fabric.ids[row]) for row in land.fabric.spoilt}
+    out = set() if fabric is None else {str(fabric.ids[row]) for row in fabric.spoilt}
     ids: dict[tuple[str, str], list[str]] = {}
     notes: dict[tuple[str, str], list[str]] = {}
-    for fault in land.repairs:
+    for fault in faults:
         if fault.layer == "parcels" and fault.kind == "mended outline" and fault.feature_id in out:
             continue
         ids.setdefault((fault.layer, fault.kind), []).append(fault.feature_id)

@@ -185,3 +185,14 @@ def test_record_of_a_run_has_the_way_of_each_reprojected_layer_as_fields(hillsid
         wells = inputs["wells"]["reprojection"]
         assert (wells["from"], wells["to"], wells["accuracy_m"]) == ("EPSG:4326", "EPSG:26910", 4.0)
         assert "NAD83 to WGS 84 (1)" in wells["name"] and inputs["wells"]["sha256"]
+
+
+def test_parcels_alone_are_looked_at_for_broken_and_overlapping_outlines(hillside: Path, tmp_path: Path):
+    lots = geopandas.read_file(hillside / "county.gpkg", layer="parcels")
+    tie = geopandas.GeoSeries.from_wkt(["POLYGON ((500600 5199600, 500660 5199660, 500660 5199600, 500600 5199660, 500600 5199600))"])
+    over = box(LEFT + 100, TOP - 150, LEFT + 200, TOP - 20)
+    lots = geopandas.GeoDataFrame({"parcel_id": [*lots.parcel_id, "C", "D"]}, geometry=[*lots.geometry, tie.iloc[0], over], crs=CRS)
+    lots.to_file(hillside / "county.gpkg", layer="parcels")
+    main("check_inputs", ["--parcels", f"{hillside / 'county.gpkg'}|parcels", "--out", str(tmp_path / "out"), "--quiet"])
+    found = {(row["feature"], row["what"].split(" (")[0]) for row in rows_in(tmp_path / "out")}
+    assert {("C", "mended outline"), ("D", "overlap"), ("A-1", "overlap")} <= found
