@@ -81,19 +81,27 @@ def receivers_by_tiles(
             d8.write(*window, first_d8.read(*window))
     steps_along = {tile: sides for tile, sides in found.items() if sides is not None}
 
+    offered_before: dict[Tile, tuple[Steps, Steps, Steps, Steps]] = {}
+
     def look_again(tile: Tile) -> Sides:
-        """Receivers of the levels that go on beyond the tile's sides, by the steps that the tiles around it have by now."""
+        """Receivers of the levels that go on beyond the tile's sides, where the tiles around it have come to know of a way as short."""
         rows, cols = tiles.window(tile)
         around = heights_around(filled_m, rows, cols, HALO)
         steps = np.full(around.shape, ~NO_WAY, np.int32)
-        for part, offered in zip(ring(steps), steps_around(tile, steps_along, tiles), strict=True):
-            part[:] = ~offered
+        offered = steps_around(tile, steps_along, tiles)
+        for part, offers in zip(ring(steps), offered, strict=True):
+            part[:] = ~offers
+        shared, own = _shared_levels(around, steps), steps_along[tile]
+        gaining = _gaining(around, shared, offered, offered_before.get(tile, offered), tile not in offered_before, tuple(own))
+        offered_before[tile] = offered
+        if not gaining.size:
+            return own
         dinf_here, d8_here = np.array(receivers.read(rows, cols)), np.array(d8.read(rows, cols))
-        shared = _shared_levels(around, steps)
-        sides = Sides(*_drain_levels(around, steps, shared, dinf_here, d8_here, shared))
+        found = _drain_levels(around, steps, gaining, dinf_here, d8_here, shared)
         receivers.write(rows, cols, dinf_here)
         d8.write(rows, cols, d8_here)
-        return sides
+        # What was not looked at is below 0 and stays as it was.
+        return Sides(*(np.where(new < 0, old, new) for new, old in zip(found, own, strict=True)))
 
     due = sorted({near for tile, sides in steps_along.items() for near in told_by(tile, unknown(sides), sides)} & steps_along.keys())
     while due:
@@ -245,6 +253,31 @@ def _shared_levels(z, steps):  # type: ignore[no-untyped-def]
                     found[size] = row * z.shape[1] + col
                     size += 1
                     break
+    return found[:size].copy()
+
+
+@njit(cache=True, nogil=True)
+def _gaining(z, shared, offered, before, first, own):  # type: ignore[no-untyped-def]
+    # The shared cells to which a cell beyond now offers a way that it did not before, no longer than their own: as long a one too, since
+    # the first of several neighbours is the receiver. `offered` and `before` lie as `ring`, `own` are the steps along the sides.
+    rows, cols = z.shape[0] - 4, z.shape[1] - 4
+    found = np.empty(shared.size, np.int64)
+    size = 0
+    for cell in shared:
+        row, col = cell // z.shape[1], cell % z.shape[1]
+        steps = own[0][col - 2] if row == 2 else own[1][col - 2] if row == rows + 1 else own[2][row - 2] if col == 2 else own[3][row - 2]
+        for k in range(8):
+            r, c = row + _ROW[k], col + _COL[k]
+            if (2 <= r < rows + 2 and 2 <= c < cols + 2) or z[r, c] != z[row, col]:
+                continue
+            if r == 1 or r == rows + 2:
+                now, then = offered[0 if r == 1 else 1][c - 1], before[0 if r == 1 else 1][c - 1]
+            else:
+                now, then = offered[2 if c == 1 else 3][r - 2], before[2 if c == 1 else 3][r - 2]
+            if (first or now != then) and now < steps:
+                found[size] = cell
+                size += 1
+                break
     return found[:size].copy()
 
 
