@@ -234,8 +234,8 @@ def processes(workers: int, on: Cluster | None = None) -> Iterator[Any]:
 def in_order(workers: int, on: Cluster | None, calls: Sequence[Callable[[], Done]]) -> Iterator[Done]:
     """What the calls of functions of modules give, in their order, by so many worker processes or a cluster's.
 
-    What is left when a worker ends before its time, or has no memory, is done by a single new one. Raises WorkerLostError where that ends
-    too. Where whoever asks stops asking, workers are ended.
+    What is left when a worker ends before its time, or has no memory, is done by a single new one, twice at most. Raises WorkerLostError
+    where those end too. Where whoever asks stops asking, workers are ended.
     """
     if not calls:
         return
@@ -246,7 +246,7 @@ def in_order(workers: int, on: Cluster | None, calls: Sequence[Callable[[], Done
     from loky.process_executor import BrokenProcessPool
 
     done, why = 0, ""
-    for again, count in enumerate((workers, 1)):
+    for again, count in enumerate((workers, 1, 1)):
         executor = get_reusable_executor(max_workers=count, env=ONE_THREAD | CACHE, initializer=_serve, initargs=(os.getpid(),))
         try:
             for answer in [executor.submit(call) for call in calls[done:]]:
@@ -264,7 +264,7 @@ def in_order(workers: int, on: Cluster | None, calls: Sequence[Callable[[], Done
             executor.shutdown(wait=True, kill_workers=True)
             raise
     raise WorkerLostError(
-        f"a worker process {why}, and the same happened to the one that did its work again. Nothing was written. Run again with "
+        f"a worker process {why}, and the same happened to the two that did its work again. Nothing was written. Run again with "
         "--workers 1 and less else on the machine, with more memory, or with fewer parcels at a time."
     )
 

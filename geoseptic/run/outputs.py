@@ -173,7 +173,8 @@ def _written(folder: Path, results: Results, workers: int) -> list[str]:
         table_files.write_table(folder / f"{table.name}.csv", table)
         if table.markdown:
             table_files.write_markdown(folder / f"{table.name}.md", table)
-    return sorted(path.name for path in folder.iterdir())
+    # A folder of drafts that could not be taken away is hidden, and no output.
+    return sorted(path.name for path in folder.iterdir() if not path.name.startswith("."))
 
 
 def put(
