@@ -9,15 +9,17 @@ read, whether the kind takes it. Nobody else opens a vector source: `layerheader
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
-import pandas as pd
-from geopandas import GeoDataFrame
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from geoseptic.errors import FileUnreadableError
 from geoseptic.io.placesstated import PlacesStated
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from geopandas import GeoDataFrame
 
 ROWS_READ: Final = "rows_read"
 """Among the attributes of what was read from a source that is no file: the SHA-256 of its rows, in whatever order they came."""
@@ -78,11 +80,11 @@ class LayerSource(Protocol):
     def header(self) -> LayerHeader:
         """Made when the source is opened, without reading the records where the kind allows it."""
 
-    def read(self, columns: Sequence[str], bounds: Bounds | None) -> GeoDataFrame:
+    def read(self, columns: Sequence[str], bounds: Bounds | None) -> "GeoDataFrame":
         """The records that touch `bounds` (in the layer's CRS), all where None, with those columns, in the CRS of the header. Records
         without a shape may be among them whatever the bounds."""
 
-    def read_table(self, columns: Sequence[str], bounds: Bounds | None) -> pd.DataFrame:
+    def read_table(self, columns: Sequence[str], bounds: Bounds | None) -> "pd.DataFrame":
         """The same records without their shapes."""
 
     def bounds(self) -> Bounds | None:

@@ -130,13 +130,13 @@ def some(seed: int, low: float, high: float) -> float:
     return random.Random(seed).uniform(low, high)
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(3))
 def test_run_that_is_killed_at_any_time(runs, tmp_path, seed):
     fault = {"after_s": some(seed, 0, 1) * runs.seconds, "signal": signal.SIGKILL}
     stands_after(runs, tmp_path, fault, *(["--resume"] if seed % 2 else []), expected={KILLED, 0})
 
 
-@pytest.mark.parametrize("seed", range(9))
+@pytest.mark.parametrize("seed", range(6))
 def test_run_that_is_killed_before_any_step_at_a_file(runs, tmp_path, seed):
     """Opening, renaming and taking away, of working files, outputs and lock: each may be the last that the run did."""
     number = round(some(seed, 10 * seed, 10 * seed + 10)) + 1
