@@ -1,4 +1,4 @@
-"""Readers of hand-written files take or refuse whatever they are given; 300 mutated files each here (a quarter of it for findings, which are judged
+"""Readers of hand-written files take or refuse whatever they are given; 300 mutated files each here (75 for findings, which are judged
 too), more by GEOSEPTIC_FUZZ=NUMBER."""
 
 import os
