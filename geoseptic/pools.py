@@ -210,27 +210,6 @@ def cluster(address: str, folder: Path, keep: Callable[[Callable[..., Any]], Kep
             _IN_USE.reset(token)
 
 
-@contextmanager
-def processes(workers: int, on: Cluster | None = None) -> Iterator[Any]:
-    """An executor for functions of modules: so many worker processes of this machine, or those of a cluster.
-
-    Raises WorkerLostError where an own one dies; a cluster gives the dead one's tasks to another.
-    """
-    if on is not None:
-        yield on
-        return
-    from loky import get_reusable_executor
-    from loky.process_executor import TerminatedWorkerError
-
-    try:
-        yield get_reusable_executor(max_workers=workers, env=ONE_THREAD | CACHE, initializer=_serve, initargs=(os.getpid(),))
-    except TerminatedWorkerError as error:
-        raise WorkerLostError(
-            "a worker process ended before its time, most likely for want of memory. Nothing was written. Run again with fewer workers "
-            "(--workers 1), or with fewer parcels at a time."
-        ) from error
-
-
 def in_order(workers: int, on: Cluster | None, calls: Sequence[Callable[[], Done]]) -> Iterator[Done]:
     """What the calls of functions of modules give, in their order, by so many worker processes or a cluster's.
 

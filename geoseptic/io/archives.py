@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 from typing import Final
 
 from geoseptic.errors import FileUnreadableError, listed
+from geoseptic.io.formats import SHAPEFILE
 from geoseptic.io.workingcopies import folder_of, room_bytes
 
 MOST_BYTES: Final = 20_000_000_000
@@ -20,7 +21,6 @@ RATIO_FROM_BYTES: Final = 50_000_000
 """Less than this is unpacked whatever the ratio."""
 
 SINGLE_FILES: Final = frozenset({".gpkg", ".geojson", ".json", ".geojsonl", ".geojsons", ".ndjson", ".fgb", ".kml", ".gml"})
-SHAPEFILE: Final = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 ARCHIVES: Final = frozenset({".zip", ".kmz", ".7z", ".rar", ".tar", ".gz", ".tgz", ".bz2", ".xz"})
 UNPACK: Final = "Unpack it yourself, look at what is in it, and name the file that holds the layer."
 

@@ -18,6 +18,9 @@ PORTS: Final = re.compile(r"(\[[^\]]*\]|[^:,\[\]]*)(:\d*)?(,(\[[^\]]*\]|[^:,\[\]
 """Hosts of an address, each with its port; where a password slipped in among them, the driver would quote it."""
 
 FORM: Final = "postgresql://USER@HOST/DATABASE|SCHEMA"
+IN_MARKS: Final = r'"(?:[^"]|"")+"'
+"""A name in double quotes, as SQL writes it."""
+
 LONGEST_NAME: Final = 63
 """Bytes of a name; what is longer the server would cut without a word."""
 
@@ -60,6 +63,11 @@ def refuse_password(address: str, form: str = "postgresql://USER@HOST/DATABASE|S
         )
 
 
+def bare(name: str) -> str:
+    """A name without the double quotes that it may be in."""
+    return name[1:-1].replace('""', '"') if name.startswith('"') else name
+
+
 def schema_of(text: str) -> Schema:
     """The schema that is named by 'postgresql://user@host/database|schema', in double quotes where it has marks.
 
@@ -72,8 +80,8 @@ def schema_of(text: str) -> Schema:
         refuse_password(address, FORM)
     except FileUnreadableError as error:
         raise ParameterError(f"--to-postgis {error.path}: {error.why}. {error.todo}") from None
-    if re.fullmatch(r'"(?:[^"]|"")+"', name):
-        name = name[1:-1].replace('""', '"')
+    if re.fullmatch(IN_MARKS, name):
+        name = bare(name)
     if not name or len(name.encode()) > LONGEST_NAME or name.lower().startswith(("pg_", "information_schema")):
         raise ParameterError(f"--to-postgis names no schema that can be written to. Write {FORM}; it is made where it is not there.")
     return Schema(address, name)

@@ -24,6 +24,9 @@ DRIVERS: Final = {
 
 KNOWN: Final = "shapefile, GeoPackage, File Geodatabase, GeoJSON, FlatGeobuf, GeoParquet, KML or GML, or a zip archive of these"
 
+SHAPEFILE: Final = frozenset({".shp", ".shx", ".dbf", ".prj", ".cpg"})
+"""The files that make up one shapefile, as far as they are read."""
+
 TABLES: Final = frozenset({".csv", ".tsv", ".dbf"})
 
 HEAD_BYTES: Final = 65_536

@@ -12,6 +12,7 @@ from geoseptic.errors import LayerContractError, raise_gathered
 from geoseptic.io.layerheaders import file_columns, guess_notes, refusals
 from geoseptic.io.sourcekinds import open_source
 from geoseptic.io.sources import NOTHING_STATED, ROWS_READ, Bounds, LayerHeader, LayerSource, Stated
+from geoseptic.model.frame import middles
 from geoseptic.model.layers import Contract
 from geoseptic.model.misplaced import slipped, slipped_bounds
 
@@ -94,9 +95,8 @@ def _refuse_slipped(opened: LayerSource, contract: Contract, columns: list[str],
         if whole is None or not (nothing_near or uninhabited) or not _meet(box, whole):
             continue
         shapes = np.asarray(opened.read(columns, box).geometry.values, object)
-        bounds = shapely.bounds(shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))])
-        middles = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
-        for slip, rows in slipped(*middles, near).items():
+        shapes = shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))]
+        for slip, rows in slipped(*middles(shapes), near).items():
             faults[slip] = max(faults.get(slip, 0), len(rows))
     if faults:
         source = f"{opened.header.path}|{opened.header.layer}"

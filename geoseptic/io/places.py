@@ -378,11 +378,9 @@ class _Work:
             self.fault(int(row), f"places too rough for {self.stated.layer}, which have no location error (5 m at most)", words)
 
     def _duplicates(self) -> None:
-        placed = [(self.lon[row], self.lat[row]) for row in range(self.count) if np.isfinite(self.lon[row]) and self.digits_m[row] < 250]
-        rows = [row for row in range(self.count) if np.isfinite(self.lon[row]) and self.digits_m[row] < 250]
         seen: dict[tuple[float, float], list[int]] = {}
-        for row, place in zip(rows, placed, strict=True):
-            seen.setdefault(place, []).append(row)
+        for row in map(int, np.flatnonzero(np.isfinite(self.lon) & (self.digits_m < 250))):
+            seen.setdefault((self.lon[row], self.lat[row]), []).append(row)
         shared = {place: own for place, own in seen.items() if len(own) > 1}
         if shared:
             first = "; ".join(", ".join(self.names[row] for row in own[:4]) for own in list(shared.values())[:5])

@@ -13,7 +13,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from geoseptic.errors import FileUnreadableError, nearest
-from geoseptic.io.databases import connected, refuse_password, takes
+from geoseptic.io.databases import IN_MARKS, bare, connected, refuse_password, takes
 from geoseptic.io.sources import ROWS_READ, Bounds, LayerHeader, Stated
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["PostgisLayer", "open_layer", "takes"]
 
-NAME: Final = re.compile(r'"(?:[^"]|"")+"|[^".]+')
+NAME: Final = re.compile(rf'{IN_MARKS}|[^".]+')
 """A name in marks, as SQL writes it, or bare and as it is."""
 
 FIND: Final = """
@@ -148,7 +148,7 @@ def _found(connection: "psycopg.Connection[Any]", address: str, wanted: str) -> 
         raise FileUnreadableError(address, "the database has no PostGIS", "Ask its owner for the extension postgis.")
     layers = [(str(s), str(t), str(g), str(k or ""), int(srid or 0)) for s, t, g, k, srid in connection.execute(FIND)]
     known = [f"{schema}.{table}" for schema, table, *_ in layers]
-    parts = [part[1:-1].replace('""', '"') if part.startswith('"') else part for part in NAME.findall(wanted)]
+    parts = [bare(part) for part in NAME.findall(wanted)]
     named = [layer for layer in layers if parts and parts[-len(layer[:2]) :] == list(layer[:2])[-len(parts) :]] if len(parts) <= 2 else []
     geometry = [layer for layer in layers if len(parts) == 3 and list(layer[:3]) == parts]
     chosen = geometry or named

@@ -11,7 +11,7 @@ from geopandas import GeoDataFrame
 from pyproj import CRS, Transformer
 
 from geoseptic.errors import LayerContractError, LocalCrsError, MissingCrsError, listed
-from geoseptic.model.frame import Frame, Geometries, crs_name, horizontal
+from geoseptic.model.frame import Frame, Geometries, crs_name, horizontal, middles
 from geoseptic.model.layers import Column, Contract
 from geoseptic.model.misplaced import of_next_zone, slipped
 from geoseptic.stages import tell_reprojection
@@ -244,11 +244,9 @@ def _slipped(shapes: Geometries, crs: CRS, frame: Frame) -> dict[str, npt.NDArra
     area = frame.area_of_use
     if not horizontal(crs).is_geographic or area is None:
         return {}
-    bounds = shapely.bounds(shapes)
-    lon, lat = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
     west, south, east, north = area
     near = (west - ROUND_AREA_DEG, south - ROUND_AREA_DEG, east + ROUND_AREA_DEG, north + ROUND_AREA_DEG)
-    return {f"far from where {frame.name} is made for, but there {slip}": rows for slip, rows in slipped(lon, lat, near).items()}
+    return {f"far from where {frame.name} is made for, but there {slip}": rows for slip, rows in slipped(*middles(shapes), near).items()}
 
 
 def _told_of_slips(
@@ -272,8 +270,7 @@ def _two_zones(shapes: Geometries, crs: CRS | None, ids: npt.NDArray[np.object_]
     """Of a layer in a zone of UTM the part that was written in the next one. Which of the two is wrong nobody can tell from the layer."""
     if crs is None or not len(shapes) or (zone := horizontal(crs).utm_zone) is None:
         return {}
-    bounds = shapely.bounds(shapes)
-    x, y = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+    x, y = middles(shapes)
     on_earth = np.abs(x) < FARTHEST_M
     if not on_earth.any() or np.ptp(x[on_earth]) < LEAST_APART_M:
         return {}

@@ -183,6 +183,12 @@ def _same_family(one: CRS, other: CRS) -> bool:
     return all((geographic := horizontal(crs).geodetic_crs) is not None and geographic.name.startswith("NAD83") for crs in (one, other))
 
 
+def middles(geometries: Geometries) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """x and y of the middle of each geometry's bounds, NaN where it has none; shapes (geometries,)."""
+    bounds = shapely.bounds(geometries).reshape(-1, 4)
+    return (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+
+
 def _degrees(crs: CRS, geometries: Geometries, target: CRS) -> AreaOfInterest | None:
     """Where the geometries lie, as far as `target` is made for it; None where that cannot be told."""
     geographic = horizontal(crs).geodetic_crs

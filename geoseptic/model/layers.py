@@ -86,6 +86,9 @@ PARCELS: Final = Contract(
     feature="lot_line",
 )
 
+READ_WHOLE: Final = ("parcels", "wells")
+"""Layers of which no record may go unseen: one without a shape is refused or listed, and a well far off may be roughly placed."""
+
 WELL_KINDS: Final = {
     "private": "private_well",
     "domestic": "private_well",

@@ -11,8 +11,8 @@ from pyproj import CRS, Transformer
 
 from geoseptic.errors import GeosepticError, LayerContractError, NoOverlapError, SeveralErrors
 from geoseptic.model import layers
-from geoseptic.model.checking import check, feature_names, source_of
-from geoseptic.model.frame import Frame, Geometries
+from geoseptic.model.checking import CheckedLayer, check, feature_names, source_of
+from geoseptic.model.frame import Frame, Geometries, middles
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import Contract
 from geoseptic.model.problems import Place, Problem, Refused, Weight
@@ -28,9 +28,6 @@ ALL_CONTRACTS: Final[Mapping[str, Contract]] = {
     **CONTRACTS,
     **{contract.name: contract for contract in (layers.PARCELS, layers.WELLS, layers.CULVERTS, layers.SOILS, layers.FLOODPLAIN)},
 }
-
-ALL_COUNT: Final = ("parcels", "wells")
-"""Layers in which a record without a shape is refused; in the others it is told, and nothing is kept clear of it."""
 
 ADVICE: Final = (
     ("longitude and latitude swapped", "Exchange the axes of the layer, or of the records named."),
@@ -94,29 +91,39 @@ def _found(inputs: Inputs) -> Iterator[Problem]:
             yield from _of_errors(name, other.source, other.errors)
     frame = inputs.elevation.grid.frame if isinstance(inputs.elevation, Raster) else None
     placed: dict[str, GeoDataFrame] = {}
+    usable: dict[str, CheckedLayer] = {}
     told: set[str] = set()
     for name, given in inputs.layers.items():
         if isinstance(given, Refused):
             yield from _of_errors(name, given.source, given.errors)
             continue
         layer = given.reset_index(drop=True)
-        whole, shapeless = (layer, ()) if name in ALL_COUNT else _with_shapes(name, layer)
+        whole, shapeless = (layer, ()) if name in layers.READ_WHOLE else _with_shapes(name, layer)
         yield from shapeless
         for note in layer.attrs.get("notes", ()):
             yield Problem(name, source_of(layer), "assumed", f"{note}.")
-        bad: set[int] = set()
-        for problem in _of_layer(name, whole, frame, inputs.most_changed):
-            told.add(problem.what)
-            bad |= {place.row for place in problem.places if problem.weight == "hinders"}
-            yield problem
+        found, checked = _of_layer(name, whole, frame)
+        yield from found
+        told |= {problem.what for problem in found}
+        bad = {place.row for problem in found for place in problem.places if problem.weight == "hinders"}
         # Parcels that are at fault hinder no look at the others; wells that are left out would make the others read too well.
         placed[name] = whole if name != "parcels" else whole[[row not in bad for row in range(1, len(whole) + 1)]]
-    if "parcels" in placed and "wells" in placed:
-        yield from (problem for problem in _together(inputs, placed, frame) if problem.what not in told)
+        if checked is not None:
+            usable[name] = checked
+    land = _laid_together(inputs, placed, frame)
+    if isinstance(land, Land):
+        yield from (problem for problem in _together(inputs, land, placed) if problem.what not in told)
+    elif land is not None:
+        refused = _of_errors("parcels", source_of(placed["parcels"]), (land,), placed["parcels"])
+        yield from (problem for problem in refused if problem.what not in told)
+    for name, checked in usable.items():
+        if not isinstance(land, Land) or name not in ("parcels", *CONTRACTS):
+            yield from _of_outlines(name, placed[name], checked, inputs.most_changed)
 
 
-def _of_layer(name: str, layer: GeoDataFrame, frame: Frame | None, most_changed: float) -> Iterator[Problem]:
-    """What holding the layer against its contract finds. Distances need metres: where no frame is known, degrees are taken as they are."""
+def _of_layer(name: str, layer: GeoDataFrame, frame: Frame | None) -> tuple[list[Problem], CheckedLayer | None]:
+    """What holding the layer against its contract finds, and the layer as far as it does, None where that is not known. Distances need
+    metres: where no frame is known, degrees are taken as they are."""
     contract, source = ALL_CONTRACTS[name], source_of(layer)
     own = frame
     if own is None and name != "parcels" and layer.crs is not None and not layer.crs.is_projected and len(layer):
@@ -124,35 +131,39 @@ def _of_layer(name: str, layer: GeoDataFrame, frame: Frame | None, most_changed:
     try:
         checked = check(layer, contract, own, source, spare_shapes=name == "parcels")
     except GeosepticError as error:
-        found = tuple(_of_errors(name, source, (error,), layer))
-        yield from found
+        found = list(_of_errors(name, source, (error,), layer))
         bad = {place.row - 1 for problem in found for place in problem.places}
-        if name == "parcels" and bad:
-            yield from _of_layer(name, layer[~layer.index.isin(list(bad))], frame, most_changed)
-        return
-    for note in checked.notes:
-        yield Problem(name, source, "assumed", f"{note}.")
-    if contract.geometry == "point":
-        return
-    fabric = None
-    if name == "parcels":
-        try:
-            fabric = mend(checked.ids, checked.shapes_m, spoilt=checked.spoilt, most_changed=most_changed)
-        except GeosepticError as error:
-            yield from _left_out(layer, checked.ids, {row: why for row, (why, _) in checked.spoilt.items()})
-            yield from _of_errors(name, source, (error,), layer)
-            return
-        yield from _left_out(layer, fabric.ids, fabric.spoilt)
-    faults = keep_clear(checked.ids, checked.shapes_m, name)[1] if fabric is None else fabric.faults
-    yield from _of_repairs(faults, fabric, {name: layer})
+        if name != "parcels" or not bad:
+            return found, None
+        more, rest = _of_layer(name, layer[~layer.index.isin(list(bad))], frame)
+        return [*found, *more], rest
+    return [Problem(name, source, "assumed", f"{note}.") for note in checked.notes], checked
 
 
-def _together(inputs: Inputs, placed: Mapping[str, GeoDataFrame], frame: Frame | None) -> Iterator[Problem]:
-    """What shows only where the layers are laid over each other."""
-    parcels, elevation = placed["parcels"], inputs.elevation if isinstance(inputs.elevation, Raster) else None
+def _of_outlines(name: str, layer: GeoDataFrame, checked: CheckedLayer, most_changed: float) -> Iterator[Problem]:
+    """What a run mends or leaves out of a layer that is looked at by itself."""
+    if checked.contract.geometry == "point":
+        return
+    if name != "parcels":
+        yield from _of_repairs(keep_clear(checked.ids, checked.shapes_m, name)[1], None, {name: layer})
+        return
     try:
-        land = check_land(
-            parcels,
+        fabric = mend(checked.ids, checked.shapes_m, spoilt=checked.spoilt, most_changed=most_changed)
+    except GeosepticError as error:
+        yield from _left_out(layer, checked.ids, {row: why for row, (why, _) in checked.spoilt.items()})
+        yield from _of_errors(name, source_of(layer), (error,), layer)
+        return
+    yield from _left_out(layer, fabric.ids, fabric.spoilt)
+    yield from _of_repairs(fabric.faults, fabric, {name: layer})
+
+
+def _laid_together(inputs: Inputs, placed: Mapping[str, GeoDataFrame], frame: Frame | None) -> Land | GeosepticError | None:
+    """The layers in one frame as a run has them, or why it would refuse them; None without parcels or wells."""
+    if "parcels" not in placed or "wells" not in placed:
+        return None
+    try:
+        return check_land(
+            placed["parcels"],
             placed["wells"],
             {name: placed.get(name) for name in CONTRACTS},
             frame=frame,
@@ -161,8 +172,12 @@ def _together(inputs: Inputs, placed: Mapping[str, GeoDataFrame], frame: Frame |
             most_changed=inputs.most_changed,
         )
     except GeosepticError as error:
-        yield from _of_errors("parcels", source_of(parcels), (error,), parcels)
-        return
+        return error
+
+
+def _together(inputs: Inputs, land: Land, placed: Mapping[str, GeoDataFrame]) -> Iterator[Problem]:
+    """What shows only where the layers are laid over each other."""
+    parcels, elevation = placed["parcels"], inputs.elevation if isinstance(inputs.elevation, Raster) else None
     yield from _left_out(parcels, land.fabric.ids, land.fabric.spoilt)
     yield from _of_repairs(land.repairs, land.fabric, placed)
     yield from (Problem("all layers", "", "assumed", f"{note}.") for note in land.notes)
@@ -291,11 +306,9 @@ def _middles_deg(
     shapes: Geometries, crs: CRS | None
 ) -> tuple["np.ndarray[tuple[int], np.dtype[np.float64]]", "np.ndarray[tuple[int], np.dtype[np.float64]]"]:
     """The middle of each shape's bounds in degrees of WGS 84, NaN where it has none."""
-    bounds = shapely.bounds(shapes).reshape(-1, 4)
-    x, y = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
     if crs is None:
         return np.full(len(shapes), np.nan), np.full(len(shapes), np.nan)
-    lon, lat = Transformer.from_crs(crs, WGS84, always_xy=True).transform(x, y)
+    lon, lat = Transformer.from_crs(crs, WGS84, always_xy=True).transform(*middles(shapes))
     good = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90) & (np.abs(lon) <= 360)
     return np.where(good, lon, np.nan), np.where(good, lat, np.nan)
 

@@ -93,7 +93,7 @@ def plausibility_results(land: Land, elevation: Raster | None) -> Results:
     """The same as warnings, and all figures as counts."""
     found = plausibility(land, elevation)
     figures = {item.kind: dict(item.numbers) for item in found}
-    warnings = tuple(f"check the data: {item.text}" for item in found if item.severity == "warning")
+    warnings = tuple(f"check the data: {item.text}" for item in warned(found))
     return Results(counts={"plausibility": figures}, warnings=warnings)
 
 

@@ -15,6 +15,7 @@ from geoseptic.parcels.envelope import LOT_LINE, Envelopes
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.zones import Zones, zones
 from geoseptic.processes import kept_envelopes, tables
+from geoseptic.processes.accounts import failure
 from geoseptic.processes.land import Land
 from geoseptic.processes.paths import Drained
 from geoseptic.stages import stage
@@ -101,7 +102,7 @@ def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Resul
         for index in cut.envelopes.failed:
             if index not in land.fabric.spoilt:
                 why = cut.envelopes.why.get(int(index), UNPROVEN)
-                failures.append({"layer": "parcels", "feature": str(land.fabric.ids[index]), "stage": f"envelope of {words}", "why": why})
+                failures.append(failure(land, index, f"envelope of {words}", why))
         counts[f"parcels_with_room_for_{part}"] = int(np.count_nonzero(cut.envelopes.area_m2 > 0))
         counts[f"parcels_with_open_questions_for_{part}"] = int(
             np.count_nonzero(cut.envelopes.possible_area_m2 > cut.envelopes.area_m2 + tables.OPEN_FROM_M2)

@@ -24,7 +24,7 @@ from geoseptic.io import rasters as raster_files
 from geoseptic.io.runfolders import FinishedRun, read_finished_run
 from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid
-from geoseptic.model.layers import WELL_KINDS, WELLS
+from geoseptic.model.layers import READ_WHOLE, WELL_KINDS, WELLS
 from geoseptic.model.rules import RuleSet, with_exclusions
 from geoseptic.process import DepthIn, ElevationIn, Facts, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn
 from geoseptic.processes.inputs import ASSUMED_LOCATION_ERROR_M
@@ -34,9 +34,6 @@ from geoseptic.stages import LOGGER
 
 if TYPE_CHECKING:
     from geoseptic.io.sources import Bounds, LayerHeader, Stated
-
-READ_WHOLE = ("parcels", "wells")
-"""Layers of which no record may go unseen: one without a shape is refused, and a well far off may be roughly placed."""
 
 
 @dataclass(frozen=True)

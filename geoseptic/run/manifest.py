@@ -9,7 +9,7 @@ from typing import Any
 
 from geoseptic.errors import GeosepticError, InputChangedError
 from geoseptic.io import rasters as raster_files
-from geoseptic.io.formats import is_elsewhere
+from geoseptic.io.formats import SHAPEFILE, is_elsewhere
 from geoseptic.io.runfolders import rows_of_run
 from geoseptic.io.sources import ROWS_READ
 from geoseptic.model.cautions import CAUTIONS
@@ -20,9 +20,6 @@ from geoseptic.pools import shown
 from geoseptic.process import DepthIn, ElevationIn, LayerIn, Process, RunIn, SheetIn
 from geoseptic.run.arguments import Request
 from geoseptic.stages import stage
-
-SHAPEFILE = frozenset({".shp", ".shx", ".dbf", ".prj", ".cpg"})
-"""The files that make up one shapefile, as far as geoseptic reads them."""
 
 MOST_ROWS = 200
 """Longer tables are in their own file alone."""

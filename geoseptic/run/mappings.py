@@ -31,14 +31,11 @@ CODED: Final = ("choice", "flag")
 
 def column_names(process: Process[..., Any], from_config: object, from_line: Sequence[str], faults: list[str]) -> ColumnNames:
     """The column mappings, those of the line over those of the config; adds to `faults` what cannot be one."""
-    stated: list[tuple[str, str, object]] = []
-    for layer, mapping in _tables(from_config, "columns", "[columns.LAYER]", faults):
-        stated += [(layer, column, name) for column, name in mapping.items()]
+    stated = _in_tables(from_config, "columns", faults)
     for text in from_line:
-        target, equals, name = text.partition("=")
-        layer, dot, column = (word.strip() for word in target.partition("."))
-        if equals and dot and layer and column:
-            stated.append((layer, column, name.strip()))
+        layer, column, name = _in_layer(text)
+        if layer and column and name is not None:
+            stated.append((layer, column, name))
         else:
             faults.append(f"--columns: '{text}' must be LAYER.COLUMN=NAME, such as parcels.parcel_id=APN.")
     contracts = _contracts(process)
@@ -61,14 +58,11 @@ def column_names(process: Process[..., Any], from_config: object, from_line: Seq
 
 def place_settings(process: Process[..., Any], from_config: object, from_line: Sequence[str], faults: list[str]) -> PlaceSettings:
     """What is stated of the places in tables, that of the line over that of the config; adds to `faults` what cannot be it."""
-    stated: list[tuple[str, str, object]] = []
-    for layer, table in _tables(from_config, "places", "[places.LAYER]", faults):
-        stated += [(layer, key, value) for key, value in table.items()]
+    stated = _in_tables(from_config, "places", faults)
     for text in from_line:
-        target, equals, value = text.partition("=")
-        layer, dot, key = (word.strip() for word in target.partition("."))
-        if equals and dot and layer and key and value.strip():
-            stated.append((layer, key, value.strip()))
+        layer, key, value = _in_layer(text)
+        if layer and key and value:
+            stated.append((layer, key, value))
         else:
             faults.append(f"--places: '{text}' must be LAYER.KEY=VALUE, such as wells.datum=NAD27.")
     contracts = _contracts(process)
@@ -166,6 +160,18 @@ def statements(process: Process[..., Any], what: str, from_config: object, from_
         else:
             faults.append(f"{what}: {name} must be text such as {EXAMPLES[what]}, not {said!r}.")
     return stated_of
+
+
+def _in_tables(from_config: object, name: str, faults: list[str]) -> list[tuple[str, str, object]]:
+    """Layer, key and value of all that the tables [NAME.LAYER] of the config hold."""
+    return [(layer, key, value) for layer, table in _tables(from_config, name, f"[{name}.LAYER]", faults) for key, value in table.items()]
+
+
+def _in_layer(text: str) -> tuple[str, str, str | None]:
+    """Layer, key and value of LAYER.KEY=VALUE; a key is empty where there is no point, a value None where nothing is set equal."""
+    target, equals, value = text.partition("=")
+    layer, _, key = (word.strip() for word in target.partition("."))
+    return layer, key, value.strip() if equals else None
 
 
 def _meaning(column: Column, meaning: object) -> str | None:

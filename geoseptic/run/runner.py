@@ -18,12 +18,13 @@ from geoseptic.io import rasters as raster_files
 from geoseptic.io.keptheights import read_once
 from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
+from geoseptic.model.layers import READ_WHOLE
 from geoseptic.model.problems import Refused
 from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn, Spec
 from geoseptic.run import outputs, stops, todatabase
 from geoseptic.run.arguments import Request
-from geoseptic.run.headers import READ_WHOLE, Headers, check_places, check_words, guessed_columns, read_headers, where_features_matter
+from geoseptic.run.headers import Headers, check_places, check_words, guessed_columns, read_headers, where_features_matter
 from geoseptic.run.manifest import digests_of, input_records, input_states, manifest, refuse_changed, time_text, with_digests
 from geoseptic.stages import LOGGER, stage
 
