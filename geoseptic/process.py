@@ -130,6 +130,14 @@ class Names:
 
 
 @dataclass(frozen=True)
+class Ids:
+    """Identifiers of the user's own, such as those of parcels; repeatable."""
+
+    title: str
+    longest: int
+
+
+@dataclass(frozen=True)
 class Weights:
     """Name -> weight, not negative, not all zero; repeatable NAME=NUMBER."""
 
@@ -159,6 +167,7 @@ Spec = (
     | Choice
     | Facts
     | Names
+    | Ids
     | Weights
     | Text
 )
@@ -176,6 +185,7 @@ SPECS: Final = (
     Choice,
     Facts,
     Names,
+    Ids,
     Weights,
     Text,
 )
@@ -228,6 +238,9 @@ class Parameter:
                 raise ParameterError(f"{self.flag}: {', '.join(wrong)} must be yes or no.")
         if isinstance(spec, Names):
             self._known(value, spec.options)
+        if isinstance(spec, Ids):
+            for name in value:
+                self._refuse_words(name, spec.longest)
         if isinstance(spec, Weights):
             self._known(value, spec.names)
             numbers = [self._in_range(weight, 0.0, 1000.0, "") for weight in value.values()]
@@ -297,7 +310,19 @@ class PointsOut:
     title: str
 
 
-Output = RasterOut | LayerOut | TableOut | PageOut | PointsOut
+@dataclass(frozen=True)
+class FileOut:
+    """A file that the process writes under the name `name`, with its ending, in the format `media_type`.
+
+    One with a `*` in its name is written for each of several things, whose names stand in its place.
+    """
+
+    name: str
+    title: str
+    media_type: str
+
+
+Output = RasterOut | LayerOut | TableOut | PageOut | PointsOut | FileOut
 
 
 @dataclass(frozen=True)
@@ -325,7 +350,7 @@ class Process(Generic[P, R]):
 
     @property
     def files(self) -> tuple[str, ...]:
-        """Names of the files it writes."""
+        """Names of the files it writes, some with a `*`."""
         return tuple(dict.fromkeys(name for out in self.outputs for name in _files_of(out)))
 
 
@@ -334,6 +359,8 @@ def _files_of(out: Output) -> tuple[str, ...]:
         return (f"{out.name}.tif",)
     if isinstance(out, PointsOut):
         return (f"{out.name}.gpx",)
+    if isinstance(out, FileOut):
+        return (out.name,)
     if isinstance(out, PageOut):
         return (f"{out.name}.md", f"{out.name}.html") if out.html else (f"{out.name}.md",)
     if isinstance(out, LayerOut):

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -23,6 +23,7 @@ class FinishedRun:
     rules : id of its rule set. `title` is that set's title.
     inputs : hash of every input, by parameter. `parameters` are the rest of what it was told.
     rows : one row a parcel with the columns of the layer, indexed by parcel_id as text; without shapes.
+    record : all that run.json says of it.
     """
 
     folder: str
@@ -31,6 +32,7 @@ class FinishedRun:
     inputs: Mapping[str, str]
     parameters: Mapping[str, Any]
     rows: "DataFrame"
+    record: Mapping[str, Any] = field(default_factory=dict)
 
 
 def rows_of_run(folder: str, process: str) -> tuple[str, str]:
@@ -76,4 +78,4 @@ def read_finished_run(folder: str, process: str) -> FinishedRun:
     twice = rows["parcel_id"][rows["parcel_id"].duplicated()]
     if len(twice):
         raise InputError(f"{file}: {len(twice)} parcels are in it more than once ({listed(list(twice))}).")
-    return FinishedRun(folder, rules_id, title, inputs, parameters, rows.set_index("parcel_id"))
+    return FinishedRun(folder, rules_id, title, inputs, parameters, rows.set_index("parcel_id"), record)

@@ -95,6 +95,14 @@ class PointsResult:
 
 
 @dataclass(frozen=True)
+class FileResult:
+    """A file as it is to be, under the name `name` with its ending."""
+
+    name: str
+    content: bytes
+
+
+@dataclass(frozen=True)
 class Results:
     """Everything that a process found.
 
@@ -109,6 +117,7 @@ class Results:
     tables: tuple[TableResult, ...] = ()
     points: tuple[PointsResult, ...] = ()
     pages: tuple[PageResult, ...] = ()
+    files: tuple[FileResult, ...] = ()
     counts: Mapping[str, object] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     repairs: tuple[Mapping[str, object], ...] = ()

@@ -55,6 +55,9 @@ InFloodplain = Annotated[str, Choice("Keep fields out of floodplains, or only ou
         LayerOut("screening", "sewer_lines", "House to tank, and tank to field"),
         LayerOut("screening", "test_holes", "Where to dig percolation holes and soil pits"),
         LayerOut("screening", "flow_paths", "From each field down to the nearest well downslope"),
+        LayerOut("surroundings", "points", "What ground was kept clear of, as it was used: wells and other points"),
+        LayerOut("surroundings", "lines", "The same: lines"),
+        LayerOut("surroundings", "areas", "The same: areas, and lots on which a well is presumed"),
         PointsOut("waypoints", "The test holes for a phone or a GPS receiver"),
     ),
     example="--parcels 'county.gpkg|parcels' --wells 'county.gpkg|wells' --elevation dem.tif --rules us-wa --out out",
@@ -114,6 +117,7 @@ def screen_county(
         screening,
         screening_tables,
         soil_ground,
+        surroundings,
         ways_down,
     )
     from geoseptic.processes import land as land_checks
@@ -178,5 +182,9 @@ def screen_county(
     assumed = screening.assumed_of_lots(land, mapped.cuts["drain_field"], presumed=unrecorded_wells == "presume")
     found = screening.told_of(found, "ground of the lots", {**astray, **lost})
     ways = ways_down.ways_down(found.fields_m, elevation, mapped, land)
-    told = merged(mapped.results, screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], assumed, ways, soil))
+    told = merged(
+        mapped.results,
+        screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], assumed, ways, soil),
+        surroundings.surroundings(land, rules.unit),
+    )
     return accounts.with_accounts(told, land, rules.unit)

@@ -18,6 +18,7 @@ from geoseptic.process import (
     ElevationIn,
     Facts,
     FindingsIn,
+    Ids,
     LayerIn,
     Length,
     Names,
@@ -96,7 +97,7 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
     needed = made.add_argument_group("needed")
     optional = made.add_argument_group("options")
     for parameter in process.parameters:
-        repeat = isinstance(parameter.spec, Facts | Names | Weights | RuleSetsIn)
+        repeat = isinstance(parameter.spec, Facts | Names | Ids | Weights | RuleSetsIn)
         (needed if parameter.required else optional).add_argument(
             parameter.flag,
             dest=parameter.name,
@@ -252,6 +253,8 @@ def _metavar(parameter: Parameter) -> str:
         return "LENGTH"
     if isinstance(spec, Choice):
         return "{" + ",".join(spec.options) + "}"
+    if isinstance(spec, Ids):
+        return "ID"
     if isinstance(spec, Facts):
         return "NAME=yes|no"
     if isinstance(spec, Weights):
@@ -279,7 +282,7 @@ def _help(parameter: Parameter) -> str:
     elif isinstance(spec, Names):
         text += f": {', '.join(spec.options)}; repeatable"
         text += f"; default {', '.join(parameter.default)}" if parameter.default else ""
-    elif isinstance(spec, RuleSetsIn):
+    elif isinstance(spec, RuleSetsIn | Ids):
         text += "; repeatable"
     elif isinstance(spec, Facts | Weights):
         text += f": {', '.join(spec.names)}; repeatable"
@@ -303,7 +306,7 @@ def _value(parameter: Parameter, raw: Any) -> Any:
         except ValueError:
             unit = f" of {spec.unit}" if isinstance(spec, Number) else ""
             raise ParameterError(f"{flag}: '{raw}' is not a {'whole ' if kind is int else ''}number{unit}.") from None
-    if isinstance(spec, Names | RuleSetsIn):
+    if isinstance(spec, Names | Ids | RuleSetsIn):
         return tuple(map(str, raw)) if isinstance(raw, list) else (str(raw),)
     if isinstance(spec, Facts | Weights):
         if not isinstance(raw, Mapping | list):

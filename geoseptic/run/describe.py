@@ -9,7 +9,9 @@ from geoseptic.process import (
     DepthIn,
     ElevationIn,
     Facts,
+    FileOut,
     FindingsIn,
+    Ids,
     LayerIn,
     LayerOut,
     Length,
@@ -63,6 +65,9 @@ def _output_schema(out: Output) -> dict[str, Any]:
         return {"type": "string", "contentMediaType": MARKDOWN}
     if isinstance(out, PointsOut):
         return {"type": "string", "contentMediaType": GPX}
+    if isinstance(out, FileOut):
+        text = {} if out.media_type.startswith("text/") else {"contentEncoding": "binary"}
+        return {"type": "string", **text, "contentMediaType": out.media_type}
     media_type = GEOPACKAGE if isinstance(out, LayerOut) else GEOTIFF
     return {"type": "string", "contentEncoding": "binary", "contentMediaType": media_type}
 
@@ -105,6 +110,8 @@ def _schema(parameter: Parameter) -> dict[str, Any]:
         return {"type": "integer", "minimum": spec.low, "maximum": spec.high}
     if isinstance(spec, Choice):
         return {"type": "string", "enum": list(spec.options)}
+    if isinstance(spec, Ids):
+        return {"type": "array", "items": {"type": "string", "minLength": 1, "maxLength": spec.longest}, "uniqueItems": True}
     if isinstance(spec, Names):
         return {"type": "array", "items": {"type": "string", "enum": list(spec.options)}, "uniqueItems": True}
     if isinstance(spec, Facts):

@@ -43,7 +43,7 @@ def refuse(process: Process[..., Any], wanted: Request) -> None:
     ancestor = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
     if not os.access(ancestor, os.W_OK):
         raise ParameterError(f"--out {out}: nothing may be written in {ancestor}. Choose another folder.")
-    there = [name for name in (*process.files, MANIFEST) if (out / name).exists()]
+    there = [path.name for name in (*process.files, MANIFEST) for path in sorted(out.glob(name))]
     if there and not wanted.overwrite:
         raise OutputExistsError(str(out), there)
     _refuse_open(out, [*there, *_listed(out)])
@@ -169,6 +169,8 @@ def _written(folder: Path, results: Results, workers: int) -> list[str]:
         table_files.write_page(folder / f"{page.name}.md", page)
         if page.html:
             table_files.write_html(folder / f"{page.name}.html", page)
+    for file in results.files:
+        (folder / file.name).write_bytes(file.content)
     for table in results.tables:
         table_files.write_table(folder / f"{table.name}.csv", table)
         if table.markdown:

@@ -13,12 +13,13 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("model",),
     ("terrain", "parcels", "systems"),
     ("io",),
+    ("sheets",),
     ("process", "processes", "catalog"),
-    ("sheets", "run"),
+    ("run",),
     ("",),  # geoseptic/__init__.py, which may hand on names of all
 )
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "geoseptic", "scripts", "tests", "sample_data"}
-MAY_TOUCH_THE_DISK = ("geoseptic/io/", "geoseptic/run/", "geoseptic/sheets/")
+MAY_TOUCH_THE_DISK = ("geoseptic/io/", "geoseptic/run/")
 
 READS_OR_WRITES = re.compile(
     r"open(_arrow)?|(read|write)_(text|bytes|dataframe|arrow)|(read|to)_(file|parquet|feather|csv|excel|json|table|sql|pickle)"
