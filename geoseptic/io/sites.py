@@ -45,7 +45,8 @@ class Site:
     neighbours : the parcels that come near, without itself.
     layers : the rows of `OWN_LAYERS` that are this parcel's.
     zones : setback zones that touch the lot, of every part.
-    features : what ground was kept clear of, within `AROUND_M`; a well of unknown kind stands twice.
+    features : what ground was kept clear of, within `AROUND_M` and as far as any zone that touches the lot reaches; a well of unknown
+        kind stands twice.
     """
 
     parcel_id: str
@@ -88,7 +89,7 @@ def read_site(run: FinishedRun, lots: "GeoDataFrame", parcel_id: str) -> Site:
     zones: tuple[Item, ...] = ()
     features: tuple[Item, ...] = ()
     if shape is not None and not shape.is_empty:
-        near = shapely.box(*shape.bounds).buffer(AROUND_M / frame.metres_per_unit, join_style="mitre").bounds
+        near = _round(shape, AROUND_M, frame)
         beside = lots.sindex.query(shapely.box(*near), predicate="intersects")
         neighbours = _items(lots.iloc[np.sort(beside[beside != own[0]])], frame)
         for file, names in OWN_LAYERS.items():
@@ -96,7 +97,9 @@ def read_site(run: FinishedRun, lots: "GeoDataFrame", parcel_id: str) -> Site:
                 items[name] = tuple(item for item in _items(_read(run, file, name, near), frame) if str(item.row["parcel_id"]) == parcel_id)
         zones = _items(_read(run, "envelopes", "setback_zones", shape.bounds), frame)
         zones = tuple(item for item in zones if item.shape_m.intersects(_in_metres(frame, shape)))
-        features = tuple(item for name in ("points", "lines", "areas") for item in _items(_read(run, "surroundings", name, near), frame))
+        farthest_m = max((_reach_m(item, unit) for item in zones), default=0.0)
+        around = _round(shape, max(AROUND_M, farthest_m + 1.0), frame)
+        features = tuple(item for name in ("points", "lines", "areas") for item in _items(_read(run, "surroundings", name, around), frame))
     row = {str(name): value for name, value in lots.drop(columns=lots.geometry.name).iloc[own[0]].items()}
     lot_m = shapely.MultiPolygon() if shape is None else _in_metres(frame, shape)
     return Site(parcel_id, frame, unit, row, lot_m, neighbours, items, zones, features)
@@ -105,6 +108,17 @@ def read_site(run: FinishedRun, lots: "GeoDataFrame", parcel_id: str) -> Site:
 def unit_of(lots: "GeoDataFrame") -> str:
     """The unit of lengths in the columns of a screening."""
     return next(unit for unit in METRES_PER_UNIT if f"trench_{unit}" in lots.columns)
+
+
+def _round(shape: shapely.Geometry, reach_m: float, frame: Frame) -> tuple[float, ...]:
+    """Bounds round a shape of the layer, in units of its CRS."""
+    left, bottom, right, top = shape.bounds
+    reach = reach_m / frame.metres_per_unit
+    return (left - reach, bottom - reach, right + reach, top + reach)
+
+
+def _reach_m(zone: Item, unit: str) -> float:
+    return float(zone.row[f"distance_{unit}"] + zone.row[f"location_error_{unit}"]) * METRES_PER_UNIT[unit]
 
 
 def _in_metres(frame: Frame, shape: shapely.Geometry) -> shapely.Geometry:

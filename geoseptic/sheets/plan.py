@@ -1,0 +1,288 @@
+"""A plan of one parcel as values: what is drawn, in metres on the ground, with the words that belong to it."""
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+
+from geoseptic.io.sites import Item, Site
+from geoseptic.model.rules import FEATURES
+from geoseptic.sheets.contours import Contours
+from geoseptic.sheets.distances import Kept, kept_distances, part_shapes
+from geoseptic.units import from_metres, metres_per
+
+XY = tuple[float, float]
+"""East and north in the run's frame. [m]"""
+
+WATERS: Final = frozenset(
+    {
+        "surface_water", "intermittent_water", "water_supply_reservoir", "water_supply_tributary", "irrigation_canal", "wetland",
+        "vernal_pool", "spring", "public_spring",
+    }
+)  # fmt: skip
+
+FEATURE_PENS: Final = {"building": "building", "driveway": "paving", "pool": "water", **dict.fromkeys(WATERS, "water")}
+
+CORNER_DEGREES: Final = 20.0
+"""Where the outline of a lot turns by more, one side ends and the next begins."""
+
+NEAREST_WELLS: Final = 4
+"""Wells to which the field is dimensioned."""
+
+LINES_DIMENSIONED: Final = 3
+"""Sides of the lot to which the field is dimensioned: more would hide the plan, and the setback table has the nearest."""
+
+SURROUND_M: Final = 6.0
+"""What is shown round a lot at the least."""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Something drawn. `name` is written beside it; `about` says what it is in words."""
+
+    shape_m: shapely.Geometry
+    pen: str
+    about: str = ""
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """A straight distance that is drawn with arrows and its length. `error_m` is how far the end may be from where it is drawn."""
+
+    start_m: XY
+    end_m: XY
+    text: str
+    about: str
+    error_m: float = 0.0
+
+
+@dataclass(frozen=True)
+class Side:
+    """One side of the lot with its length."""
+
+    line_m: shapely.Geometry
+    length_m: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is drawn of a site.
+
+    marks : in the order in which they are drawn.
+    whole_m : bounds of what a plan of the whole lot shows; `works_m` those of the layout with the buildings by it, the lot's own where
+        nothing is laid out.
+    contours : of the ground, or why there are none.
+    """
+
+    site: Site
+    marks: tuple[Mark, ...]
+    dimensions: tuple[Dimension, ...]
+    sides: tuple[Side, ...]
+    distances: tuple[Kept, ...]
+    whole_m: tuple[float, float, float, float]
+    works_m: tuple[float, float, float, float]
+    contours: Contours
+
+
+def plan_of(site: Site, contours: Contours) -> Plan:
+    """The plan of a site whose parcel has a shape."""
+    distances = kept_distances(site)
+    sides = sides_of(site.lot_m)
+    marks = (
+        *_ground(contours, site.unit),
+        *_surroundings(site),
+        *_neighbours(site),
+        *_limits(site, distances),
+        Mark(site.lot_m, "lot line", f"Lot {site.parcel_id}"),
+        *_layout(site),
+        *_wells(site),
+    )
+    left, bottom, right, top = site.lot_m.bounds
+    whole_m = (left - SURROUND_M, bottom - SURROUND_M, right + SURROUND_M, top + SURROUND_M)
+    return Plan(site, marks, _dimensions(site, sides, distances), sides, distances, whole_m, _works(site, whole_m), contours)
+
+
+def length_text(length_m: float, unit: str) -> str:
+    """A length as it stands on a plan: feet with a tenth, or metres with two digits behind the point."""
+    return f"{from_metres(length_m, unit):.1f}'" if unit == "ft" else f"{length_m:.2f} m"
+
+
+def shown(identifier: str, longest: int = 18) -> str:
+    """A name as a label has room for: its start and its end."""
+    one_line = re.sub(r"\s+", " ", identifier).strip()
+    return one_line if len(one_line) <= longest else f"{one_line[: longest // 2]}..{one_line[-(longest - longest // 2 - 2) :]}"
+
+
+def sides_of(lot_m: shapely.Geometry) -> tuple[Side, ...]:
+    """The outline of a lot, parted where it turns."""
+    found = []
+    for ring in (polygon.exterior for polygon in _polygons(lot_m)):
+        corners = np.asarray(ring.simplify(0.02).coords)[:-1]
+        steps = np.roll(corners, -1, axis=0) - corners
+        heading = np.degrees(np.arctan2(steps[:, 1], steps[:, 0]))
+        turn = np.abs((heading - np.roll(heading, 1) + 180) % 360 - 180)
+        ends = np.flatnonzero(turn > CORNER_DEGREES)
+        if len(ends) < 2:
+            ends = np.array([0, len(corners) // 2])
+        for start, end in zip(ends, np.roll(ends, -1), strict=True):
+            number = (end - start) % len(corners) or len(corners)
+            line = shapely.LineString(corners[(start + np.arange(number + 1)) % len(corners)])
+            found.append(Side(line, float(line.length)))
+    return tuple(found)
+
+
+def _polygons(shape: shapely.Geometry) -> list[shapely.Polygon]:
+    return [part for part in shapely.get_parts(shape) if isinstance(part, shapely.Polygon)]
+
+
+def _ground(contours: Contours, unit: str) -> Iterator[Mark]:
+    for height, line in contours.lines:
+        index = contours.is_index(height)
+        yield Mark(line, "index contour" if index else "contour", f"Ground at {height:g} {unit}", f"{height:g}" if index else "")
+
+
+def _surroundings(site: Site) -> Iterator[Mark]:
+    """What is there, wells apart: paving below, buildings on top."""
+    order = {"driveway": 0, "building": 2}
+    there = [item for item in site.features if not _is_well(item) and item.row["record"] != "presumed"]
+    for item in sorted(there, key=lambda item: order.get(item.row["feature"], 1)):
+        feature, identifier = str(item.row["feature"]), str(item.row["feature_id"])
+        pen = FEATURE_PENS.get(feature, "other")
+        if pen == "water" and item.shape_m.geom_type.endswith("LineString"):
+            pen = "water line"
+        name = {"building": "", "driveway": "DRIVE", "pool": "POOL"}.get(feature, FEATURES[feature].upper())
+        yield Mark(item.shape_m, pen, f"{FEATURES[feature]} {identifier}{_error_words(item, site.unit)}", name)
+
+
+def _neighbours(site: Site) -> Iterator[Mark]:
+    for item in site.neighbours:
+        yield Mark(item.shape_m, "neighbour", f"Lot {item.row['parcel_id']}", shown(str(item.row["parcel_id"])))
+
+
+def _limits(site: Site, distances: Iterable[Kept]) -> Iterator[Mark]:
+    """The ground that is clear of every setback of the field, and the arcs that the wells cut out of it."""
+    for item in site.layers["field_envelope"]:
+        yield Mark(item.shape_m, "envelope", "Clear of every setback of a drain field")
+    told: set[tuple[str, str, float]] = set()
+    for zone in site.zones:
+        row = zone.row
+        key = (str(row["feature_id"]), str(row["status"]), float(row[f"distance_{site.unit}"]))
+        if row["part"] != "drain_field" or not str(row["feature"]).endswith("well") or key in told:
+            continue
+        told.add(key)
+        pen = "setback" if row["status"] == "required" else "open setback"
+        distance = f"{row[f'distance_{site.unit}']:g} {site.unit}"
+        error = float(row[f"location_error_{site.unit}"])
+        more = f" and {error:g} {site.unit} of doubt about its place" if error else ""
+        yield Mark(zone.shape_m, pen, f"{distance} from {row['feature_id']}{more}, {row['status']}", f"{distance} {shown(key[0], 14)}")
+
+
+def _layout(site: Site) -> Iterator[Mark]:
+    unit = site.unit
+    for item in site.layers["fields"]:
+        reserve = item.row["area"] == "reserve"
+        words = "Reserve, to be left undisturbed" if reserve else "Primary field"
+        yield Mark(item.shape_m, "reserve" if reserve else "field", words, "RESERVE" if reserve else "FIELD")
+    for item in site.layers["trenches"]:
+        reserve = item.row["area"] == "reserve"
+        yield Mark(
+            item.shape_m,
+            "reserve trench" if reserve else "trench",
+            f"Trench {item.row['number']} of the {'reserve' if reserve else 'field'}, {item.row[f'length_{unit}']:g} {unit}",
+        )
+    for item in site.layers["sewer_lines"]:
+        sewer = item.row["run"] == "house to tank"
+        length = item.row[f"length_{unit}"]
+        yield Mark(item.shape_m, "sewer" if sewer else "effluent", f"{str(item.row['run']).capitalize()}, {length:g} {unit}")
+    for item in site.layers["tanks"]:
+        yield Mark(item.shape_m, "tank", "Septic tank", "TANK")
+    for item in site.layers["flow_paths"]:
+        yield Mark(item.shape_m, "way of water", f"Way of the water from the field to {item.row['well_id']}")
+    for item in site.layers["test_holes"]:
+        pit = item.row["kind"] == "soil pit"
+        yield Mark(item.shape_m, "pit" if pit else "hole", f"{str(item.row['kind']).capitalize()}: {item.row['note']}", hole_name(site, item))
+
+
+def hole_name(site: Site, hole: Item) -> str:
+    """The label of a test hole without the parcel's identifier, which stands at the top of the sheet."""
+    return shown(str(hole.row["label"]).removeprefix(site.parcel_id).strip(" -_"), 8)
+
+
+def wells_of(site: Site) -> list[Item]:
+    """The wells on record, each once, the nearest to the lot first."""
+    first: dict[str, Item] = {}
+    for item in site.features:
+        if _is_well(item) and item.row["record"] != "presumed":
+            first.setdefault(str(item.row["feature_id"]), item)
+    return sorted(first.values(), key=lambda item: (item.shape_m.distance(site.lot_m), str(item.row["feature_id"])))
+
+
+def presumed_wells_of(site: Site) -> list[Item]:
+    """Grounds near the lot on which a well is presumed that is on no record."""
+    return [item for item in site.features if _is_well(item) and item.row["record"] == "presumed"]
+
+
+def error_m(item: Item, unit: str) -> float:
+    """How far a feature's true place may be from where it is drawn. [m]"""
+    return float(item.row[f"location_error_{unit}"]) * metres_per(unit)
+
+
+def _wells(site: Site) -> Iterator[Mark]:
+    for item in wells_of(site):
+        if (error := error_m(item, site.unit)) > 0:
+            yield Mark(item.shape_m.buffer(error, quad_segs=32), "place of well", f"{item.row['feature_id']} is somewhere in here")
+        kinds = {str(other.row["feature"]) for other in site.features if other.row["feature_id"] == item.row["feature_id"]}
+        kind = "Well of unknown kind" if len(kinds) > 1 else FEATURES[str(item.row["feature"])]
+        words = f"{kind} {item.row['feature_id']}{_error_words(item, site.unit)}"
+        yield Mark(item.shape_m.representative_point(), "well", words, f"WELL {shown(str(item.row['feature_id']), 14)}")
+
+
+def _is_well(item: Item) -> bool:
+    return str(item.row["feature"]).endswith("_well")
+
+
+def _error_words(item: Item, unit: str) -> str:
+    error = float(item.row[f"location_error_{unit}"])
+    return f", known to {error:g} {unit}" if error else ""
+
+
+def _works(site: Site, whole_m: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    drawn = [item.shape_m for name in ("fields", "tanks", "sewer_lines") for item in site.layers[name]]
+    if not drawn:
+        return whole_m
+    around = shapely.union_all(drawn)
+    near = around.buffer(SURROUND_M)
+    houses = [item.shape_m for item in site.features if item.row["feature"] == "building" and item.shape_m.intersects(near)]
+    left, bottom, right, top = shapely.union_all([around, *houses]).bounds
+    return (left - SURROUND_M, bottom - SURROUND_M, right + SURROUND_M, top + SURROUND_M)
+
+
+def _dimensions(site: Site, sides: tuple[Side, ...], distances: tuple[Kept, ...]) -> tuple[Dimension, ...]:
+    """From the primary field to the nearest wells and sides of the lot, and from the tank to the house."""
+    shapes = part_shapes(site)
+    field = shapes.get("drain_field")
+    if field is None:
+        return ()
+    found = []
+    asked = {kept.feature_id for kept in distances if kept.part == "drain_field"}
+    wells = sorted(wells_of(site), key=lambda item: (item.row["feature_id"] not in asked, item.shape_m.distance(field)))
+    for item in wells[:NEAREST_WELLS]:
+        error = error_m(item, site.unit)
+        found.append(_between(field, item.shape_m, site.unit, f"field to {item.row['feature_id']}", error))
+    for side in sorted(sides, key=lambda side: side.line_m.distance(field))[:LINES_DIMENSIONED]:
+        found.append(_between(field, side.line_m, site.unit, "field to lot line"))
+    houses = [item.shape_m for item in site.features if item.row["feature"] == "building"]
+    if "septic_tank" in shapes and houses:
+        nearest = min(houses, key=lambda shape: shape.distance(shapes["septic_tank"]))
+        found.append(_between(shapes["septic_tank"], nearest, site.unit, "tank to house"))
+    return tuple(found)
+
+
+def _between(part: shapely.Geometry, other: shapely.Geometry, unit: str, about: str, error: float = 0.0) -> Dimension:
+    line = shapely.shortest_line(part, other)
+    start, end = (tuple(map(float, point)) for point in line.coords)
+    return Dimension((start[0], start[1]), (end[0], end[1]), length_text(line.length, unit), about, error)
