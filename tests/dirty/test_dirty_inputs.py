@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from geoseptic.run.cli import main
-from tests.dirty import files, formats, grounds, tables, vectors  # noqa: F401 - they fill the corpus
+from tests.dirty import files, formats, grounds, lost, tables, vectors  # noqa: F401 - they fill the corpus
 from tests.dirty.cases import CASES, Dirty, Options, table
 from tests.dirty.county import CRS, county, write_county
 
