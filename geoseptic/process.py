@@ -238,6 +238,9 @@ class Parameter:
                 raise ParameterError(f"{self.flag}: {', '.join(wrong)} must be yes or no.")
         if isinstance(spec, Names):
             self._known(value, spec.options)
+            if not value and self.default:
+                raise ParameterError(f"{self.flag} names nothing. Leave it out, or use any of {', '.join(spec.options)}.")
+            return tuple(dict.fromkeys(value))
         if isinstance(spec, Ids):
             for name in value:
                 self._refuse_words(name, spec.longest)
@@ -261,10 +264,14 @@ class Parameter:
         wanted = f"{self.flag} must be a number from {low:g} to {high:g} {unit}".rstrip()
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise ParameterError(f"{wanted}, not {value!r}.")
-        if not math.isfinite(value) or not low <= value <= high:
-            feet = f" ({from_metres(value, 'ft'):g} ft)" if unit == "m" and math.isfinite(value) else ""
-            raise ParameterError(f"{wanted}, not {value:g}{feet}.")
-        return float(value)
+        try:
+            number = float(value)
+        except OverflowError:
+            raise ParameterError(f"{wanted}, not one of {len(str(abs(value)))} digits.") from None
+        if not math.isfinite(number) or not low <= number <= high:
+            feet = f" ({from_metres(number, 'ft'):g} ft)" if unit == "m" and math.isfinite(number) else ""
+            raise ParameterError(f"{wanted}, not {number:g}{feet}.")
+        return number
 
 
 @dataclass(frozen=True)
