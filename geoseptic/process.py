@@ -358,10 +358,24 @@ class Process(Generic[P, R]):
     @property
     def files(self) -> tuple[str, ...]:
         """Names of the files it writes, some with a `*`."""
-        return tuple(dict.fromkeys(name for out in self.outputs for name in _files_of(out)))
+        return tuple(dict.fromkeys(name for out in self.outputs for name in files_of(out)))
+
+    @property
+    def named_outputs(self) -> dict[str, Output]:
+        """Its outputs by names of which each is there once: a layer keeps its own, another one of that name gets its file's ending."""
+        layers = {out.name for out in self.outputs if isinstance(out, LayerOut)}
+        found: dict[str, Output] = {}
+        for out in self.outputs:
+            taken = out.name in (found if isinstance(out, LayerOut) else layers | set(found))
+            name = f"{out.name}_{files_of(out)[0].rpartition('.')[2]}" if taken else out.name
+            if name in found:
+                raise TypeError(f"{self.id}: two outputs are called {name}")
+            found[name] = out
+        return found
 
 
-def _files_of(out: Output) -> tuple[str, ...]:
+def files_of(out: Output) -> tuple[str, ...]:
+    """Names of the files that hold an output."""
     if isinstance(out, RasterOut):
         return (f"{out.name}.tif",)
     if isinstance(out, PointsOut):
