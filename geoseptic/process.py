@@ -238,6 +238,9 @@ class Parameter:
                 raise ParameterError(f"{self.flag}: {', '.join(wrong)} must be yes or no.")
         if isinstance(spec, Names):
             self._known(value, spec.options)
+            if not value and self.default:
+                raise ParameterError(f"{self.flag} names nothing. Leave it out, or use any of {', '.join(spec.options)}.")
+            return tuple(dict.fromkeys(value))
         if isinstance(spec, Ids):
             for name in value:
                 self._refuse_words(name, spec.longest)
@@ -261,10 +264,14 @@ class Parameter:
         wanted = f"{self.flag} must be a number from {low:g} to {high:g} {unit}".rstrip()
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise ParameterError(f"{wanted}, not {value!r}.")
-        if not math.isfinite(value) or not low <= value <= high:
-            feet = f" ({from_metres(value, 'ft'):g} ft)" if unit == "m" and math.isfinite(value) else ""
-            raise ParameterError(f"{wanted}, not {value:g}{feet}.")
-        return float(value)
+        try:
+            number = float(value)
+        except OverflowError:
+            raise ParameterError(f"{wanted}, not one of {len(str(abs(value)))} digits.") from None
+        if not math.isfinite(number) or not low <= number <= high:
+            feet = f" ({from_metres(number, 'ft'):g} ft)" if unit == "m" and math.isfinite(number) else ""
+            raise ParameterError(f"{wanted}, not {number:g}{feet}.")
+        return number
 
 
 @dataclass(frozen=True)
@@ -351,10 +358,24 @@ class Process(Generic[P, R]):
     @property
     def files(self) -> tuple[str, ...]:
         """Names of the files it writes, some with a `*`."""
-        return tuple(dict.fromkeys(name for out in self.outputs for name in _files_of(out)))
+        return tuple(dict.fromkeys(name for out in self.outputs for name in files_of(out)))
+
+    @property
+    def named_outputs(self) -> dict[str, Output]:
+        """Its outputs by names of which each is there once: a layer keeps its own, another one of that name gets its file's ending."""
+        layers = {out.name for out in self.outputs if isinstance(out, LayerOut)}
+        found: dict[str, Output] = {}
+        for out in self.outputs:
+            taken = out.name in (found if isinstance(out, LayerOut) else layers | set(found))
+            name = f"{out.name}_{files_of(out)[0].rpartition('.')[2]}" if taken else out.name
+            if name in found:
+                raise TypeError(f"{self.id}: two outputs are called {name}")
+            found[name] = out
+        return found
 
 
-def _files_of(out: Output) -> tuple[str, ...]:
+def files_of(out: Output) -> tuple[str, ...]:
+    """Names of the files that hold an output."""
     if isinstance(out, RasterOut):
         return (f"{out.name}.tif",)
     if isinstance(out, PointsOut):

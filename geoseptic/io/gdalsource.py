@@ -18,7 +18,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from geoseptic.errors import FileUnreadableError, nearest
-from geoseptic.io import archives, formats, geojsoncrs, tableletters, workingcopies
+from geoseptic.io import archives, formats, geojsoncrs, geojsonrecords, shapefilerecords, tableletters, workingcopies
 from geoseptic.io.sources import Bounds, LayerHeader, Stated, placed, split_source, stated_notes
 
 UNREADABLE: Final = (DataSourceError, DataLayerError, UnicodeDecodeError)
@@ -214,6 +214,10 @@ def _layers_of_file(path: str, file: Path, inner: str) -> list[Found]:
     return [Found(name, str(file), name, formats.DRIVERS[kind], inner) for name in _names(shown, str(file))]
 
 
+def _shown(path: str, chosen: Found) -> str:
+    return f"{path}|{chosen.inner}" if chosen.inner else path
+
+
 def _names(path: str, file: str) -> list[str]:
     try:
         return [str(name) for name, _ in pyogrio.list_layers(file)]
@@ -237,7 +241,10 @@ def _chosen(path: str, wanted: str | None, found: Sequence[Found]) -> Found:
 def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
     encoding: str | None = None
     notes: list[str] = []
+    deleted: tuple[int, ...] = ()
     if chosen.drivers == formats.DRIVERS["shapefile"]:
+        deleted = shapefilerecords.refuse_parted(Path(chosen.file), _shown(path, chosen))
+        notes += shapefilerecords.deleted_notes(deleted)
         encoding, letters = tableletters.encoding_of(Path(chosen.file), stated.encoding)
         notes += letters
     try:
@@ -246,6 +253,7 @@ def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
             raise FileUnreadableError(path, f"it is in the format {info['driver']}", f"Save the layer as {formats.KNOWN}.")
         declared = None if info["crs"] is None else CRS.from_user_input(info["crs"])
         if chosen.drivers == formats.DRIVERS["GeoJSON"]:
+            geojsonrecords.refuse_lost(Path(chosen.file), _shown(path, chosen), info["driver"], int(info["features"]))
             declared, told = _geojson_crs(chosen, declared)
             notes += told
     except UNREADABLE as error:
@@ -256,7 +264,7 @@ def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
         ) from error
     crs = placed(declared, stated, path)
     notes += stated_notes(declared, crs, stated)
-    geometry, features = str(info["geometry_type"] or ""), int(info["features"])
+    geometry, features = str(info["geometry_type"] or ""), int(info["features"]) - len(deleted)
     if geometry and info["driver"] in MAY_HAVE_CURVES:
         notes += _curve_notes(chosen, geometry, features)
     fields = tuple(str(name) for name in info["fields"])

@@ -162,6 +162,8 @@ def keep_clear(ids: npt.NDArray[np.object_], shapes_m: Geometries, layer: str) -
     for row in np.flatnonzero(~shapely.is_valid(shapes_m) & (shapely.get_dimensions(shapes_m) == 2)).tolist():
         before_m2, reason = float(shapely.area(shapes_m[row])), str(shapely.is_valid_reason(shapes_m[row])).partition("[")[0]
         mended[row], certain_m2 = _all_of(shapes_m[row])
+        if certain_m2 == 0.0 and _has_no_width(mended[row]):
+            reason = f"{reason}: it has no area, and its distance is kept from where it is drawn"
         after_m2 = float(shapely.area(mended[row]))
         share = (after_m2 - certain_m2) / after_m2 if after_m2 > 0 else 0.0
         faults.append(Fault(str(ids[row]), "mended outline", reason, before_m2, after_m2, layer, share, mended[row]))
@@ -169,21 +171,29 @@ def keep_clear(ids: npt.NDArray[np.object_], shapes_m: Geometries, layer: str) -
 
 
 def _all_of(shape: shapely.Geometry) -> tuple[shapely.Geometry, float]:
-    """A valid shape that covers whatever the rings of a broken one outline, their traces included, and the area that is certain. [m2]"""
+    """A valid shape that covers whatever the rings of a broken one outline, their traces included and whatever lines and points lie beside
+    them in its record, and the area that is certain. [m2]"""
     others, failed = one_by_one(lambda _: [readings(shape)], 1)
     if failed:
         return _around(shape), 0.0
     certain, whole = others[0]
     # Four or five corners in a wrong order outline their hull, and most often that is what was meant.
     few = [piece for piece in _areas_of(shape) if shapely.get_num_coordinates(piece) <= FEW_CORNERS + 1 and not piece.is_valid]
-    whole = shapely.union_all([whole, *shapely.convex_hull(np.array(few, object))])
-    traces = shapely.union_all(shapely.get_rings(shapely.get_parts(shape)))
-    if shapely.is_empty(whole):
-        return traces, 0.0
-    bare = shapely.difference(traces, shapely.buffer(whole, ROUNDING_M))
-    if not shapely.is_empty(bare):
-        whole = shapely.union(whole, shapely.buffer(bare, TRACE_M))
+    hulls = shapely.convex_hull(np.array(few, object))
+    whole = shapely.union_all([whole, *hulls[shapely.get_dimensions(hulls) == 2]])
+    thin = np.concatenate([shapely.get_rings(np.array(_areas_of(shape), object)), _thin_of(shape)])
+    # Set operations leave out what has no length.
+    short = shapely.length(thin) == 0
+    thin[short] = shapely.centroid(thin[short])
+    around = shapely.buffer(whole, ROUNDING_M)
+    bare = [shapely.difference(shapely.union_all(some), around) for some in (thin[~short], thin[short])]
+    whole = shapely.union_all([whole, *shapely.buffer(np.array([one for one in bare if not shapely.is_empty(one)], object), TRACE_M)])
     return whole, float(shapely.area(certain))
+
+
+def _has_no_width(shape: shapely.Geometry) -> bool:
+    """Whether a shape is but the trace of its rings."""
+    return bool(shapely.is_empty(shapely.buffer(shape, -2 * TRACE_M)))
 
 
 def readings(shape: shapely.Geometry) -> tuple[shapely.Geometry, shapely.Geometry]:
@@ -221,11 +231,24 @@ def readings(shape: shapely.Geometry) -> tuple[shapely.Geometry, shapely.Geometr
 
 def _areas_of(shape: shapely.Geometry) -> list[shapely.Polygon]:
     """The polygons of a shape, whatever they lie in, each once."""
-    pieces = shapely.get_parts(shape)
-    while (nested := shapely.get_type_id(pieces) > 3).any():
-        pieces = np.concatenate([pieces[~nested], *(shapely.get_parts(piece) for piece in pieces[nested])])
-    pieces = pieces[(shapely.get_type_id(pieces) == 3) & ~shapely.is_empty(pieces)]
+    pieces = _pieces_of(shape)
+    pieces = pieces[shapely.get_type_id(pieces) == shapely.GeometryType.POLYGON]
     return list({shapely.to_wkb(shapely.normalize(piece), output_dimension=2): piece for piece in pieces}.values())
+
+
+def _thin_of(shape: shapely.Geometry) -> Geometries:
+    """The lines and points of a shape, whatever they lie in."""
+    pieces = _pieces_of(shape)
+    return pieces[shapely.get_dimensions(pieces) < 2]
+
+
+def _pieces_of(shape: shapely.Geometry) -> Geometries:
+    """All that a shape is put together of, without what is empty."""
+    pieces = shapely.get_parts(shape)
+    while (nested := shapely.get_type_id(pieces) > shapely.GeometryType.POLYGON).any():
+        pieces = np.concatenate([pieces[~nested], *(shapely.get_parts(piece) for piece in pieces[nested])])
+    found: Geometries = pieces[~shapely.is_empty(pieces)]
+    return found
 
 
 def _turns(ring: npt.NDArray[np.float64], xy: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:

@@ -248,6 +248,8 @@ def polygons(shapes: Geometries) -> Geometries:
     out = shapes.copy()
     out[shapely.is_empty(shapes)] = shapely.MultiPolygon()
     mixed = np.flatnonzero(~np.isin(shapely.get_type_id(out), (GeometryType.POLYGON, GeometryType.MULTIPOLYGON)))
+    if not len(mixed):
+        return out
     pieces, owner = shapely.get_parts(out[mixed], return_index=True)
     parts, piece = shapely.get_parts(pieces, return_index=True)
     areas = shapely.get_type_id(parts) == GeometryType.POLYGON

@@ -311,8 +311,13 @@ def _value(parameter: Parameter, raw: Any) -> Any:
     if isinstance(spec, Facts | Weights):
         if not isinstance(raw, Mapping | list):
             raise ParameterError(f"{flag} must be a table of names and values, not {raw!r}.")
-        pairs = raw if isinstance(raw, Mapping) else dict(_pair(flag, str(item)) for item in raw)
-        return {name: _fact(flag, value) if isinstance(spec, Facts) else _number(flag, value) for name, value in pairs.items()}
+        pairs = raw.items() if isinstance(raw, Mapping) else [_pair(flag, str(item)) for item in raw]
+        found: dict[str, bool | float] = {}
+        for name, text in pairs:
+            value = _fact(flag, text) if isinstance(spec, Facts) else _number(flag, text)
+            if found.setdefault(name, value) != value:
+                raise ParameterError(f"{flag}: {name} is given twice, with two values. Keep one of them.")
+        return found
     if not isinstance(raw, str):
         raise ParameterError(f"{flag} must be text, not {raw!r}.")
     return raw

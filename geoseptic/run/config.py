@@ -97,6 +97,12 @@ def run_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
     return tuple(found)
 
 
+def told_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
+    """What somebody on another machine may say of the files, who has no say in where work is done, kept and written."""
+    own = (SCHEDULER, KEEP, TO_POSTGIS, ELEVATION_TILES, SECTIONS_FILE)
+    return tuple(parameter for parameter in run_parameters(process) if parameter not in own)
+
+
 def unit_of(raster: str) -> Parameter:
     """The unit of a raster's heights or depths, where its file does not state it."""
     what = "heights" if raster == "elevation" else f"depths of {raster}"

@@ -1,8 +1,12 @@
-"""A process as an OGC API - Processes description (OGC 18-062r2, process description)."""
+"""A process as an OGC API - Processes description (OGC 18-062r2, process description).
+
+The standard's schema lets a schema have no words of its own, so a unit stands among the additional parameters of an input.
+"""
 
 from collections.abc import Mapping
 from typing import Any
 
+from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.process import (
     Choice,
     Count,
@@ -30,12 +34,17 @@ from geoseptic.process import (
     Text,
     Weights,
 )
+from geoseptic.run import mappings
+from geoseptic.run.config import told_parameters
 
 GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
 GEOPACKAGE = "application/geopackage+sqlite3"
 CSV = "text/csv"
 GPX = "application/gpx+xml"
 MARKDOWN = "text/markdown"
+GEOJSON = "application/geo+json"
+JSON = "application/json"
+RUN = "Record of the run: inputs with hashes, rule set, parameters, counts, repairs, warnings, cautions"
 
 
 def description(process: Process[..., Any], version: str) -> dict[str, Any]:
@@ -43,19 +52,35 @@ def description(process: Process[..., Any], version: str) -> dict[str, Any]:
     return {
         "id": process.id,
         "title": process.title,
-        "description": process.summary,
+        "description": f"{process.summary} {SCREENING_AID}",
         "version": version,
-        "jobControlOptions": ["sync-execute", "async-execute"],
-        "outputTransmission": ["reference"],
-        "inputs": {parameter.name: _input(parameter) for parameter in process.parameters},
+        "jobControlOptions": ["sync-execute", "async-execute", "dismiss"],
+        "outputTransmission": ["reference", "value"],
+        "inputs": {**{parameter.name: _input(parameter) for parameter in told(process)}, **_stated(process)},
         "outputs": {
-            out.name: {
-                "title": out.title,
-                "schema": _output_schema(out),
-            }
-            for out in process.outputs
+            **{name: {"title": out.title, "schema": _output_schema(out)} for name, out in process.named_outputs.items()},
+            "run": {"title": RUN, "schema": {"type": "object", "contentMediaType": JSON}},
         },
     }
+
+
+def told(process: Process[..., Any]) -> tuple[Parameter, ...]:
+    """The parameters that a host asks for; how many cores of its own it gives is not among them."""
+    return (*(parameter for parameter in process.parameters if parameter.name != "workers"), *told_parameters(process))
+
+
+def _stated(process: Process[..., Any]) -> dict[str, Any]:
+    """What is stated of the names and words in the files of the layers, as in a config file."""
+    if not any(isinstance(parameter.spec, LayerIn) for parameter in process.parameters):
+        return {}
+    return {
+        name: {"title": title, "schema": _nested(depth), "minOccurs": 0, "maxOccurs": 1} for name, (title, depth) in mappings.STATED.items()
+    }
+
+
+def _nested(depth: int) -> dict[str, Any]:
+    """Mappings in mappings, so many of them, with texts at the end."""
+    return {"type": "string"} if depth == 0 else {"type": "object", "additionalProperties": _nested(depth - 1)}
 
 
 def _output_schema(out: Output) -> dict[str, Any]:
@@ -68,8 +93,17 @@ def _output_schema(out: Output) -> dict[str, Any]:
     if isinstance(out, FileOut):
         text = {} if out.media_type.startswith("text/") else {"contentEncoding": "binary"}
         return {"type": "string", **text, "contentMediaType": out.media_type}
-    media_type = GEOPACKAGE if isinstance(out, LayerOut) else GEOTIFF
+    if isinstance(out, LayerOut):
+        return {"oneOf": [_file(GEOPACKAGE), _geojson()]}
+    return _file(GEOTIFF)
+
+
+def _file(media_type: str) -> dict[str, Any]:
     return {"type": "string", "contentEncoding": "binary", "contentMediaType": media_type}
+
+
+def _geojson() -> dict[str, Any]:
+    return {"type": "object", "format": "geojson-feature-collection", "contentMediaType": GEOJSON}
 
 
 def _input(parameter: Parameter) -> dict[str, Any]:
@@ -77,6 +111,9 @@ def _input(parameter: Parameter) -> dict[str, Any]:
     if parameter.default is not None:
         schema["default"] = list(parameter.default) if isinstance(parameter.default, tuple) else parameter.default
     found: dict[str, Any] = {"title": parameter.title, "schema": schema, "minOccurs": int(parameter.required), "maxOccurs": 1}
+    if isinstance(parameter.spec, Length | Number):
+        unit = "m" if isinstance(parameter.spec, Length) else parameter.spec.unit
+        found["additionalParameters"] = {"title": "Unit", "parameters": [{"name": "unit", "value": [unit]}]}
     if isinstance(parameter.spec, LayerIn):
         columns = [
             f"{column.name}{' (required)' if column.required else ''}: {column.meaning}" for column in parameter.spec.contract.columns
@@ -89,23 +126,25 @@ def _input(parameter: Parameter) -> dict[str, Any]:
 def _schema(parameter: Parameter) -> dict[str, Any]:
     spec = parameter.spec
     if isinstance(spec, FindingsIn):
-        return {"oneOf": [{"type": "object", "format": "geojson-feature-collection"}, {"type": "string", "contentMediaType": CSV}]}
+        return {"oneOf": [_geojson(), _named("FILE.csv, FILE or FILE|LAYER")]}
     if isinstance(spec, LayerIn):
-        return {"type": "object", "format": "geojson-feature-collection"}
+        return {"oneOf": [_geojson(), _named("FILE or FILE|LAYER")]}
     if isinstance(spec, ElevationIn | DepthIn):
-        return {"type": "string", "contentEncoding": "binary", "contentMediaType": "image/tiff; application=geotiff"}
+        return {**_named("FILE"), "contentMediaType": "image/tiff; application=geotiff"}
     if isinstance(spec, SheetIn):
-        return {"type": "string", "contentMediaType": CSV}
+        return {**_named("FILE"), "contentMediaType": CSV}
     if isinstance(spec, Text):
         return {"type": "string", "minLength": 1, "maxLength": spec.longest}
-    if isinstance(spec, RulesIn | RunIn):
+    if isinstance(spec, RulesIn):
         return {"type": "string"}
+    if isinstance(spec, RunIn):
+        return _named("FOLDER of a finished run")
     if isinstance(spec, RuleSetsIn):
         return {"type": "array", "items": {"type": "string"}, "uniqueItems": True}
     if isinstance(spec, Length):
-        return {"type": "number", "minimum": spec.low_m, "maximum": spec.high_m, "x-unit": "m"}
+        return {"type": "number", "minimum": spec.low_m, "maximum": spec.high_m}
     if isinstance(spec, Number):
-        return {"type": "number", "minimum": spec.low, "maximum": spec.high, "x-unit": spec.unit}
+        return {"type": "number", "minimum": spec.low, "maximum": spec.high}
     if isinstance(spec, Count):
         return {"type": "integer", "minimum": spec.low, "maximum": spec.high}
     if isinstance(spec, Choice):
@@ -118,6 +157,10 @@ def _schema(parameter: Parameter) -> dict[str, Any]:
         return _mapping(spec.names, {"type": "boolean"})
     assert isinstance(spec, Weights)
     return _mapping(spec.names, {"type": "number", "minimum": 0})
+
+
+def _named(form: str) -> dict[str, Any]:
+    return {"type": "string", "description": f"{form}, by its name in the host's folder of data"}
 
 
 def _mapping(names: tuple[str, ...], value: Mapping[str, Any]) -> dict[str, Any]:

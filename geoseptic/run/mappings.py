@@ -19,6 +19,15 @@ ValueMaps = dict[str, dict[str, dict[str, str]]]
 PlaceSettings = dict[str, dict[str, str]]
 """layer -> datum, angles or unplaced -> what is stated"""
 
+STATED: Final = {
+    "columns": ("Layer, column of ours, and the column of the file that is it", 2),
+    "values": ("Layer, column of ours, word of the file, and the word of ours that it means", 3),
+    "places": ("Layer, datum or angles or unplaced, and how places of a table are read", 2),
+    "crs": ("Layer, and its coordinate reference system where the file declares none", 1),
+    "encoding": ("Layer, and the encoding of its table", 1),
+}
+"""Tables of a config file that say how names and words of files are read -> what they hold, and how many mappings lie in one another."""
+
 YES: Final = frozenset({"yes", "true", "1"})
 NO: Final = frozenset({"no", "false", "0"})
 

@@ -89,21 +89,23 @@ def rough_surface(rng: np.random.Generator) -> Floats:
 def filled(height_m: Floats) -> Floats:
     """Every hollow raised so that each cell has a lower neighbour (priority flood with a small step)."""
     rows, cols = height_m.shape
-    out = height_m.copy()
-    done = np.zeros(height_m.shape, dtype=bool)
-    done[[0, -1], :] = True
-    done[:, [0, -1]] = True
-    queue = [(float(out[r, c]), int(r), int(c)) for r, c in zip(*np.nonzero(done), strict=True)]
+    out = height_m.ravel().tolist()
+    rim = np.ones(height_m.shape, dtype=bool)
+    rim[1:-1, 1:-1] = False
+    done = bytearray(rim.ravel())
+    queue = [(out[cell], cell) for cell in np.flatnonzero(rim).tolist()]
     heapq.heapify(queue)
     while queue:
-        level, row, col = heapq.heappop(queue)
+        level, cell = heapq.heappop(queue)
+        row, col = divmod(cell, cols)
+        left, right = max(col - 1, 0), min(col + 2, cols)
         for r in range(max(row - 1, 0), min(row + 2, rows)):
-            for c in range(max(col - 1, 0), min(col + 2, cols)):
-                if not done[r, c]:
-                    done[r, c] = True
-                    out[r, c] = max(float(out[r, c]), level + 1e-4)
-                    heapq.heappush(queue, (float(out[r, c]), r, c))
-    return out
+            for other in range(r * cols + left, r * cols + right):
+                if not done[other]:
+                    done[other] = True
+                    out[other] = max(out[other], level + 1e-4)
+                    heapq.heappush(queue, (out[other], other))
+    return np.array(out).reshape(rows, cols)
 
 
 def worn(height_m: Floats, steps: int, strength: float, source: tuple[int, int], source_m2: float) -> Floats:
@@ -159,7 +161,8 @@ def near_line(line: LineString, within_m: float, step_m: float = 1.0) -> tuple[t
     tree = cKDTree(points_along(line, stations))
     x, y = cell_centres()
     left, bottom, right, top = line.buffer(within_m).bounds
-    rows, cols = np.nonzero((x >= left) & (x <= right) & (y >= bottom) & (y <= top))
+    rows, cols = np.flatnonzero((y[:, 0] >= bottom) & (y[:, 0] <= top)), np.flatnonzero((x[0] >= left) & (x[0] <= right))
+    rows, cols = np.repeat(rows, len(cols)), np.tile(cols, len(rows))
     away, nearest = tree.query(np.column_stack([x[rows, cols], y[rows, cols]]), distance_upper_bound=within_m)
     found = np.isfinite(away)
     return (rows[found], cols[found]), away[found], nearest[found], stations

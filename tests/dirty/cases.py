@@ -5,12 +5,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-Happens = Literal["refused", "same", "safe"]
+from shapely.geometry.base import BaseGeometry
+
+Happens = Literal["refused", "same", "safe", "told"]
 
 MEANS: Mapping[Happens, str] = {
     "refused": "refused; nothing is written",
     "same": "done, with the clean county's answer",
     "safe": "done; no ground is open that the clean county keeps closed",
+    "told": "done; what is stated or left out opens ground, and that is told",
 }
 """The oracle of each outcome, and how the table words it."""
 
@@ -21,7 +24,7 @@ Options = dict[str, str | tuple[str, ...] | None]
 class Dirty:
     """One dirty input. `build` writes the county into a folder and returns the options of the run; `says` are words that the run must say,
     as a refusal or as a warning; `lots` are those that the outputs must have, default the clean county's; `slack_m2` is the ground that a
-    lot may have more than the clean one by mere rounding, such as that of a reprojection."""
+    lot may have more than the clean one by mere rounding, such as that of a reprojection; `shut` is ground that must be closed besides."""
 
     name: str
     what: str
@@ -31,6 +34,7 @@ class Dirty:
     process: str = "setback_envelopes"
     lots: tuple[str, ...] | None = None
     slack_m2: float = 0.01
+    shut: BaseGeometry | None = None
 
 
 CASES: list[Dirty] = []
@@ -43,13 +47,15 @@ def dirty(
     process: str = "setback_envelopes",
     lots: tuple[str, ...] | None = None,
     slack_m2: float = 0.01,
+    shut: BaseGeometry | None = None,
 ) -> Callable[[Callable[[Path], Options]], Callable[[Path], Options]]:
     """Adds the decorated builder to the corpus; its name is that of the case."""
 
     def add(build: Callable[[Path], Options]) -> Callable[[Path], Options]:
         name = build.__name__.replace("_", " ")
         assert name not in {case.name for case in CASES}, name
-        CASES.append(Dirty(name, what, happens, says, build, process, lots, slack_m2))
+        assert says or happens != "told", name
+        CASES.append(Dirty(name, what, happens, says, build, process, lots, slack_m2, shut))
         return build
 
     return add
@@ -62,7 +68,8 @@ def table(cases: list[Dirty]) -> str:
         "",
         f"{len(cases)} inputs, each a spoiled copy of an invented county (`county.py`), run from files to files by `test_dirty_inputs.py`.",
         "None may end in a traceback, leave anything half-written, change an input, or open ground that the clean county keeps",
-        "closed. Words in quotation marks are said: by the refusal, or in `run.json`. Written by `python -m tests.dirty`.",
+        "closed without telling it. Words in quotation marks are said: by the refusal, or in `run.json`. Written by",
+        "`python -m tests.dirty`.",
         "",
         "| input | what is dirty | what happens | and says |",
         "|---|---|---|---|",

@@ -241,9 +241,12 @@ def test_embankment_dams_the_water_until_the_culvert_is_opened(
 
 
 def test_script_makes_the_same_files_twice(script: ModuleType, made_again: Path, tmp_path: Path):
-    script.write(script.make(), tmp_path)
-    for name in ("county.gpkg", "elevation.tif"):
-        assert (made_again / name).read_bytes() == (tmp_path / name).read_bytes()
+    """The committed files are one time, unless other libraries made them: then it is made once more."""
+    names = ("county.gpkg", "elevation.tif")
+    made = {name: (made_again / name).read_bytes() for name in names}
+    if made != {name: (FOLDER / name).read_bytes() for name in names}:
+        script.write(script.make(), tmp_path)
+        assert made == {name: (tmp_path / name).read_bytes() for name in names}
 
 
 def test_committed_files_are_what_the_script_makes(made_again: Path, layers: dict[str, gpd.GeoDataFrame], heights_m: np.ndarray):

@@ -261,6 +261,17 @@ def test_collapsed_part_and_spike_of_what_is_kept_clear_stay_covered():
     assert shapely.covers(alone[0], shapely.LineString([(50, 0), (70, 0)]))
 
 
+def test_obstacle_without_area_and_what_lies_beside_a_broken_one_in_its_record_stay_covered_by_areas():
+    spot, brook = shapely.Polygon([(5, 5)] * 4), shapely.LineString([(50, 0), (90, 40)])
+    for shape in (spot, shapely.MultiPolygon([spot, BOW_TIE]), shapely.GeometryCollection([BOW_TIE, brook, shapely.Point(70, 5)])):
+        mended, faults = keep_clear(objects(["pond"]), objects([shape]), "surface_water")
+        assert mended[0].is_valid and mended[0].geom_type in ("Polygon", "MultiPolygon")
+        for piece in shapely.get_parts(shape):
+            hull = shapely.convex_hull(piece) if piece.geom_type == "Polygon" else piece
+            assert shapely.buffer(mended[0], 1e-6).covers(hull), (shape.wkt, mended[0].wkt)
+        assert ("it has no area" in faults[0].note) == (shape is spot)
+
+
 def test_overlap_with_ground_that_may_be_the_neighbours_is_disputed():
     tied = shapely.MultiPolygon([shapely.box(0, 0, 40, 40), shapely.box(39, 0, 41, 0.5)])
     fabric = lots(tied, shapely.box(40, 0, 80, 40))

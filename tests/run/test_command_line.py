@@ -295,9 +295,9 @@ def test_description_states_ranges_and_required_inputs(capsys):
         "type": "number",
         "minimum": 1.0,
         "maximum": 2000.0,
-        "x-unit": "m",
         "default": 304.8,
     }
+    assert described["inputs"]["reach_m"]["additionalParameters"]["parameters"] == [{"name": "unit", "value": ["m"]}]
     assert described["inputs"]["wells"]["minOccurs"] == 1
 
 

@@ -149,6 +149,8 @@ def test_library_takes_and_returns_values(sheet):
 def test_description_says_that_tables_are_csv_and_numbers_have_units():
     found = description(PROCESSES["size_field"], "0")
     assert found["outputs"]["sizing"]["schema"]["contentMediaType"] == "text/csv"
-    assert found["inputs"]["percolation_min_per_in"]["schema"] == {"type": "number", "minimum": 0.0, "maximum": 1000.0, "x-unit": "min/in"}
+    percolation = found["inputs"]["percolation_min_per_in"]
+    assert percolation["schema"] == {"type": "number", "minimum": 0.0, "maximum": 1000.0}
+    assert percolation["additionalParameters"]["parameters"] == [{"name": "unit", "value": ["min/in"]}]
     assert found["inputs"]["soil"]["schema"]["maxLength"] == 120
     assert description(PROCESSES["percolation_rate"], "0")["inputs"]["sheet"]["schema"]["contentMediaType"] == "text/csv"
