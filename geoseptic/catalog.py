@@ -13,6 +13,7 @@ from geoseptic.processes.percolation_rate import percolation_rate
 from geoseptic.processes.rank_parcels import rank_parcels
 from geoseptic.processes.screen_county import screen_county
 from geoseptic.processes.setback_envelopes import setback_envelopes
+from geoseptic.processes.site_sheet import site_sheet
 from geoseptic.processes.size_field import size_field
 from geoseptic.processes.slope_suitability import slope_suitability
 from geoseptic.processes.suitability_map import suitability_map
@@ -25,6 +26,7 @@ PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
         downslope_distance,
         suitability_map,
         screen_county,
+        site_sheet,
         old_systems,
         rank_parcels,
         judge_findings,

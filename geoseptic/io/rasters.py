@@ -178,6 +178,36 @@ def read_elevation(
     return resampled(raster, cell_size_m)
 
 
+def read_heights_near(
+    path: Path | str,
+    bounds_m: tuple[float, float, float, float],
+    *,
+    unit: str | None = None,
+    scale: float | None = None,
+    tiles_anywhere: bool = False,
+) -> Raster | None:
+    """The part of an elevation raster that `read_elevation` has read before which lies in the bounds; None where none does. What cannot be
+    a height is NaN. Raises FileUnreadableError."""
+    with _opened(path, tiles_anywhere) as (file, mosaic):
+        band = _height_band(file, path)
+        grid = _grid(file, path, "elevation")
+        slope, offset = _height_scale(file, band, path, scale)
+        factor = metres_per(_height_unit(file, mosaic, band, path, unit))
+        left, _, _, top = grid.bounds_m
+        side = grid.cell_size_m
+        first = max(0, int((bounds_m[0] - left) // side)), max(0, int((top - bounds_m[3]) // side))
+        last = min(grid.shape[1], ceil((bounds_m[2] - left) / side)), min(grid.shape[0], ceil((top - bounds_m[1]) / side))
+        if first[0] >= last[0] or first[1] >= last[1]:
+            return None
+        window = Window(first[0], first[1], last[0] - first[0], last[1] - first[1])
+        with reading(path):
+            heights = (file.read(band, window=window).astype(np.float64) * slope + offset) * factor
+            heights[file.read_masks(band, window=window) == 0] = np.nan
+        heights[~((heights >= LOWEST_M) & (heights <= HIGHEST_M))] = np.nan
+    shift = Affine.translation(first[0], first[1])
+    return Raster(heights.astype(np.float32), Grid(heights.shape, grid.transform @ shift, grid.frame))
+
+
 def read_depth(path: Path | str, layer: str, *, unit: str | None = None) -> Raster:
     """Depths below the ground, such as to mapped groundwater, float32, NaN where unknown; below zero is above the ground. [m]
 

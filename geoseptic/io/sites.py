@@ -1,21 +1,27 @@
 """What a finished screening holds of single parcels and of what lies round them."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
 
-from geoseptic.errors import FileUnreadableError, InputError, nearest
+from geoseptic.errors import FileUnreadableError, GeosepticError, InputError, nearest
+from geoseptic.io import rasters
+from geoseptic.io.filehashes import digest_of
 from geoseptic.io.gdalsource import UNREADABLE
 from geoseptic.io.runfolders import FinishedRun
 from geoseptic.model.frame import Frame, Geometries
+from geoseptic.model.grid import Raster
 from geoseptic.units import METRES_PER_UNIT
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
+
+Bounds = tuple[float, float, float, float]
 
 OWN_LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
     "screening": ("fields", "trenches", "tanks", "sewer_lines", "test_holes", "flow_paths"),
@@ -103,6 +109,28 @@ def read_site(run: FinishedRun, lots: "GeoDataFrame", parcel_id: str) -> Site:
     row = {str(name): value for name, value in lots.drop(columns=lots.geometry.name).iloc[own[0]].items()}
     lot_m = shapely.MultiPolygon() if shape is None else _in_metres(frame, shape)
     return Site(parcel_id, frame, unit, row, lot_m, neighbours, items, zones, features)
+
+
+def elevation_of(run: FinishedRun) -> Callable[[Bounds], Raster | None] | str:
+    """How to read the heights round bounds in metres that the run has read, or in words why they are not to be had any more."""
+    record, told = run.record, run.record.get("parameters", {})
+    source = record.get("inputs", {}).get("elevation")
+    if not source:
+        return "the screening read no elevation"
+    path, anywhere = str(source["file"]), told.get("elevation_tiles") == "anywhere"
+    try:
+        same = digest_of(rasters.files_of(path, tiles_anywhere=anywhere))["sha256"] == source["sha256"]
+    except (GeosepticError, OSError):
+        return f"the elevation {path} cannot be read from here"
+    if not same:
+        return f"the elevation {path} is no longer the one that was screened"
+    return partial(
+        rasters.read_heights_near,
+        path,
+        unit=told.get("elevation_unit"),
+        scale=told.get("elevation_scale"),
+        tiles_anywhere=anywhere,
+    )
 
 
 def unit_of(lots: "GeoDataFrame") -> str:

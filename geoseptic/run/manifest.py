@@ -1,6 +1,5 @@
 """What run.json says of a run: enough to know what came in, by which rules it was judged, and what to doubt."""
 
-import hashlib
 import time
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
@@ -9,6 +8,7 @@ from typing import Any
 
 from geoseptic.errors import GeosepticError, InputChangedError
 from geoseptic.io import rasters as raster_files
+from geoseptic.io.filehashes import digest_of
 from geoseptic.io.formats import SHAPEFILE, is_elsewhere
 from geoseptic.io.runfolders import rows_of_run
 from geoseptic.io.sources import ROWS_READ
@@ -100,7 +100,7 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
     records = {}
     for name, path, layer, raster in _inputs(process, wanted):
         try:
-            digest = _digest(_own_files(path, raster, wanted))
+            digest = digest_of(_own_files(path, raster, wanted))
         except OSError:
             if not process.takes_refused and not is_elsewhere(path):
                 raise
@@ -191,18 +191,6 @@ def _texts(citations: Iterable[Citation]) -> dict[str, Any]:
         citation.key: {"text": str(citation), "address": citation.address, "checked": citation.checked}
         for citation in sorted(set(citations), key=lambda citation: (citation.key, str(citation)))
     }
-
-
-def _digest(files: Iterable[Path]) -> dict[str, Any]:
-    """Size and SHA-256 of the files that an input consists of (a folder, a shapefile, a VRT with its tiles), one after the other."""
-    digest = hashlib.sha256()
-    size = 0
-    for item in files:
-        with item.open("rb") as file:
-            while block := file.read(1 << 20):
-                digest.update(block)
-                size += len(block)
-    return {"bytes": size, "sha256": digest.hexdigest()}
 
 
 def _raster_files(path: str, wanted: Request) -> list[Path]:

@@ -204,7 +204,9 @@ def _layout(site: Site) -> Iterator[Mark]:
         yield Mark(item.shape_m, "way of water", f"Way of the water from the field to {item.row['well_id']}")
     for item in site.layers["test_holes"]:
         pit = item.row["kind"] == "soil pit"
-        yield Mark(item.shape_m, "pit" if pit else "hole", f"{str(item.row['kind']).capitalize()}: {item.row['note']}", hole_name(site, item))
+        yield Mark(
+            item.shape_m, "pit" if pit else "hole", f"{str(item.row['kind']).capitalize()}: {item.row['note']}", hole_name(site, item)
+        )
 
 
 def hole_name(site: Site, hole: Item) -> str:

@@ -1,0 +1,54 @@
+"""The sheets of parcels, made one after the other of a finished screening."""
+
+from collections.abc import Sequence
+
+from geoseptic.errors import listed
+from geoseptic.io.runfolders import FinishedRun
+from geoseptic.io.sites import Site, elevation_of, known_ids, read_lots, read_site
+from geoseptic.model.results import FileResult, Results
+from geoseptic.sheets.contours import Contours, contours_of, no_contours
+from geoseptic.sheets.names import file_name
+from geoseptic.sheets.pdf import plot_plan
+from geoseptic.sheets.plan import SURROUND_M, plan_of
+from geoseptic.stages import stage
+
+CONTOURED_M = 60.0
+"""How far round a lot contours are drawn: further than a plan shows."""
+
+WINDOW_M = 15.0
+
+
+def sheets(run: FinishedRun, wanted: Sequence[str], paper: str) -> Results:
+    """Every parcel's sheet. One without a shape has none, and is told."""
+    with stage("reading the screening"):
+        ids = known_ids(run, wanted)
+        lots = read_lots(run)
+        heights = elevation_of(run)
+    files, shapeless = [], []
+    with stage("drawing sheets"):
+        for parcel_id in ids:
+            site = read_site(run, lots, parcel_id)
+            if site.lot_m.is_empty:
+                shapeless.append(parcel_id)
+                continue
+            plan = plan_of(site, _contours(site, run, heights))
+            files.append(FileResult(file_name(parcel_id, "pdf"), plot_plan(plan, run, paper)))
+    warnings = (heights,) if isinstance(heights, str) else ()
+    return Results(
+        files=tuple(files),
+        counts={"parcels": len(ids), "sheets": len(files)},
+        warnings=tuple(f"no contours are drawn: {why}" for why in warnings)
+        + ((f"{len(shapeless)} parcels have no shape, and no sheet ({listed(shapeless)})",) if shapeless else ()),
+        failures=tuple({"layer": "parcels", "feature": name, "stage": "sheet", "why": "the parcel has no shape"} for name in shapeless),
+    )
+
+
+def _contours(site: Site, run: FinishedRun, heights: object) -> Contours:
+    if isinstance(heights, str) or not callable(heights):
+        return no_contours(str(heights))
+    left, bottom, right, top = site.lot_m.bounds
+    reach = CONTOURED_M + SURROUND_M
+    found = heights((left - reach, bottom - reach, right + reach, top + reach))
+    if found is None:
+        return no_contours("the elevation ends before this lot")
+    return contours_of(found, float(run.record.get("parameters", {}).get("window_m", WINDOW_M)), site.unit)
