@@ -18,7 +18,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from geoseptic.errors import FileUnreadableError, nearest
-from geoseptic.io import archives, formats, geojsoncrs, geojsonrecords, shapefilerecords, tableletters, workingcopies
+from geoseptic.io import archives, columnkinds, formats, geojsoncrs, geojsonrecords, shapefilerecords, tableletters, workingcopies
 from geoseptic.io.sources import Bounds, LayerHeader, Stated, placed, split_source, stated_notes
 
 UNREADABLE: Final = (DataSourceError, DataLayerError, UnicodeDecodeError)
@@ -72,13 +72,17 @@ class GdalLayer:
                 frame = geopandas.read_file(
                     self.file, layer=self.name, columns=list(columns), bbox=bounds, engine="pyogrio", encoding=self.encoding
                 )
+            if self.driver == "ESRI Shapefile":
+                columnkinds.refuse_no_numbers(Path(self.file), self.header.fields, columns, self.header.source)
+            frame = columnkinds.with_truths(frame, self.file, self.name)
         return frame.set_crs(self.header.crs, allow_override=True)
 
     def read_table(self, columns: Sequence[str], bounds: Bounds | None) -> pd.DataFrame:
         with self._reading():
-            return pyogrio.read_dataframe(
+            table = pyogrio.read_dataframe(
                 self.file, layer=self.name, columns=list(columns), bbox=bounds, read_geometry=False, encoding=self.encoding
             )
+            return columnkinds.with_truths(table, self.file, self.name)
 
     def bounds(self) -> Bounds | None:
         with self._reading():

@@ -20,6 +20,7 @@ import rasterio.crs
 import rasterio.warp
 from affine import Affine
 from rasterio.enums import ColorInterp, MaskFlags, Resampling
+from rasterio.env import get_gdal_config, set_gdal_config
 from rasterio.windows import Window
 
 from geoseptic.errors import ElevationValueError, FileUnreadableError, HeightScaleError, ParameterError, VerticalUnitError
@@ -42,7 +43,7 @@ Floats = npt.NDArray[np.float32]
 STRIP_CELLS: Final = 4_000_000
 """Cells that one read or write handles at a time: 32 MB in float64, enough to cross many tiles at once."""
 
-LEAST_CACHE_MIB: Final = 32
+LEAST_CACHE_BYTES: Final = 32 * 2**20
 
 LOWEST_M: Final = -500.0
 HIGHEST_M: Final = 9000.0
@@ -420,10 +421,19 @@ def _heights_m(
     _refuse(path, impossible, infinite, known, _said_of_zeros(patches, grid, file.nodatavals[band - 1]))
 
 
-def _small_cache(file: Any, strip: Window) -> rasterio.Env:
-    """No more of GDAL's block cache than a few times a strip: each strip is read once, and all that is kept of it is in the way."""
+@contextmanager
+def _small_cache(file: Any, strip: Window) -> Iterator[None]:
+    """No more of GDAL's block cache than a few times a strip: each strip is read once, and all that is kept of it is in the way.
+
+    rasterio counts this setting in bytes, and does not set it back where it was made within another environment.
+    """
     size = sum(np.dtype(kind).itemsize for kind in file.dtypes) * strip.width * strip.height
-    return rasterio.Env(GDAL_CACHEMAX=max(LEAST_CACHE_MIB, ceil(3 * size / 2**20)))
+    before = get_gdal_config("GDAL_CACHEMAX")
+    try:
+        set_gdal_config("GDAL_CACHEMAX", max(LEAST_CACHE_BYTES, 3 * size))
+        yield
+    finally:
+        set_gdal_config("GDAL_CACHEMAX", before)
 
 
 def _sentinels(dtype: np.dtype[Any]) -> tuple[float, ...]:

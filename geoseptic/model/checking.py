@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +38,9 @@ LEAST_APART_M = 100_000.0
 
 TRUE_WORDS = frozenset({"true", "t", "yes", "y", "1"})
 FALSE_WORDS = frozenset({"false", "f", "no", "n", "0"})
+
+YEARS = ("year_built", "permit_year")
+"""Numbers that a date tells as well."""
 
 
 @dataclass(frozen=True)
@@ -135,6 +139,10 @@ def check(
                 columns[column.name] = values
     if problems:
         raise LayerContractError(contract.name, problems, source)
+    dated = [
+        column.name for column in contract.columns if column.name in YEARS and column.name in columns and _dates(layer[column.name]).any()
+    ]
+    notes += [f"{name} of the {contract.name} is a date: its year is taken" for name in dated]
     if contract.geometry == "point":
         shapes = shapely.get_geometry(shapes, 0)
     return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m, spoilt)
@@ -205,7 +213,7 @@ def _ids(layer: pd.DataFrame, contract: Contract, problems: dict[str, Sequence[o
         return np.array([f"{contract.name} {number}" for number in range(1, len(layer) + 1)], object)
     if column.name not in layer.columns:
         return numbered if column.required else np.array([f"{contract.name} {number}" for number in range(1, len(layer) + 1)], object)
-    raw = layer[column.name]
+    raw = _scalars(layer[column.name])
     if pd.api.types.is_float_dtype(raw) and (raw.dropna() % 1 == 0).all():
         raw = raw.astype("Int64")
     empty = raw.isna().to_numpy() | (raw.astype("string").str.strip() == "").fillna(True).to_numpy()
@@ -308,7 +316,7 @@ def _column(
         return _length(layer, column, ids, problems)
     if column.name not in layer.columns:
         return None
-    raw = layer[column.name]
+    raw = _scalars(layer[column.name])
     if column.kind == "number":
         return _numbers(raw, column.name, ids, problems)
     if column.kind == "flag":
@@ -330,12 +338,48 @@ def _column(
 
 
 def _numbers(raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]) -> npt.NDArray[np.float64]:
+    raw = raw.reset_index(drop=True)
+    for what, rows in (("true or false", _truths(raw)), ("a date", _dates(raw))):
+        if rows.any() and what == "a date" and name in YEARS:
+            raw = raw.astype(object).where(~rows, [value.year if dated else None for value, dated in zip(raw, rows, strict=True)])
+        elif rows.any():
+            problems[f"{name} is {what}, not a number"] = list(ids[rows])
+            raw = raw.astype(object).mask(rows)
+    raw = _scalars(raw)
     numbers = pd.to_numeric(raw, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     blank = raw.isna().to_numpy() | (raw.astype("string").str.strip() == "").fillna(True).to_numpy()
     wrong = (np.isnan(numbers) & ~blank) | np.isinf(numbers)
     if wrong.any():
         problems[f"{name} is not a number"] = list(ids[wrong])
     return np.asarray(numbers)
+
+
+def _truths(raw: pd.Series) -> npt.NDArray[np.bool_]:
+    """Which values are true or false, which would else read as 1 and 0."""
+    if pd.api.types.is_bool_dtype(raw):
+        return raw.notna().to_numpy(dtype=bool)
+    return _of_kind(raw, (bool, np.bool_))
+
+
+def _dates(raw: pd.Series) -> npt.NDArray[np.bool_]:
+    """Which values are dates, which would else read as some great number of nanoseconds. A text is none."""
+    if pd.api.types.is_datetime64_any_dtype(raw):
+        return raw.notna().to_numpy(dtype=bool)
+    return _of_kind(raw, (date, np.datetime64)) & raw.notna().to_numpy(dtype=bool)
+
+
+def _of_kind(raw: pd.Series, kinds: tuple[type, ...]) -> npt.NDArray[np.bool_]:
+    if raw.dtype != object:
+        return np.zeros(len(raw), bool)
+    return np.fromiter((isinstance(value, kinds) for value in raw), bool, len(raw))
+
+
+def _scalars(raw: pd.Series) -> pd.Series:
+    """The column with lists and the like as the text that they print as."""
+    if raw.dtype != object:
+        return raw
+    nested = _of_kind(raw, (list, tuple, dict, set, bytes, np.ndarray))
+    return raw.mask(nested, raw.map(str)) if nested.any() else raw
 
 
 def _flags(

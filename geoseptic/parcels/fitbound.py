@@ -34,7 +34,7 @@ def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, 
         left, bottom, side, rows, cols = grid_over(outline, spare_outline, cell, most_cells)
         inner, touched = inside_cells(outline, left, bottom, side, rows, cols)
         keep_good_middles(inner, left, bottom, side, cosine, sine, patch)
-        fields = blocks(inner, touched, work.fields, tries.fields[number], side)
+        fields = blocks(inner, touched, cols, work.fields, tries.fields[number], side)
         if fields.places.max() == 0:
             continue
         if not same:
@@ -42,7 +42,7 @@ def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, 
             keep_good_middles(inner, left, bottom, side, cosine, sine, patch)
         spares = fields
         if not alike or not np.array_equal(tries.fields[number], tries.reserves[number]):
-            spares = blocks(inner, touched, work.reserves, tries.reserves[number], side)
+            spares = blocks(inner, touched, cols, work.reserves, tries.reserves[number], side)
         if _keep_open(fields.ends, spares.ends, least_kind, work, side, open_fields[number], open_reserves[number]):
             grid = Grid(left, bottom, side, cosine, sine)
             _look_for_all_level(fields, work.fields, open_fields[number], grid, loose, patch)

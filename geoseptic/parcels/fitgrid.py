@@ -7,6 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from geoseptic.parcels.bitrows import fill, fill_between, keep_runs, keep_stacks, no_cells, turn_over
+
 GOOD_GROUND = 0
 BAD_GROUND = 1
 UNKNOWN_GROUND = 2
@@ -57,10 +59,9 @@ def cells_for(length_m, cell):  # type: ignore[no-untyped-def]
 def inside_cells(rings, left, bottom, cell, rows, cols):  # type: ignore[no-untyped-def]
     """Cells wholly inside the polygon of these rings, and cells that it touches; even-odd, rows upward.
 
-    Parameters: lower left corner of the grid [m], cell side [m], shape. Returns two bool arrays (rows, cols).
+    Parameters: lower left corner of the grid [m], cell side [m], shape. Returns two grids of `bitrows`.
     """
-    odd = np.zeros((rows, cols + 1), np.bool_)
-    cut = np.zeros((rows, cols), np.bool_)
+    inside, cut = no_cells(rows, cols), no_cells(rows, cols)
     slack = SLACK_M / cell
     x, y, starts = rings.x, rings.y, rings.starts
     for ring in range(starts.size - 1):
@@ -73,8 +74,9 @@ def inside_cells(rings, left, bottom, cell, rows, cols):  # type: ignore[no-unty
             last = min(rows - 1, int(math.ceil(y1 - 0.5)) - 1)
             for row in range(first, last + 1):
                 across = x0 + (row + 0.5 - y0) * (x1 - x0) / (y1 - y0)
-                col = min(cols, max(0, int(math.ceil(across - 0.5))))
-                odd[row, col] = not odd[row, col]
+                col = max(0, int(math.ceil(across - 0.5)))
+                if col < cols:
+                    turn_over(inside, row, col)
             for row in range(max(0, int(math.floor(y0 - slack))), min(rows - 1, int(math.floor(y1 + slack))) + 1):
                 if y1 > y0:
                     at_low = x0 + (min(max(y0, float(row)), y1) - y0) * (x1 - x0) / (y1 - y0)
@@ -83,16 +85,14 @@ def inside_cells(rings, left, bottom, cell, rows, cols):  # type: ignore[no-unty
                     at_low, at_high = x0, x1
                 from_col = max(0, int(math.floor(min(at_low, at_high) - slack)))
                 to_col = min(cols - 1, int(math.floor(max(at_low, at_high) + slack)))
-                for col in range(from_col, to_col + 1):
-                    cut[row, col] = True
-    free = np.zeros((rows, cols), np.bool_)
+                fill(cut, row, from_col, to_col)
+    fill_between(inside, cols)
     for row in range(rows):
-        inside = False
-        for col in range(cols):
-            inside ^= odd[row, col]
-            free[row, col] = inside and not cut[row, col]
-            cut[row, col] |= inside
-    return free, cut
+        for word in range(inside.shape[1]):
+            touched = inside[row, word] | cut[row, word]
+            inside[row, word] &= ~cut[row, word]
+            cut[row, word] = touched
+    return inside, cut
 
 
 @njit(cache=True, nogil=True)
@@ -115,40 +115,6 @@ def within(table, row_0, row_1, col_0, col_1):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def room_for(table, wide, deep, fits):  # type: ignore[no-untyped-def]
-    """Set in `fits`, bool (rows, cols), where a rectangle of `wide` x `deep` cells with its lower left cell there is wholly free; returns
-    how many such places there are, and the lowest and highest row and column among them (-1 where there is none)."""
-    rows, cols = table.shape[0] - 1, table.shape[1] - 1
-    full = wide * deep
-    places, low, high, near, far = 0, -1, -1, cols, -1
-    across = cols - wide + 1
-    for row in range(rows - deep + 1 if across > 0 else 0):
-        below_left, below_right = table[row, :across], table[row, wide:]
-        above_left, above_right = table[row + deep, :across], table[row + deep, wide:]
-        line = fits[row, :across]
-        found = 0
-        for col in range(across):
-            line[col] = above_right[col] - below_right[col] - above_left[col] + below_left[col] == full
-            found += line[col]
-        if found:
-            places += found
-            low, high = (row if low == -1 else low), row
-            near, far = _ends(line, near, far)
-    return places, low, high, (near if places else -1), far
-
-
-@njit(cache=True, nogil=True)
-def _ends(line, near, far):  # type: ignore[no-untyped-def]
-    """The first and last place set in a line that has one, and those of other lines."""
-    first, last = 0, line.size - 1
-    while not line[first]:
-        first += 1
-    while not line[last]:
-        last -= 1
-    return min(near, first), max(far, last)
-
-
-@njit(cache=True, nogil=True)
 def holds_square(rings, side_m, most_cells):  # type: ignore[no-untyped-def]
     """Whether a square so wide, unturned, is seen to lie wholly inside the polygon, on cells of a quarter of its side. There may be one
     where none is seen."""
@@ -157,35 +123,6 @@ def holds_square(rings, side_m, most_cells):  # type: ignore[no-untyped-def]
     if wide > min(rows, cols):
         return False
     free, _ = inside_cells(rings, left, bottom, cell, rows, cols)
-    below = np.zeros(cols, np.int64)
-    for row in range(rows):
-        run = 0
-        for col in range(cols):
-            # A run of columns each of which is free that far down.
-            below[col] = below[col] + 1 if free[row, col] else 0
-            run = run + 1 if below[col] >= wide else 0
-            if run == wide:
-                return True
-    return False
-
-
-@njit(cache=True, nogil=True)
-def room_at_most(inner_table, touched_table, wide, deep, fits):  # type: ignore[no-untyped-def]
-    """As `room_for`, for where a rectangle whose sides touch `wide` x `deep` cells may lie at all: the shape must touch all of them, and
-    hold those that are not on the rim."""
-    rows, cols = inner_table.shape[0] - 1, inner_table.shape[1] - 1
-    inner_wide, inner_deep = max(0, wide - 2), max(0, deep - 2)
-    places, low, high, near, far = 0, -1, -1, cols, -1
-    for row in range(rows - deep + 1):
-        for col in range(cols - wide + 1):
-            if within(touched_table, row, row + deep, col, col + wide) < wide * deep:
-                continue
-            if inner_wide > 0 and inner_deep > 0:
-                inner = within(inner_table, row + 1, row + 1 + inner_deep, col + 1, col + 1 + inner_wide)
-                if inner < inner_wide * inner_deep:
-                    continue
-            fits[row, col] = True
-            places += 1
-            low, high = (row if low == -1 else low), row
-            near, far = min(near, col), max(far, col)
-    return places, low, high, (near if places else -1), far
+    keep_runs(free, 1, wide)
+    keep_stacks(free, wide)
+    return free.any()

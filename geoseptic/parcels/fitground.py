@@ -7,7 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, inside_cells, summed, within
+from geoseptic.parcels.bitrows import NONE, is_set, turn_over
+from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, SLACK_M, inside_cells, summed, within
 from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
 
 STEP_M = 1.0
@@ -27,6 +28,8 @@ SAME_DIRECTION = math.radians(0.25)
 
 EVEN_ENOUGH = 1.25
 """Ground is not a plane: only where it falls this much too steeply everywhere is a direction given up unseen."""
+
+BYTE = np.uint64(255)
 
 Floats = npt.NDArray[np.float64]
 
@@ -58,6 +61,20 @@ class Trenches(NamedTuple):
     width_m: float
     pitch_m: float
     drop_m: float
+
+
+class _Lie(NamedTuple):
+    """How a turned grid lies on a patch: upper left corner and cell side of the patch, then left, bottom and cell side of the grid, and
+    cosine and sine of its angle. [m]"""
+
+    left_m: float
+    top_m: float
+    cell_m: float
+    left: float
+    bottom: float
+    cell: float
+    cosine: float
+    sine: float
 
 
 class Under(NamedTuple):
@@ -125,42 +142,66 @@ def patch_of(z, good, path_m, row_0, col_0, rows, cols, half, left_m, top_m, cel
 @njit(cache=True, nogil=True)
 def keep_good_ground(free, left, bottom, cell, cosine, sine, patch):  # type: ignore[no-untyped-def]
     """Clear the free cells of a turned grid that may touch ground not known to be good; whether any may touch unknown ground."""
-    rows, cols = free.shape
-    ground_rows, ground_cols = patch.planes.shape[:2]
-    if patch.not_good[ground_rows, ground_cols] == 0:
+    if patch.not_good[-1, -1] == 0:
         return False
+    lie = _Lie(patch.left_m, patch.top_m, patch.cell_m, left, bottom, cell, cosine, sine)
+    not_good, unknown = patch.not_good, patch.unknown
     reach = 0.5 * cell * (abs(cosine) + abs(sine))
     met_unknown = False
-    for row in range(rows):
-        for col in range(cols):
-            if not free[row, col]:
-                continue
-            u, v = left + (col + 0.5) * cell, bottom + (row + 0.5) * cell
-            x, y = u * cosine - v * sine, u * sine + v * cosine
-            row_0 = max(0, int(math.floor((patch.top_m - y - reach) / patch.cell_m)))
-            row_1 = min(ground_rows, int(math.floor((patch.top_m - y + reach) / patch.cell_m)) + 1)
-            col_0 = max(0, int(math.floor((x - reach - patch.left_m) / patch.cell_m)))
-            col_1 = min(ground_cols, int(math.floor((x + reach - patch.left_m) / patch.cell_m)) + 1)
-            if within(patch.not_good, row_0, row_1, col_0, col_1) > 0:
-                free[row, col] = False
-                met_unknown |= within(patch.unknown, row_0, row_1, col_0, col_1) > 0
+    for row in range(free.shape[0]):
+        for word in range(free.shape[1]):
+            # Bad ground lies in patches: most cells are far from any, which is seen of eight at once.
+            for first in range(0, 64 if free[row, word] != NONE else 0, 8):
+                if free[row, word] >> np.uint64(first) & BYTE == NONE:
+                    continue
+                at = 64 * word + first
+                if _within_reach(not_good, lie, row, at, at + 7, reach + SLACK_M) == 0:
+                    continue
+                for col in range(at, at + 8):
+                    if is_set(free, row, col) and _within_reach(not_good, lie, row, col, col, reach) > 0:
+                        turn_over(free, row, col)
+                        met_unknown |= _within_reach(unknown, lie, row, col, col, reach) > 0
     return met_unknown
 
 
 @njit(cache=True, nogil=True)
 def keep_good_middles(inner, left, bottom, cell, cosine, sine, patch):  # type: ignore[no-untyped-def]
     """Clear the cells of a turned grid whose middle is on ground not known to be good: no shape on good ground can hold them."""
-    ground_rows, ground_cols = patch.planes.shape[:2]
-    if patch.not_good[ground_rows, ground_cols] == 0:
+    if patch.not_good[-1, -1] == 0:
         return
+    lie = _Lie(patch.left_m, patch.top_m, patch.cell_m, left, bottom, cell, cosine, sine)
+    not_good, (rows, cols) = patch.not_good, patch.planes.shape[:2]
     for row in range(inner.shape[0]):
-        for col in range(inner.shape[1]):
-            if inner[row, col]:
-                u, v = left + (col + 0.5) * cell, bottom + (row + 0.5) * cell
-                r = int(math.floor((patch.top_m - u * sine - v * cosine) / patch.cell_m))
-                c = int(math.floor((u * cosine - v * sine - patch.left_m) / patch.cell_m))
-                if 0 <= r < ground_rows and 0 <= c < ground_cols:
-                    inner[row, col] = within(patch.not_good, r, r + 1, c, c + 1) == 0
+        for word in range(inner.shape[1]):
+            for first in range(0, 64 if inner[row, word] != NONE else 0, 8):
+                if inner[row, word] >> np.uint64(first) & BYTE == NONE:
+                    continue
+                at = 64 * word + first
+                if _within_reach(not_good, lie, row, at, at + 7, SLACK_M) == 0:
+                    continue
+                for col in range(at, at + 8):
+                    if is_set(inner, row, col):
+                        u, v = left + (col + 0.5) * cell, bottom + (row + 0.5) * cell
+                        r = int(math.floor((lie.top_m - u * sine - v * cosine) / lie.cell_m))
+                        c = int(math.floor((u * cosine - v * sine - lie.left_m) / lie.cell_m))
+                        if 0 <= r < rows and 0 <= c < cols and within(not_good, r, r + 1, c, c + 1) > 0:
+                            turn_over(inner, row, col)
+
+
+@njit(cache=True, nogil=True)
+def _within_reach(table, lie, row, col_0, col_1, reach):  # type: ignore[no-untyped-def]
+    """How many cells of a patch, by its summed-area table, lie within reach of the middles of cells from one column to another of a turned
+    grid, or rather of the box round these."""
+    v = lie.bottom + (row + 0.5) * lie.cell
+    u_0, u_1 = lie.left + (col_0 + 0.5) * lie.cell, lie.left + (col_1 + 0.5) * lie.cell
+    x_0, y_0 = u_0 * lie.cosine - v * lie.sine, u_0 * lie.sine + v * lie.cosine
+    x_1, y_1 = u_1 * lie.cosine - v * lie.sine, u_1 * lie.sine + v * lie.cosine
+    rows, cols = table.shape[0] - 1, table.shape[1] - 1
+    row_0 = max(0, int(math.floor((lie.top_m - max(y_0, y_1) - reach) / lie.cell_m)))
+    row_1 = min(rows, int(math.floor((lie.top_m - min(y_0, y_1) + reach) / lie.cell_m)) + 1)
+    col_0 = max(0, int(math.floor((min(x_0, x_1) - reach - lie.left_m) / lie.cell_m)))
+    col_1 = min(cols, int(math.floor((max(x_0, x_1) + reach - lie.left_m) / lie.cell_m)) + 1)
+    return within(table, row_0, row_1, col_0, col_1) if row_0 < row_1 and col_0 < col_1 else 0
 
 
 @njit(cache=True, nogil=True)
@@ -242,7 +283,11 @@ def touched_by(rings, patch):  # type: ignore[no-untyped-def]
     """Which cells of the patch a shape touches, bool (rows, cols)."""
     rows, cols = patch.planes.shape[:2]
     _, touched = inside_cells(rings, patch.left_m, patch.top_m - rows * patch.cell_m, patch.cell_m, rows, cols)
-    return touched[::-1]
+    found = np.zeros((rows, cols), np.bool_)
+    for row in range(rows):
+        for col in range(cols):
+            found[row, col] = is_set(touched, rows - 1 - row, col)
+    return found
 
 
 @njit(cache=True, nogil=True)

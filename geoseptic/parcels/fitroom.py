@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.parcels.fitgrid import SLACK_M, cells_for, room_at_most, room_for, summed
+from geoseptic.parcels.bitrows import NONE, ONE, Bits, is_set, keep_runs, keep_stacks, places_and_ends
+from geoseptic.parcels.fitgrid import SLACK_M, cells_for
 from geoseptic.parcels.fitground import Trenches, runs_level
 
 
@@ -46,53 +47,92 @@ class Grid(NamedTuple):
 
 
 class Room(NamedTuple):
-    """Room at one turn for each of some layouts: cells along and across, where it fits, in how many places, and the ends of these places:
-    lowest and highest row, lowest and highest column (-1: none). `level` has the ends of those places where the ground lets the trenches
-    lie; they are looked for when they are asked for (-2: not yet)."""
+    """Room at one turn for each of some layouts: columns of the grid, cells along and across, where the lower left cell of the rectangle
+    may be (a grid of `bitrows` a layout), in how many places, and the ends of these places: lowest and highest row, lowest and highest
+    column (-1: none). `level` has the ends of those places where the ground lets the trenches lie; they are looked for when they are asked
+    for (-2: not yet)."""
 
+    cols: int
     wide: npt.NDArray[np.int64]
     deep: npt.NDArray[np.int64]
-    fits: npt.NDArray[np.bool_]
+    fits: Bits
     places: npt.NDArray[np.int64]
     ends: npt.NDArray[np.int64]
     level: npt.NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True)
-def room_in(free, layouts, tried, cell):  # type: ignore[no-untyped-def]
+def room_in(free, cols, layouts, tried, cell):  # type: ignore[no-untyped-def]
     """Room for the tried ones of the layouts where all cells are free; lengths are rounded up to cells."""
-    table = summed(free)
-    room = _no_room(layouts.shape[0], free.shape)
+    room = _no_room(layouts.shape[0], free.shape, cols)
     for option in range(layouts.shape[0]):
         if tried[option]:
-            wide, deep = cells_for(layouts[option, 1], cell), cells_for(layouts[option, 2], cell)
-            room.wide[option], room.deep[option] = wide, deep
-            room.places[option], low, high, near, far = room_for(table, wide, deep, room.fits[option])
-            room.ends[option] = low, high, near, far
+            room.wide[option], room.deep[option] = cells_for(layouts[option, 1], cell), cells_for(layouts[option, 2], cell)
+    _set_room(room, free, room.wide, room.deep, tried)
+    _set_ends(room, tried)
     return room
 
 
 @njit(cache=True, nogil=True)
-def blocks(inner, touched, layouts, tried, cell):  # type: ignore[no-untyped-def]
-    """Blocks of cells that the tried ones of the layouts might touch, whatever their place between the cells: see `room_at_most`."""
-    inner_table, touched_table = summed(inner), summed(touched)
-    room = _no_room(layouts.shape[0], inner.shape)
+def blocks(inner, touched, cols, layouts, tried, cell):  # type: ignore[no-untyped-def]
+    """Blocks of cells that the tried ones of the layouts might touch, whatever their place between the cells: the shape must touch all
+    of them, and hold those that are not on the rim."""
+    room = _no_room(layouts.shape[0], inner.shape, cols)
     for option in range(layouts.shape[0]):
         if tried[option]:
             # Smaller by the slack on each side, so that cells that only just lie inside the rectangle count as such.
-            wide, deep = cells_for(layouts[option, 1] - 4 * SLACK_M, cell), cells_for(layouts[option, 2] - 4 * SLACK_M, cell)
-            room.wide[option], room.deep[option] = wide, deep
-            room.places[option], low, high, near, far = room_at_most(inner_table, touched_table, wide, deep, room.fits[option])
-            room.ends[option] = low, high, near, far
+            room.wide[option] = cells_for(layouts[option, 1] - 4 * SLACK_M, cell)
+            room.deep[option] = cells_for(layouts[option, 2] - 4 * SLACK_M, cell)
+    _set_room(room, touched, room.wide, room.deep, tried)
+    within = np.zeros_like(room.fits)
+    inner_room = Room(cols, room.wide, room.deep, within, room.places, room.ends, room.level)
+    _set_room(inner_room, inner, room.wide - 2, room.deep - 2, tried)
+    for option in range(layouts.shape[0]):
+        if tried[option] and room.wide[option] > 2 and room.deep[option] > 2:
+            for row in range(inner.shape[0]):
+                for word in range(inner.shape[1]):
+                    rimmed = NONE
+                    if row + 1 < inner.shape[0]:
+                        rimmed = within[option, row + 1, word] >> ONE
+                        if word + 1 < inner.shape[1]:
+                            rimmed |= within[option, row + 1, word + 1] << np.uint64(63)
+                    room.fits[option, row, word] &= rimmed
+    _set_ends(room, tried)
     return room
 
 
 @njit(cache=True, nogil=True)
-def _no_room(options, shape):  # type: ignore[no-untyped-def]
+def _set_room(room, free, wide, deep, tried):  # type: ignore[no-untyped-def]
+    """Set in `room.fits` where `wide` x `deep` cells are wholly free, for the tried layouts of which either is more than none."""
+    runs, across = free.copy(), 1
+    # From the last layout to the first trenches get longer, and runs that are long enough for one are looked through for the next.
+    for option in range(tried.size - 1, -1, -1):
+        if not tried[option] or wide[option] < 1 or deep[option] < 1:
+            continue
+        if wide[option] < across:
+            runs, across = free.copy(), 1
+        keep_runs(runs, across, wide[option])
+        across = wide[option]
+        fits = room.fits[option]
+        fits[:] = runs
+        keep_stacks(fits, deep[option])
+
+
+@njit(cache=True, nogil=True)
+def _set_ends(room, tried):  # type: ignore[no-untyped-def]
+    for option in range(tried.size):
+        if tried[option]:
+            room.places[option], low, high, near, far = places_and_ends(room.fits[option])
+            room.ends[option] = low, high, near, far
+
+
+@njit(cache=True, nogil=True)
+def _no_room(options, shape, cols):  # type: ignore[no-untyped-def]
     return Room(
+        cols,
         np.zeros(options, np.int64),
         np.zeros(options, np.int64),
-        np.zeros((options, shape[0], shape[1]), np.bool_),
+        np.zeros((options, shape[0], shape[1]), np.uint64),
         np.zeros(options, np.int64),
         np.full((options, 4), -1),
         np.full((options, 4), -2),
@@ -119,7 +159,7 @@ def look_for_level(room, option, end, layouts, grid, trenches, patch, step_m):  
         at = first + step if end % 2 == 0 else last - step
         for other in range(other_first, other_last + 1):
             row, col = (at, other) if end < 2 else (other, at)
-            if fits[row, col]:
+            if is_set(fits, row, col):
                 spot = spot_at(row, col, option, deep, wide, length_m, depth_m, grid)
                 if runs_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, trenches, step_m):
                     room.level[option, end] = at

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from geoseptic.parcels.bitrows import is_set
 from geoseptic.parcels.fitgrid import SLACK_M, cells_for, grid_over, inside_cells, turned
 from geoseptic.parcels.fitground import STEP_M, Under, ground_at, keep_good_ground, may_run_level, runs_level, under_trenches
 from geoseptic.parcels.fitroom import Grid, Spot, look_for_level, room_in, spot_at
@@ -98,7 +99,7 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
         left, bottom, side, rows, cols = grid_over(outline, spare_outline, cell, most_cells)
         free, _ = inside_cells(outline, left, bottom, side, rows, cols)
         met_unknown |= keep_good_ground(free, left, bottom, side, cosine, sine, patch)
-        fields = room_in(free, work.fields, tries.fields[number], side)
+        fields = room_in(free, cols, work.fields, tries.fields[number], side)
         if fields.places.max() == 0:
             continue
         if not same:
@@ -106,7 +107,7 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
             met_unknown |= keep_good_ground(free, left, bottom, side, cosine, sine, patch)
         spares = fields
         if not alike or not np.array_equal(tries.fields[number], tries.reserves[number]):
-            spares = room_in(free, work.reserves, tries.reserves[number], side)
+            spares = room_in(free, cols, work.reserves, tries.reserves[number], side)
         best = _at_turn(
             best, turn, fields, spares, Grid(left, bottom, side, cosine, sine), most_spots, enough, work, house, patch, ceilings
         )
@@ -126,7 +127,8 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
         count, length_m, depth_m = work.fields[option, 0], work.fields[option, 1], work.fields[option, 2]
         wide, deep = fields.wide[option], fields.deep[option]
         low, high, near, far = fields.ends[option]
-        rows, cols = fields.fits.shape[1] - deep, fields.fits.shape[2] - wide
+        fits = fields.fits[option]
+        rows, cols = fits.shape[0] - deep, fields.cols - wide
         stride = max(1, int(math.sqrt(fields.places[option] / most_spots)))
         while True:
             possible = 2 if not needs_reserve or _may_be_room(spares, low, high, near, far, deep, wide, gap) else 1
@@ -136,9 +138,8 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
             beside = _beside(spares, deep, wide, gap)
             columns = _spaced(near, far, cols, stride)
             for row in _spaced(low, high, rows, stride):
-                line = fields.fits[option, row]
                 for col in columns:
-                    if not line[col]:
+                    if not is_set(fits, row, col):
                         continue
                     kind = 2 if not needs_reserve or row >= beside[0] or row <= beside[1] or col >= beside[2] or col <= beside[3] else 1
                     if kind < best.kind or (enough < BEST and kind == best.kind):
@@ -232,7 +233,7 @@ def _may_be_room(spares, low, high, near, far, deep, wide, gap):  # type: ignore
 def _beside(spares, deep, wide, gap):  # type: ignore[no-untyped-def]
     """Where a field of `deep` x `wide` cells stands for the reserve to have room as in `_may_be_room`: from the first row up, up to the
     second one, from the third, a column, or up to the fourth."""
-    unseen = spares.fits.shape[1] + spares.fits.shape[2] + 1
+    unseen = spares.fits.shape[1] + spares.cols + 1
     up_from, down_from, right_from, left_from = unseen, -1, unseen, -1
     for option in range(spares.places.size):
         for end in range(4):
@@ -293,12 +294,11 @@ def _reserve(field, row, col, fields, gap, spares, grid, work, house, patch):  #
             if spares.places[option] == 0 or spares.level[option, 0] == -1 or (abs(length_m - field_length_m) < SLACK_M) != alike:
                 continue
             low, high, near, far = spares.ends[option]
-            spare_deep, spare_wide = spares.deep[option], spares.wide[option]
+            spare_deep, spare_wide, fits = spares.deep[option], spares.wide[option], spares.fits[option]
             for r in range(low, high + 1):
                 beside = r >= row + deep + gap or r + spare_deep + gap <= row
-                line = spares.fits[option, r]
                 for c in range(near, far + 1):
-                    if not line[c]:
+                    if not is_set(fits, r, c):
                         continue
                     if not beside and c < col + wide + gap and c + spare_wide + gap > col:
                         continue

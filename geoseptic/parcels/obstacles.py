@@ -62,8 +62,9 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
                 assumptions.append(f"{untold} of {len(layer)} wells state no location error: {assumed} assumed")
             exact = int((layer.numbers("location_error") == 0).sum())
             if exact:
+                which = f"ALL {exact} wells" if exact == len(layer) > 1 else f"{exact} of {len(layer)} wells"
                 assumptions.append(
-                    f"{exact} of {len(layer)} wells state a location error of 0, which often stands for unknown: they are taken as exact. "
+                    f"{which} state a location error of 0, which often stands for unknown: they are taken as exact. "
                     "Leave it empty where nobody measured it"
                 )
         if layer.moved_by_m != 0:

@@ -62,3 +62,69 @@ def water_of_one_point(folder: Path) -> Options:
 def water_of_a_bow_tie_and_a_line(folder: Path) -> Options:
     both = GeometryCollection([BOW_TIE, LINE])
     return write_county(folder, surface_water=with_shape("surface_water", both, kind="perennial"))
+
+
+# ------------------------------------------------------------------------------------ what is no length where a length is asked
+
+
+def with_errors(folder: Path, errors: object) -> Options:
+    return write_county(folder, wells=county().layers["wells"].assign(location_error_m=errors))
+
+
+NO_NUMBER = "location_error_m is true or false, not a number"
+
+
+@dirty("errors of the place that say yes or no, which would read as 1 m and 0 m", "refused", NO_NUMBER, "w1", "w4")
+def wells_with_true_for_an_error(folder: Path) -> Options:
+    return with_errors(folder, [True, False, True, False])
+
+
+@dirty("the same with an empty one, of which numbers are made in reading", "refused", NO_NUMBER, "w1", "w2")
+def wells_with_true_or_nothing_for_an_error(folder: Path) -> Options:
+    return with_errors(folder, pd.array([True, True, None, False], dtype="boolean"))
+
+
+@dirty("errors of the place that are dates", "refused", "location_error_m is a date, not a number", "w2")
+def wells_with_a_date_for_an_error(folder: Path) -> Options:
+    return with_errors(folder, pd.to_datetime(["2011-05-03", "2011-05-03", None, "2011-05-03"]))
+
+
+@dirty("errors of the place that are all 0, which often stands for unknown", "told", "ALL 4 wells state a location error of 0")
+def wells_with_errors_of_zero(folder: Path) -> Options:
+    return with_errors(folder, [0.0] * 4)
+
+
+@dirty("a year of building that is a date: its year is taken", "same", "year_built of the parcels is a date: its year is taken")
+def parcels_with_a_date_for_a_year(folder: Path) -> Options:
+    parcels = county().layers["parcels"]
+    return write_county(folder, parcels=parcels.assign(year_built=pd.to_datetime([f"{year}-06-30" for year in parcels.year_built])))
+
+
+@dirty("bedrooms that say yes or no", "refused", "bedrooms is true or false, not a number", "A-1")
+def parcels_with_true_for_bedrooms(folder: Path) -> Options:
+    return write_county(folder, parcels=county().layers["parcels"].assign(bedrooms=[True] * 6))
+
+
+def overwritten(folder: Path, text: bytes) -> Options:
+    """Wells as a shapefile, the numeric field of the errors with `text` in the second record."""
+    path = folder / "wells.shp"
+    wells = county().layers["wells"].rename(columns={"location_error_m": "loc_m"})
+    wells.assign(loc_m=[3, 7777, 5, 3]).to_file(path, driver="ESRI Shapefile")
+    table = path.with_suffix(".dbf")
+    table.write_bytes(table.read_bytes().replace(b"7777", text))
+    return {**write_county(folder), "wells": str(path), "columns": "wells.location_error_m=loc_m"}
+
+
+@dirty("asterisks in a .dbf, for an error of the place that was too long for its field", "refused", "'loc_m'", "****")
+def wells_with_asterisks_for_an_error(folder: Path) -> Options:
+    return overwritten(folder, b"****")
+
+
+@dirty("a word in a numeric field of a .dbf, which GDAL reads as 0", "refused", "'loc_m'", "none")
+def wells_with_a_word_in_a_numeric_field(folder: Path) -> Options:
+    return overwritten(folder, b"none")
+
+
+@dirty("a power of ten in a field of whole numbers, of which GDAL reads the first digit", "refused", "'loc_m'", "1e2")
+def wells_with_a_power_of_ten_for_an_error(folder: Path) -> Options:
+    return overwritten(folder, b" 1e2")

@@ -11,6 +11,8 @@ import pytest
 import rasterio
 from affine import Affine
 from rasterio.enums import ColorInterp
+from rasterio.env import get_gdal_config
+from rasterio.windows import Window
 
 from geoseptic.errors import (
     ElevationValueError,
@@ -146,6 +148,16 @@ def test_the_two_feet_do_not_contradict_and_the_declared_one_counts(tif):
 
 
 # ---------------------------------------------------------------------------------------------------------------- values
+
+
+def test_gdals_cache_holds_a_strip_while_heights_are_read_and_is_afterwards_what_it_was(tif):
+    """A cache of 32 bytes stayed behind once, with which the rasterizer took twenty times as long for whatever was burnt later."""
+    saved(tif, plane())
+    before = get_gdal_config("GDAL_CACHEMAX")
+    with rasterio.open(tif) as file, rasters._small_cache(file, Window(0, 0, 40, 30)):
+        assert plane().nbytes <= get_gdal_config("GDAL_CACHEMAX") < before
+    read_elevation(tif, unit="m")
+    assert get_gdal_config("GDAL_CACHEMAX") == before
 
 
 def test_nodata_becomes_nan(tif):

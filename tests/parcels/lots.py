@@ -26,6 +26,18 @@ NEEDS = (
 )
 
 
+def packed(cells: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint64]:
+    """A grid of `bitrows` of cells of shape (rows, cols)."""
+    whole = np.zeros((cells.shape[0], -(-cells.shape[1] // 64) * 64), bool)
+    whole[:, : cells.shape[1]] = cells
+    return np.packbits(whole, axis=1, bitorder="little").view("<u8").astype(np.uint64)
+
+
+def unpacked(bits: npt.NDArray[np.uint64], cols: int) -> npt.NDArray[np.bool_]:
+    """The cells of a grid of `bitrows`, shape (rows, cols)."""
+    return np.unpackbits(bits.astype("<u8").view(np.uint8), axis=1, bitorder="little")[:, :cols].astype(bool)
+
+
 def star(rng: np.random.Generator, radius_m: float) -> shapely.Polygon:
     """Irregular: 5 to 12 corners about a middle, which may be sharp or turn inward."""
     corners = int(rng.integers(5, 13))

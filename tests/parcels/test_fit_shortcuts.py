@@ -1,14 +1,18 @@
 """What lets the search for room look less rules out nothing that looking at everything would find."""
 
+import math
+
 import numpy as np
 import pytest
 
-from geoseptic.parcels import fitsearch
-from geoseptic.parcels.fitgrid import room_for, summed
-from geoseptic.parcels.fitground import Patch, Trenches, may_run_level, runs_level
-from geoseptic.parcels.fitroom import Grid, Room, Spot, Work
+from geoseptic.parcels import bitrows, fitsearch
+from geoseptic.parcels.fitgrid import SLACK_M, cells_for
+from geoseptic.parcels.fitground import Patch, Trenches, keep_good_ground, keep_good_middles, may_run_level, runs_level
+from geoseptic.parcels.fitroom import Grid, Room, Spot, Work, blocks, room_in
+from tests.parcels.lots import packed, unpacked
 
 TRENCHES = Trenches(0.9, 2.7, 0.28)
+CELL_M = 0.5
 
 
 def uneven_patch(rng, relief):
@@ -21,18 +25,105 @@ def uneven_patch(rng, relief):
 @pytest.mark.parametrize("seed", range(20))
 def test_room_is_found_at_every_place_where_all_cells_are_free_and_nowhere_else(seed):
     rng = np.random.default_rng(seed)
-    free = rng.random((17, 23)) < 0.9
-    wide, deep = int(rng.integers(1, 25)), int(rng.integers(1, 6))
-    fits = np.zeros(free.shape, np.bool_)
-    told = room_for(summed(free), wide, deep, fits)
-    expected = np.zeros_like(free)
-    for row in range(17 - deep + 1):
-        for col in range(23 - wide + 1):
-            expected[row, col] = free[row : row + deep, col : col + wide].all()
-    np.testing.assert_array_equal(fits, expected)
+    rows, cols = int(rng.integers(1, 24)), int(rng.integers(1, 200))
+    free = rng.random((rows, cols)) < rng.choice([0.9, 0.99, 0.999])
+    layouts, tried = random_layouts(rng), rng.random(6) < 0.8
+    room = room_in(packed(free), cols, layouts, tried, CELL_M)
+    for option in range(6):
+        expected = np.zeros_like(free)
+        wide, deep = (cells_for(length_m, CELL_M) for length_m in layouts[option, 1:])
+        for row in range(rows - deep + 1 if tried[option] else 0):
+            for col in range(cols - wide + 1):
+                expected[row, col] = free[row : row + deep, col : col + wide].all()
+        check_room(room, option, expected)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_blocks_are_found_wherever_all_cells_are_touched_and_those_within_the_rim_are_inside(seed):
+    rng = np.random.default_rng(seed)
+    rows, cols = int(rng.integers(1, 24)), int(rng.integers(1, 200))
+    touched = rng.random((rows, cols)) < rng.choice([0.99, 0.999])
+    inner = touched & (rng.random((rows, cols)) < rng.choice([0.99, 0.999]))
+    layouts, tried = random_layouts(rng), rng.random(6) < 0.8
+    room = blocks(packed(inner), packed(touched), cols, layouts, tried, CELL_M)
+    for option in range(6):
+        expected = np.zeros_like(inner)
+        wide, deep = (cells_for(length_m - 4 * SLACK_M, CELL_M) for length_m in layouts[option, 1:])
+        for row in range(rows - deep + 1 if tried[option] else 0):
+            for col in range(cols - wide + 1):
+                # An empty slice, that of a block without anything within its rim, is all inside.
+                within_rim = inner[row + 1 : row + deep - 1, col + 1 : col + wide - 1]
+                expected[row, col] = touched[row : row + deep, col : col + wide].all() and within_rim.all()
+        check_room(room, option, expected)
+
+
+def random_layouts(rng):
+    """Count, length and depth, longest trenches first as in a `FieldNeed`; now and then not, which must not matter."""
+    lengths_m = np.sort(rng.uniform(0.5, 60, 6))[:: -1 if rng.random() < 0.8 else 1]
+    return np.column_stack([np.ones(6), lengths_m, np.sort(rng.uniform(0.5, 8, 6))])
+
+
+def check_room(room, option, expected):
+    np.testing.assert_array_equal(unpacked(room.fits[option], expected.shape[1]), expected)
     rows, cols = np.nonzero(expected)
-    ends = (rows.min(), rows.max(), cols.min(), cols.max()) if len(rows) else (-1, -1, -1, -1)
-    assert told == (len(rows), *ends)
+    assert room.places[option] == len(rows)
+    assert tuple(room.ends[option]) == ((rows.min(), rows.max(), cols.min(), cols.max()) if len(rows) else (-1, -1, -1, -1))
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_ground_is_kept_by_eight_cells_at_once_as_cell_by_cell(seed):
+    rng = np.random.default_rng(seed)
+    clumps = np.kron(rng.random((9, 9)), np.ones((4, 4))) + rng.normal(0, 0.1, (36, 36))
+    not_good, unknown = clumps < 0.2, clumps < 0.1
+    patch = Patch(np.zeros((36, 36, 3)), table_of(not_good), table_of(unknown), np.zeros((36, 36), np.float32), -36.0, 36.0, 2.0, False)
+    cell, turn, free = float(rng.choice([0.3, 1.0, 2.0])), rng.uniform(0, np.pi), rng.random((20, 90)) < 0.9
+    left, bottom = rng.uniform(-30, -10, 2) if cell < 2 else (-90.0, -20.0)
+    lie = left, bottom, cell, math.cos(turn), math.sin(turn)
+    kept, middles = packed(free), packed(free)
+    met_unknown = keep_good_ground(kept, *lie, patch)
+    keep_good_middles(middles, *lie, patch)
+    row, col = np.mgrid[0:20, 0:90]
+    u, v = left + (col + 0.5) * cell, bottom + (row + 0.5) * cell
+    x, y, reach = u * lie[3] - v * lie[4], u * lie[4] + v * lie[3], 0.5 * cell * (abs(lie[3]) + abs(lie[4]))
+    hits = {name: np.zeros_like(free) for name in ("bad", "unknown", "under")}
+    for at in np.ndindex(free.shape):
+        rows, cols = slice(*bounds(36 - y[at], reach)), slice(*bounds(x[at] + 36, reach))
+        hits["bad"][at], hits["unknown"][at] = not_good[rows, cols].any(), unknown[rows, cols].any()
+        hits["under"][at] = not_good[slice(*bounds(36 - y[at], 0.0)), slice(*bounds(x[at] + 36, 0.0))].any()
+    np.testing.assert_array_equal(unpacked(kept, 90), free & ~hits["bad"])
+    np.testing.assert_array_equal(unpacked(middles, 90), free & ~hits["under"])
+    assert met_unknown == (free & hits["bad"] & hits["unknown"]).any()
+
+
+def bounds(away_m, reach_m):
+    """First and last cell of 2 m, the last one excluded, of a row of 36."""
+    first, last = np.floor((away_m - reach_m) / 2.0), np.floor((away_m + reach_m) / 2.0) + 1
+    return int(np.clip(first, 0, 36)), int(np.clip(last, 0, 36))
+
+
+def table_of(mask):
+    return np.pad(mask.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0))).astype(np.int32)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_rows_of_bits_are_filled_thinned_and_counted_as_rows_of_cells(seed):
+    rng = np.random.default_rng(seed)
+    rows, cols = int(rng.integers(1, 12)), int(rng.integers(1, 200))
+    cells = rng.random((rows, cols)) < rng.choice([0.1, 0.5, 0.98])
+    bits = packed(cells)
+    between = bits.copy()
+    bitrows.fill_between(between, cols)
+    np.testing.assert_array_equal(unpacked(between, cols), np.cumsum(cells, axis=1) % 2 == 1)
+    assert (packed(unpacked(between, cols)) == between).all(), "nothing is set past the last column"
+    filled, (first, last) = bits.copy(), rng.integers(0, cols, 2)
+    bitrows.fill(filled, 0, first, last)
+    expected = cells.copy()
+    expected[0, first : last + 1] = True
+    np.testing.assert_array_equal(unpacked(filled, cols), expected)
+    word = int(rng.integers(0, 2**63)) >> int(rng.integers(0, 63)) << int(rng.integers(0, 2)) or 1
+    assert bitrows.count(np.uint64(word)) == word.bit_count()
+    assert bitrows.lowest(np.uint64(word)) == (word & -word).bit_length() - 1
+    assert bitrows.highest(np.uint64(word)) == word.bit_length() - 1
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -41,7 +132,7 @@ def test_reserve_may_lie_beside_by_four_limits_where_it_may_by_looking_at_every_
     ends = np.sort(rng.integers(-1, 20, (5, 4)), axis=1)[:, [0, 2, 1, 3]]
     level = np.where(rng.random((5, 4)) < 0.5, -2, ends)
     deep, wide = rng.integers(1, 8, 5), rng.integers(1, 8, 5)
-    spares = Room(wide, deep, np.zeros((5, 25, 25), np.bool_), np.ones(5, np.int64), ends, level)
+    spares = Room(25, wide, deep, np.zeros((5, 25, 1), np.uint64), np.ones(5, np.int64), ends, level)
     up, down, right, left = fitsearch._beside(spares, 4, 6, 2)
     for row in range(25):
         for col in range(25):

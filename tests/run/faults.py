@@ -1,19 +1,23 @@
-"""A process with everything imported that forks a run for each line it reads, has something happen to it, and tells how it ended.
+"""A process with everything loaded that forks a run for each line it reads, has something happen to it, and tells how it ended.
 
     python -m tests.run.faults
 
 Lines of JSON in: {"runs": [[process, word, ...], ...], "fault": {...}, "log": path}; out: {"codes": [...], "seconds": s}.
+With "learn": path in the line, what that run loads is loaded for all that are forked later: half of what a run on so little ground takes.
 """
 
 import errno
+import importlib
 import json
 import os
+import pickle
 import resource
 import signal
 import sys
 import threading
 import time
 from collections import Counter
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -126,7 +130,31 @@ def dying_worker(lots: Any, setting: Any) -> Any:
     return laid_out(lots, setting)
 
 
-def forked(words: list[str], fault: dict[str, Any], log: Path) -> int:
+def loaded() -> tuple[list[str], list[tuple[str, str, Any]]]:
+    """Names of this process's modules; of each kernel that it called and that runs in one thread, module, name and types: started
+    threads and a fork do not go together."""
+    from numba.core.dispatcher import Dispatcher
+
+    kernels = {
+        (kernel.__module__, kernel.__name__, types)
+        for name, module in list(sys.modules.items())
+        if name.startswith("geoseptic.")
+        for kernel in vars(module).values()
+        if isinstance(kernel, Dispatcher) and not kernel.targetoptions.get("parallel")
+        for types in kernel.overloads
+    }
+    return sorted(sys.modules), sorted(kernels, key=str)
+
+
+def load(modules: list[str], kernels: list[tuple[str, str, Any]]) -> None:
+    for name in modules:
+        with suppress(ImportError):
+            importlib.import_module(name)
+    for module, name, types in kernels:
+        getattr(sys.modules[module], name).compile(types)
+
+
+def forked(words: list[str], fault: dict[str, Any], log: Path, learn: str | None) -> int:
     child = os.fork()
     if child:
         return child
@@ -141,6 +169,8 @@ def forked(words: list[str], fault: dict[str, Any], log: Path) -> int:
         from geoseptic.run.cli import main
 
         code = main(words[0], words[1:])
+        if learn:
+            Path(learn).write_bytes(pickle.dumps(loaded()))
         sys.stdout.flush()
         sys.stderr.flush()
     except BaseException as error:  # whatever a run lets through is told
@@ -157,8 +187,8 @@ def serve() -> None:
     print("ready", flush=True)
     for line in sys.stdin:
         job = json.loads(line)
-        fault, started = job["fault"], time.monotonic()
-        children = [forked(words, fault, Path(job["log"] + str(number))) for number, words in enumerate(job["runs"])]
+        fault, learn, started = job["fault"], job.get("learn"), time.monotonic()
+        children = [forked(words, fault, Path(job["log"] + str(number)), learn) for number, words in enumerate(job["runs"])]
         if "after_s" in fault:
             timer = threading.Timer(fault["after_s"], lambda children=children, fault=fault: os.kill(children[0], fault["signal"]))
             timer.start()
@@ -166,6 +196,8 @@ def serve() -> None:
         if "after_s" in fault:
             timer.cancel()
             timer.join()
+        if learn and codes == [0]:
+            load(*pickle.loads(Path(learn).read_bytes()))
         print(json.dumps({"codes": codes, "seconds": time.monotonic() - started}), flush=True)
 
 

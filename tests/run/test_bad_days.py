@@ -36,17 +36,18 @@ class Runs:
         )
         assert self.server.stdout is not None and self.server.stdout.readline() == "ready\n"
         self.old, self.new = base / "old", base / "new"
-        assert self.run(self.words(self.old, rules="us-ny"))[0] == 0, self.said()
+        assert self.run(self.words(self.old, rules="us-ny"), learn=base / "learnt")[0] == 0, self.said()
         assert self.run(self.words(self.new))[0] == 0
         _, self.seconds = self.run([*self.words(self.new), "--overwrite"])
 
     def words(self, out: Path, process: str = "suitability_map", county: Path | None = None, **changes: str | None) -> list[str]:
         return [process, *arguments(county or self.county, out, **changes)]
 
-    def run(self, *runs: list[str], fault: dict[str, Any] | None = None) -> tuple[Any, float]:
+    def run(self, *runs: list[str], fault: dict[str, Any] | None = None, learn: Path | None = None) -> tuple[Any, float]:
         """Exit code of the run, or of each of several, and seconds."""
         assert self.server.stdin is not None and self.server.stdout is not None
-        self.server.stdin.write(json.dumps({"runs": runs, "fault": fault or {}, "log": str(self.log)}) + "\n")
+        job = {"runs": runs, "fault": fault or {}, "log": str(self.log), "learn": learn and str(learn)}
+        self.server.stdin.write(json.dumps(job) + "\n")
         self.server.stdin.flush()
         told = json.loads(self.server.stdout.readline())
         return (told["codes"] if len(runs) > 1 else told["codes"][0]), told["seconds"]
