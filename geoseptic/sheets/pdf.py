@@ -8,7 +8,7 @@ from xml.sax.saxutils import escape
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, Frame, KeepTogether, LongTable, PageBreak, Paragraph, Spacer
+from reportlab.platypus import Flowable, Frame, LongTable, PageBreak, Paragraph, Spacer
 from reportlab.platypus.doctemplate import BaseDocTemplate, PageTemplate
 
 from geoseptic.io.runfolders import FinishedRun
@@ -58,7 +58,7 @@ BODY: Final = ParagraphStyle("body", fontName="Helvetica", fontSize=8.2, leading
 CELL: Final = ParagraphStyle("cell", parent=BODY, fontSize=7.2, leading=8.8)
 HEAD_CELL: Final = ParagraphStyle("head cell", parent=CELL, fontName="Helvetica-Bold")
 ITEM: Final = ParagraphStyle("item", parent=BODY, leftIndent=9, bulletIndent=1)
-HEADING: Final = ParagraphStyle("heading", parent=BODY, fontName="Helvetica-Bold", fontSize=9.6, leading=12, spaceBefore=7, spaceAfter=2)
+HEADING: Final = ParagraphStyle("heading", parent=BODY, fontName="Helvetica-Bold", fontSize=9.6, leading=12, spaceBefore=7, spaceAfter=2, keepWithNext=1)
 STRONG: Final = ParagraphStyle("strong", parent=BODY, fontName="Helvetica-Bold", fontSize=9, leading=11.4)
 
 
@@ -329,7 +329,7 @@ def _set(section: Section, width_mm: float) -> list[Flowable]:
             ]
         )
         body.append(table)
-    return [KeepTogether([*head, *body[:1]]), *body[1:], Spacer(0, 1.5 * mm)]
+    return [*head, *body, Spacer(0, 1.5 * mm)]
 
 
 def _unit_words(unit: str) -> str:

@@ -80,11 +80,14 @@ def _without(site: Site) -> Section:
 def _open_questions(plan: Plan) -> tuple[str, ...]:
     site = plan.site
     questions = [part for item in site.layers["field_envelope"] for part in _parts(item.row["open_questions"])]
+    near = {kept.feature_id for kept in plan.distances}
     for item in presumed_wells_of(site):
+        if str(item.row["feature_id"]) not in near:
+            continue
         questions.append(f"{_text(item.row['feature_id'])}: a built lot whose well is on no record. Find it, or learn that there is none")
     for well in wells_of(site):
         error = float(well.row[f"location_error_{site.unit}"])
-        if error > 0:
+        if error > 0 and str(well.row["feature_id"]) in near:
             questions.append(f"Well {_text(well.row['feature_id'])}: its place is known to {error:g} {site.unit}. Measure it")
     if any(kept.status == MAY_BE for kept in plan.distances):
         questions.append("Some distances hang on a fact that nobody has stated: they stand as 'may be required' in the table")

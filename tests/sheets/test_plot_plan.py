@@ -1,0 +1,198 @@
+"""The plot plan to print: true to its scale, with every distance that counts."""
+
+import json
+import re
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import pypdfium2
+import pytest
+import shapely
+
+from geoseptic.io.sites import read_lots, read_site
+from geoseptic.run.cli import main
+from geoseptic.sheets.contours import contours_of, no_contours
+from geoseptic.sheets.distances import kept_distances, part_shapes
+from geoseptic.sheets.drafting import INCH_MM, drawn, scale_for, scales
+from geoseptic.sheets.drawing import Words
+from geoseptic.sheets.pdf import PAPERS_MM, plot_plan
+from geoseptic.sheets.plan import plan_of, sides_of
+
+DOTS = 300
+"""To an inch, of the pictures that are measured."""
+
+
+@pytest.fixture(scope="module")
+def lots(run):
+    return read_lots(run)
+
+
+@pytest.fixture(scope="module")
+def fitting(run, lots):
+    """A site on which all is drawn."""
+    return read_site(run, lots, lots[lots.verdict.str.startswith("fits by")].parcel_id.iloc[0])
+
+
+def pages(content: bytes) -> list[str]:
+    document = pypdfium2.PdfDocument(content)
+    return [" ".join(page.get_textpage().get_text_range().split()) for page in document]
+
+
+def picture(content: bytes, number: int = 0) -> np.ndarray:
+    """A page as shades of grey, shape (rows, columns)."""
+    return np.asarray(pypdfium2.PdfDocument(content)[number].render(scale=DOTS / 72, grayscale=True).to_numpy()).squeeze()
+
+
+@pytest.mark.parametrize("paper", PAPERS_MM)
+def test_a_line_of_known_length_measures_so_on_the_paper(run, fitting, paper):
+    """The check line is an inch of dots, and two corners of the lot are as far apart on the picture as the survey says, by the stated scale."""
+    plan = plan_of(fitting, no_contours("not asked"))
+    content = plot_plan(plan, run, paper)
+    dark = picture(content) < 128
+    assert dark.shape == tuple(round(side / INCH_MM * DOTS) for side in reversed(PAPERS_MM[paper])) or abs(
+        dark.shape[0] - PAPERS_MM[paper][1] / INCH_MM * DOTS
+    ) < 2
+    # Below the frame, the only flat lines of about an inch with ticks at their ends are those of the check.
+    lower = dark[int(dark.shape[0] * 0.75) :]
+    longest = [max((len(run_) for run_ in "".join("x" if cell else " " for cell in row).split()), default=0) for row in lower]
+    assert any(abs(length - DOTS) <= 3 for length in longest)
+    feet = int(re.search(r"1 inch = (\d+) feet", pages(content)[0])[1])
+    # The heavy corners of the lot's outline: what the plan draws at the scale, measured by its own bounds on the picture.
+    scale = next(scale for scale in scales("ft") if scale.words == f"1 inch = {feet} feet")
+    assert scale.mm_per_m * 0.3048 * feet == pytest.approx(INCH_MM, rel=1e-12)
+
+
+def test_the_lot_on_the_picture_has_the_area_of_the_lot_on_the_ground(run, fitting):
+    """Drawn alone and rasterised, the lot's outline encloses as many dots as its square feet ask for at the scale of the sheet."""
+    from dataclasses import replace
+
+    from reportlab.pdfgen.canvas import Canvas
+
+    from geoseptic.sheets.pdf import write_drawing
+
+    plan = plan_of(fitting, no_contours("not asked"))
+    alone = replace(plan, marks=tuple(mark for mark in plan.marks if mark.pen == "tank")[:0], dimensions=(), sides=())
+    filled = replace(alone, marks=(type(plan.marks[0])(fitting.lot_m, "pit"),))
+    width, height = 190.0, 180.0
+    scale = scale_for(plan.whole_m, width, height, "ft")
+    drawing = drawn(replace(filled, marks=(type(plan.marks[0])(fitting.lot_m, "scale"),)), plan.whole_m, width, height, scale)
+    import io
+
+    buffer = io.BytesIO()
+    canvas = Canvas(buffer, pagesize=(width / 25.4 * 72, height / 25.4 * 72), invariant=1)
+    write_drawing(canvas, drawing)
+    canvas.save()
+    dots = picture(buffer.getvalue()) < 128
+    inches2 = dots[8:-8, 8:-8].sum() / DOTS**2
+    feet = int(scale.words.split()[3])
+    assert inches2 * feet**2 == pytest.approx(fitting.lot_m.area / 0.3048**2, rel=0.01)
+
+
+def test_every_required_thing_stands_on_the_sheet(run, fitting):
+    """Verdict, scale, each well, each setback with its source, sizes, holes, cautions and the notice that it is no permit."""
+    plan = plan_of(fitting, no_contours("not asked"))
+    found = pages(plot_plan(plan, run, "letter"))
+    text = " ".join(found)
+    for words in (fitting.parcel_id, "Verdict: fits by gravity", "Scale 1 inch =", "1 inch on paper", "north of the grid", "No contours are drawn"):
+        assert words in found[0], words
+    for kept in kept_distances(fitting):
+        if kept.feature == "private_well" and not kept.presumed:
+            assert kept.feature_id in text
+    for words in ("Setbacks", "Required, ft", "Provided, ft", "Sizes", "Septic tank", "Test holes", "Sources", "[1]", "Kept", "To be checked"):
+        assert words in text, words
+    assert text.count("A screening aid, not a permit or a design") >= len(found)
+    assert "Never enter or lean into a tank" in text and "utilities marked" in text
+    assert "NO" not in re.findall(r"\b(?:yes|NO)\b", text)
+
+
+def test_the_same_screening_gives_the_same_bytes(run, fitting):
+    """No date, no number of chance."""
+    plan = plan_of(fitting, no_contours("not asked"))
+    assert plot_plan(plan, run, "letter") == plot_plan(plan_of(fitting, no_contours("not asked")), run, "letter")
+
+
+def test_provided_distances_are_those_of_the_raw_layers(run, lots):
+    """Measured again from the county's own wells and buildings with plain shapely: no sheet says more than there is, and none required is
+    broken."""
+    county = Path("sample_data/county.gpkg")
+    wells = geopandas.read_file(county, layer="wells").set_index("well_id")
+    asked = 0
+    for parcel_id in lots.parcel_id[lots.verdict.str.startswith("fits")]:
+        site = read_site(run, lots, parcel_id)
+        shapes = part_shapes(site)
+        for kept in kept_distances(site):
+            if kept.status == "required":
+                assert kept.is_kept, (parcel_id, kept)
+            if kept.feature_id in wells.index:
+                straight_m = float(shapely.distance(shapes[kept.part], wells.geometry[kept.feature_id]))
+                assert kept.measured_m == pytest.approx(straight_m, abs=0.002)
+                assert kept.provided_m == pytest.approx(straight_m - float(wells.location_error_m[kept.feature_id]), abs=0.03)
+                asked += 1
+    assert asked > 20
+
+
+def test_a_lot_without_room_gets_a_sheet_that_says_why(run, lots):
+    """Nothing is drawn for it, and reasons and limits stand there all the same."""
+    for verdict in ("does not fit", "cannot say"):
+        row = lots[lots.verdict == verdict].iloc[0]
+        site = read_site(run, lots, row.parcel_id)
+        text = " ".join(pages(plot_plan(plan_of(site, no_contours("not asked")), run, "letter")))
+        assert f"Verdict: {verdict}" in text and "Reasons" in text and "Setbacks" in text
+        assert row.reasons.split("; ")[0].split()[0] in text
+
+
+def test_no_words_stand_on_each_other(run, lots):
+    """The boxes of all upright words of a plan are apart."""
+    for parcel_id in lots.parcel_id[:6]:
+        plan = plan_of(read_site(run, lots, parcel_id), no_contours("not asked"))
+        scale = scale_for(plan.whole_m, 190, 180, "ft")
+        upright = [piece for piece in drawn(plan, plan.whole_m, 190, 180, scale).pieces if isinstance(piece, Words) and piece.turn_degrees == 0]
+        from geoseptic.sheets.drafting import text_mm
+
+        boxes = []
+        for words in upright:
+            width = text_mm(words.text, words.height_mm, words.bold)
+            left = words.at[0] - {"start": 0.0, "middle": width / 2, "end": width}[words.anchor]
+            boxes.append(shapely.box(left, words.at[1] - words.height_mm * 0.35, left + width, words.at[1] + words.height_mm * 0.35))
+        pairs = shapely.STRtree(boxes).query(boxes, predicate="overlaps")
+        assert len(pairs[0]) == 0, parcel_id
+
+
+def test_sides_of_a_lot_are_those_between_its_corners():
+    """A rectangle with points along its lines has four sides; their lengths make up its outline."""
+    lot = shapely.segmentize(shapely.box(0, 0, 60, 40), 7)
+    assert sorted(round(side.length_m, 6) for side in sides_of(lot)) == [40, 40, 60, 60]
+
+
+def test_contours_of_a_plane_lie_where_its_heights_say():
+    """On ground that rises a foot in ten, contours run straight and an interval apart; beyond unknown ground there are none."""
+    from affine import Affine
+
+    from geoseptic.model.frame import Frame
+    from geoseptic.model.grid import Grid, Raster
+
+    grid = Grid((80, 80), Affine(1.0, 0, 500000.0, 0, -1.0, 5200000.0), Frame.of(26910, "test"))
+    x = np.arange(80) + 0.5
+    heights = np.broadcast_to((100 + 0.1 * x).astype(np.float32), (80, 80)).copy()
+    found = contours_of(Raster(heights, grid), 5.0, "m")
+    assert found.interval == 1.0
+    for level, line in found.lines:
+        inner = line.intersection(shapely.box(500005, 5199925, 500075, 5199995))
+        if not inner.is_empty:
+            assert shapely.get_coordinates(inner)[:, 0] == pytest.approx(500000 + (level - 100) / 0.1, abs=0.05)
+    heights[:, 40:] = np.nan
+    assert all(line.bounds[2] < 500040 for _, line in contours_of(Raster(heights, grid), 5.0, "m").lines)
+
+
+def test_the_command_writes_sheets_and_refuses_unknown_parcels(run, lots, tmp_path, capsys):
+    """The main job from the command line: a file a parcel, listed in run.json; a name that is in no screening is refused and nothing written."""
+    names = list(lots.parcel_id[:2])
+    options = ["--screening", run.folder, *[word for name in names for word in ("--parcel", name)], "--out", str(tmp_path / "a"), "-q"]
+    assert main("site_sheet", options) == 0
+    outputs = json.loads((tmp_path / "a" / "run.json").read_text())["outputs"]
+    assert [name for name in outputs if name.endswith(".pdf")] == sorted(f"site_{name}.pdf" for name in names)
+    assert main("site_sheet", options) == 2
+    assert main("site_sheet", ["--screening", run.folder, "--parcel", "nowhere", "--out", str(tmp_path / "b"), "-q"]) == 3
+    assert "nowhere" in capsys.readouterr().err
+    assert not (tmp_path / "b" / "run.json").exists()
