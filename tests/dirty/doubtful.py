@@ -3,11 +3,13 @@
 from pathlib import Path
 
 import pandas as pd
+import rasterio
 from geopandas import GeoDataFrame
 from shapely import GeometryCollection, LineString, MultiPolygon, Point, Polygon
 
 from tests.dirty.cases import Options, dirty
 from tests.dirty.county import CRS, at, county, write_county
+from tests.dirty.grounds import ground
 
 # ---------------------------------------------------------------------------------------------------------- shapes of no area
 
@@ -128,3 +130,37 @@ def wells_with_a_word_in_a_numeric_field(folder: Path) -> Options:
 @dirty("a power of ten in a field of whole numbers, of which GDAL reads the first digit", "refused", "'loc_m'", "1e2")
 def wells_with_a_power_of_ten_for_an_error(folder: Path) -> Options:
     return overwritten(folder, b" 1e2")
+
+
+# ------------------------------------------------------------------------------------------------------------------- elevation
+
+MAP = "suitability_map"
+
+
+def rescaled(folder: Path, scale: float, offset: float = 0.0) -> Options:
+    options = ground(folder)
+    with rasterio.open(folder / "elevation.tif", "r+") as file:
+        file.scales, file.offsets = (scale,), (offset,)
+    return options
+
+
+@dirty("a scale of 0, by which all ground is level", "refused", "by scale 0 and offset 0", process=MAP)
+def elevation_with_a_scale_of_zero(folder: Path) -> Options:
+    return rescaled(folder, 0.0)
+
+
+@dirty("a scale that is no number", "refused", "by scale nan", process=MAP)
+def elevation_with_a_scale_of_nan(folder: Path) -> Options:
+    return rescaled(folder, float("nan"))
+
+
+@dirty("an offset that is no number", "refused", "offset nan", process=MAP)
+def elevation_with_an_offset_of_nan(folder: Path) -> Options:
+    return rescaled(folder, 1.0, float("nan"))
+
+
+@dirty("one cell of 8,848 m on a hillside of 90 m", "safe", "1 cells of the elevation stand more than", "8848.0 m", process=MAP)
+def elevation_with_a_lone_height(folder: Path) -> Options:
+    height_m = county().height_m.copy()
+    height_m[40, 30] = 8848
+    return ground(folder, height_m)
