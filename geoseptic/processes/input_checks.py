@@ -243,10 +243,9 @@ def _left_out(layer: GeoDataFrame, ids: Geometries, spoilt: Mapping[int, str]) -
 
 def _off(land: Land, elevation: Raster, parcels: GeoDataFrame) -> Iterator[Problem]:
     """Parcels that the elevation does not cover, or not all of them."""
-    out = {str(land.fabric.ids[row]) for row in land.fabric.spoilt}
     off, partly = off_the_elevation(land, elevation)
     for ids, how, known in ((off, "off the elevation", "nothing"), (partly, "partly off the elevation", "only a part")):
-        names = [str(name) for name in ids if str(name) not in out]
+        names = [str(name) for name in ids]
         if names:
             what = f"{len(names)} of {len(land.parcels)} parcels lie {how} or on cells without a height: {known} of their ground is known."
             todo = "Give elevation that covers them and some hundred metres round them."

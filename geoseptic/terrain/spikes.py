@@ -14,8 +14,8 @@ STANDS_OFF_SIDES: Final = 3.0
 A tower or a crane in a model of surfaces does so too. Our own choice."""
 
 MAY_GO_ALONG: Final = 2
-"""So many of its neighbours may share in it: two or three cells side by side are found as well, and a wall one cell wide; a cliff is not. At the edge of
-the known ground none may."""
+"""So many of its neighbours may share in it: two or three cells side by side are found as well, and a wall one cell wide; a cliff is not.
+At the edge of the known ground none may."""
 
 FEWEST: Final = 3
 """Cells with fewer known neighbours are not judged."""

@@ -164,3 +164,44 @@ def elevation_with_a_lone_height(folder: Path) -> Options:
     height_m = county().height_m.copy()
     height_m[40, 30] = 8848
     return ground(folder, height_m)
+
+
+# ------------------------------------------------------------------------------------------------------- layers of no records
+
+
+def emptied(folder: Path, layer: str, **more: GeoDataFrame) -> Options:
+    clean = {**county().layers, **more}[layer]
+    return {**write_county(folder, **{**more, layer: clean.iloc[:0]}), layer: f"{folder / 'county.gpkg'}|{layer}"}
+
+
+@dirty("a layer of waters without a record, where there is a pond", "told", "the layer surface_water has no records here")
+def water_none(folder: Path) -> Options:
+    return emptied(folder, "surface_water")
+
+
+@dirty(
+    "a layer of buildings without a record: it says of no lot that it is not built on",
+    "told",
+    "the layer buildings has no records here",
+    "or a building in it, nobody knows",
+)
+def buildings_none(folder: Path) -> Options:
+    return emptied(folder, "buildings")
+
+
+@dirty("layers of pools and drains without a record", "same", "the layer pools has no records here", "the layer drains has no records here")
+def pools_and_drains_none(folder: Path) -> Options:
+    layers = {name: county().layers["surface_water"].iloc[:0] for name in ("pools", "drains")}
+    return {**write_county(folder, **layers), **{name: f"{folder / 'county.gpkg'}|{name}" for name in layers}}
+
+
+@dirty(
+    "a layer of soils and one of flood zones without a record",
+    "same",
+    "the layer soils has no records here",
+    "nothing is known of flooding",
+    process="screen_county",
+)
+def soils_and_flood_zones_none(folder: Path) -> Options:
+    layers = {name: county().layers["surface_water"].drop(columns="kind").iloc[:0] for name in ("soils", "floodplain")}
+    return {**write_county(folder, **layers), **{name: f"{folder / 'county.gpkg'}|{name}" for name in layers}}
