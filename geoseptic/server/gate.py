@@ -15,7 +15,7 @@ DEEPEST: Final = 40
 
 ROUTES: Final = (
     (re.compile(r"/|/conformance|/openapi|/processes|/processes/\w+|/jobs|/jobs/\w+/results"), ("GET", "HEAD")),
-    (re.compile(r"/jobs/\w+/files(/[\w.-]+)?"), ("GET", "HEAD")),
+    (re.compile(r"/jobs/\w+/files(/[^/\\\x00-\x1f]+)?"), ("GET", "HEAD")),
     (re.compile(r"/jobs/\w+"), ("GET", "HEAD", "DELETE")),
     (re.compile(r"/processes/\w+/execution"), ("POST",)),
 )

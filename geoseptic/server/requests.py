@@ -11,9 +11,11 @@ from geoseptic.io.rulefiles import shipped_rules
 from geoseptic.process import (
     DepthIn,
     ElevationIn,
+    FileOut,
     LayerIn,
     LayerOut,
     Length,
+    Output,
     Parameter,
     Process,
     RasterOut,
@@ -81,6 +83,11 @@ def asked(process: Process[..., Any], inputs: object, outputs: object, data: Dat
     found = Asked(process.id, config, layers, wanted, values)
     arguments.combined(process, config_of(found, dict.fromkeys(layers, "a layer of the request")), {"out": "the job's own folder"})
     return found
+
+
+def by_reference_alone(out: Output | None) -> bool:
+    """Whether it is nothing that an answer in JSON can hold."""
+    return isinstance(out, RasterOut) or (isinstance(out, FileOut) and not out.media_type.startswith("text/"))
 
 
 def config_of(wanted: Asked, layers: Mapping[str, str]) -> dict[str, Any]:
@@ -174,8 +181,8 @@ def _outputs(process: Process[..., Any], given: object) -> tuple[tuple[str, ...]
         mode = how.get("transmissionMode", "value" if media_type == GEOJSON else "reference")
         if mode not in ("value", "reference"):
             raise ParameterError(f"outputs: transmissionMode of {name} must be value or reference.")
-        if isinstance(known[name], RasterOut) and mode == "value":
-            raise ParameterError(f"outputs: {name} is a raster, which is handed out by reference alone.")
+        if by_reference_alone(known[name]) and mode == "value":
+            raise ParameterError(f"outputs: {name} is handed out by reference alone.")
         if media_type == GEOJSON and (mode != "value" or not isinstance(known[name], LayerOut)):
             raise ParameterError(f"outputs: only layers are GeoJSON, by value; {name} is not wanted so.")
         if mode == "value":

@@ -1,16 +1,19 @@
 """What a finished job hands out: links to its files, and in the answer itself what was wanted so."""
 
 import json
+import mimetypes
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.model.cautions import CAUTIONS, SCREENING_AID
-from geoseptic.process import LayerOut, Output, RasterOut, files_of
+from geoseptic.process import FileOut, LayerOut, Output, files_of
 from geoseptic.run.describe import CSV, GEOJSON, GEOPACKAGE, GEOTIFF, GPX, JSON, MARKDOWN, RUN, RUN_OUTPUT
 from geoseptic.run.outputs import MANIFEST
 from geoseptic.server.jobs import Job
+from geoseptic.server.requests import by_reference_alone
 
 MEDIA_TYPES: Final = {
     ".tif": GEOTIFF,
@@ -24,7 +27,7 @@ MEDIA_TYPES: Final = {
 
 
 def media_type(name: str) -> str:
-    return MEDIA_TYPES.get(Path(name).suffix, "application/octet-stream")
+    return MEDIA_TYPES.get(Path(name).suffix) or mimetypes.guess_type(name)[0] or "application/octet-stream"
 
 
 def files(job: Job) -> list[str]:
@@ -40,15 +43,17 @@ def results(job: Job, folder: Path, address: str) -> dict[str, Any]:
     found: dict[str, Any] = {"notice": {"value": {"screening_aid": SCREENING_AID, "cautions": list(CAUTIONS)}, "mediaType": JSON}}
     for name in wanted:
         out = None if name == RUN_OUTPUT else named[name]
-        written = [file for file in ((MANIFEST,) if out is None else files_of(out)) if file in there]
-        if not written:
-            continue
-        value = _value(folder / written[0], out) if name in job.values else None
-        found[name] = value or {
-            "href": f"{address}/jobs/{job.id}/files/{quote(written[0])}",
-            "type": media_type(written[0]),
-            "title": RUN if out is None else out.title,
-        }
+        written = [
+            file for pattern in ((MANIFEST,) if out is None else files_of(out)) for file in sorted(there) if fnmatchcase(file, pattern)
+        ]
+        several = isinstance(out, FileOut) and "*" in out.name
+        for file in written if several else written[:1]:
+            value = _value(folder / file, out) if name in job.values else None
+            found[file if several else name] = value or {
+                "href": f"{address}/jobs/{job.id}/files/{quote(file)}",
+                "type": out.media_type if isinstance(out, FileOut) else media_type(file),
+                "title": RUN if out is None else out.title,
+            }
     return found
 
 
@@ -56,7 +61,7 @@ def _value(path: Path, out: Output | None) -> dict[str, Any] | None:
     """An output in the answer itself; None for what is handed out by a link alone."""
     if out is None:
         return {"value": json.loads(path.read_text(encoding="utf-8")), "mediaType": JSON}
-    if isinstance(out, RasterOut):
+    if by_reference_alone(out):
         return None
     if isinstance(out, LayerOut):
         return {"value": _geojson(path, out.name), "mediaType": GEOJSON}

@@ -2,15 +2,18 @@
 
 import json
 import time
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.process import FileOut
 from geoseptic.run.describe import description
 from geoseptic.run.version import version
-from geoseptic.server.jobs import Jobs
+from geoseptic.server import results
+from geoseptic.server.jobs import Job, Jobs
 from tests.run.ogcapi_schemas import faults
 from tests.server.conftest import Served
 
@@ -106,3 +109,15 @@ def test_later_server_tells_the_jobs_of_the_earlier_one_and_which_it_did_not_fin
     assert (second.all()[0].status, second.all()[0].outputs) == ("failed", ("sizing",))
     assert "server ended" in second.all()[0].message
     second.close()
+
+
+def test_files_of_which_there_are_several_are_handed_out_under_their_own_names(tmp_path, monkeypatch):
+    """Only those that the run has told of, each by a link of its own kind; an output that was not written is left out."""
+    outs = (FileOut("site-*.pdf", "Sheets", "application/pdf"), FileOut("all.pdf", "All of them", "application/pdf"))
+    monkeypatch.setattr(results, "PROCESSES", {"sheets": replace(PROCESSES["size_field"], outputs=outs)})
+    job = Job("7", "sheets", "now", summary={"outputs": ["site-A-1.pdf", "site-B 2.pdf", "run.json"]})
+    found = results.results(job, tmp_path, "http://host")
+    assert found.keys() == {"notice", "site-A-1.pdf", "site-B 2.pdf", "run"}
+    assert found["site-B 2.pdf"]["href"] == "http://host/jobs/7/files/site-B%202.pdf"
+    assert found["site-A-1.pdf"]["type"] == "application/pdf"
+    assert faults(found, "results") == []
