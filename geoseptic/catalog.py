@@ -6,6 +6,7 @@ from typing import Any, Final
 from geoseptic.process import Process
 from geoseptic.processes.check_inputs import check_inputs
 from geoseptic.processes.compare_codes import compare_codes
+from geoseptic.processes.county_map import county_map
 from geoseptic.processes.downslope_distance import downslope_distance
 from geoseptic.processes.judge_findings import judge_findings
 from geoseptic.processes.old_systems import old_systems
@@ -33,6 +34,7 @@ PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
         percolation_rate,
         size_field,
         compare_codes,
+        county_map,
         check_inputs,
     )
 }

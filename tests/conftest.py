@@ -17,13 +17,16 @@ FIRST = (
     "tests/run/test_kept_law.py",
     "tests/run/test_resume.py",
     "tests/run/test_cluster.py",
+    "tests/terrain/test_drainage.py",
+    "tests/parcels/test_ground.py",
+    "tests/terrain/test_tileddrain.py",
     "tests/processes/test_layout_laws.py",
     "tests/processes/test_screen_county.py",
+    "tests/terrain/test_windows.py",
     "tests/processes/test_one_bad_parcel.py",
+    "tests/processes/test_workers.py",
     "tests/house/test_sample_data.py",
-    "tests/terrain/test_flowpath.py",
     "tests/published/test_main_job_real_ground.py",
-    "tests/io/test_rulefiles.py",
 )
 """Files that are begun before all others, in this order."""
 

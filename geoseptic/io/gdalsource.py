@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import geopandas
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyogrio
 import shapely
@@ -17,11 +18,22 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from geoseptic.errors import FileUnreadableError, nearest
-from geoseptic.io import archives, columnkinds, formats, geojsoncrs, geojsonrecords, shapefilerecords, tableletters, workingcopies
+from geoseptic.errors import FileUnreadableError, listed, nearest
+from geoseptic.io import (
+    archives,
+    columnkinds,
+    formats,
+    geojsoncrs,
+    geojsonrecords,
+    recordcounts,
+    shapefilerecords,
+    tableletters,
+    workingcopies,
+    xmlrecords,
+)
 from geoseptic.io.sources import Bounds, LayerHeader, Stated, placed, split_source, stated_notes
 
-UNREADABLE: Final = (DataSourceError, DataLayerError, UnicodeDecodeError)
+UNREADABLE: Final = (DataSourceError, DataLayerError, UnicodeDecodeError, shapely.GEOSException)
 
 STREAM_FROM_FEATURES = 2_000_000
 """Layers with more features are read record by record, keeping those that are near."""
@@ -38,9 +50,17 @@ CURVES: Final = ("CIRCULARSTRING", "COMPOUNDCURVE", "CURVEPOLYGON", "MULTICURVE"
 ALWAYS_WHOLE_RECORDS: Final = ("GeoJSON", "GeoJSONSeq", "GML")
 """Drivers that cannot leave columns out."""
 
+MAY_HAVE_AN_INDEX: Final = ("ESRI Shapefile", "GPKG", "FlatGeobuf", "OpenFileGDB")
+"""Drivers that find by a stored index what lies in bounds; it may be older than the features."""
+
+LOOKED_FOR_ONE_BY_ONE: Final = 100
+
 MAY_HAVE_CURVES: Final = ("GPKG", "OpenFileGDB")
 CURVES_LOOKED_FOR: Final = 200_000
 """Layers with no more features have their curves counted."""
+
+Extents = tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_], Bounds | None]
+"""The file's own numbers of its records, which of them have no shape, and the bounds of all that have one."""
 
 ANY_DRIVER: Final = tuple(driver for drivers in formats.DRIVERS.values() for driver in drivers)
 
@@ -75,6 +95,9 @@ class GdalLayer:
             if self.driver == "ESRI Shapefile":
                 columnkinds.refuse_no_numbers(Path(self.file), self.header.fields, columns, self.header.source)
             frame = columnkinds.with_truths(frame, self.file, self.name)
+        if bounds is None:
+            self._refuse_fewer(len(frame))
+            self._refuse_old_index()
         return frame.set_crs(self.header.crs, allow_override=True)
 
     def read_table(self, columns: Sequence[str], bounds: Bounds | None) -> pd.DataFrame:
@@ -89,17 +112,50 @@ class GdalLayer:
             return _total_bounds(self.file, self.name, self.encoding)
 
     def without_shape(self) -> tuple[int, ...]:
-        found: list[int] = []
-        first = 0
-        while True:
-            with self._reading():
-                numbers, bounds = pyogrio.read_bounds(self.file, layer=self.name, skip_features=first, max_features=BOUNDS_AT_A_TIME)
-            # The envelope of an empty shape comes out as zeros.
-            nowhere = ~np.isfinite(bounds).all(axis=0) | (bounds == 0).all(axis=0)
-            found += [int(number) for number in numbers[nowhere]]
-            first += len(numbers)
-            if len(numbers) < BOUNDS_AT_A_TIME:
-                return tuple(found)
+        with self._reading():
+            numbers, shapeless, _ = self._extents()
+        self._refuse_fewer(len(numbers))
+        self._refuse_old_index()
+        return tuple(int(number) for number in numbers[shapeless])
+
+    def _extents(self) -> Extents:
+        state = None if formats.is_elsewhere(self.file) else Path(self.file).stat()
+        return _extents(self.file, self.name, *((state.st_mtime_ns, state.st_size) if state else (0, 0)))
+
+    def _refuse_fewer(self, read: int) -> None:
+        if read != self.header.features >= 0:
+            told = f"it says that it has {self.header.features} features, and {read} of them can be read"
+            raise FileUnreadableError(self.header.source, told, "It may be damaged: copy it again, or save the layer anew in a GIS.")
+
+    def _refuse_old_index(self) -> None:
+        """Half of the ground and the other half must have all features between them, by the index by which a part of a layer is read."""
+        if self.driver not in MAY_HAVE_AN_INDEX:
+            return
+        with self._reading():
+            numbers, shapeless, total = self._extents()
+            if total is None:
+                return
+            left, bottom, right, top = total
+            middle, more = (left + right) / 2, 1.0 + right - left
+            halves = ((left - more, bottom - more, middle, top + more), (middle, bottom - more, right + more, top + more))
+            found = [pyogrio.read_bounds(self.file, layer=self.name, bbox=half)[0] for half in halves]
+            lost = np.setdiff1d(numbers[~shapeless], np.concatenate(found))
+            if len(lost):
+                lost = self._not_in_the_index(lost)
+        if len(lost):
+            told = f"its spatial index is of another state of the file and lacks {len(lost)} features (numbers {listed(lost.tolist())})"
+            todo = "Take the index away (.qix, .sbn and .sbx of a shapefile), or save the layer anew in a GIS."
+            raise FileUnreadableError(self.header.source, told, todo)
+
+    def _not_in_the_index(self, numbers: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Those of the records that are not found within their own bounds: a part of these may be looked for by the shape, and a broken one
+        is not found."""
+        every, bounds = pyogrio.read_bounds(self.file, layer=self.name)
+        found = [False] * len(numbers)
+        for at, number in enumerate(numbers[:LOOKED_FOR_ONE_BY_ONE]):
+            own = tuple(float(value) for value in bounds[:, every == number][:, 0])
+            found[at] = number in pyogrio.read_bounds(self.file, layer=self.name, bbox=own)[0]
+        return numbers[~np.array(found)]
 
     def _streamed(self, columns: Sequence[str], bounds: Bounds | None) -> Iterator[GeoDataFrame]:
         """The layer in batches, never whole in memory: record by record with fiona, in slices with pyogrio where fiona does not do."""
@@ -260,6 +316,10 @@ def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
             geojsonrecords.refuse_lost(Path(chosen.file), _shown(path, chosen), info["driver"], int(info["features"]))
             declared, told = _geojson_crs(chosen, declared)
             notes += told
+        elif chosen.drivers in (formats.DRIVERS["KML"], formats.DRIVERS["GML"]):
+            _refuse_unread_elements(path, chosen, int(info["features"]))
+        elif chosen.drivers != ANY_DRIVER:
+            recordcounts.refuse_miscounted(Path(chosen.file), _shown(path, chosen), info["driver"], chosen.name)
     except UNREADABLE as error:
         raise FileUnreadableError(path, said(error), "Check the path and the format.") from error
     except CRSError as error:
@@ -270,10 +330,22 @@ def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
     notes += stated_notes(declared, crs, stated)
     geometry, features = str(info["geometry_type"] or ""), int(info["features"]) - len(deleted)
     if geometry and info["driver"] in MAY_HAVE_CURVES:
-        notes += _curve_notes(chosen, geometry, features)
+        try:
+            notes += _curve_notes(chosen, geometry, features)
+        except UNREADABLE as error:
+            raise _damaged(path, error) from error
     fields = tuple(str(name) for name in info["fields"])
     header = LayerHeader(source, path, chosen.shown, crs, fields, geometry, features, tuple(notes), stated)
     return GdalLayer(header, chosen.file, chosen.name, str(info["driver"]), encoding)
+
+
+def _refuse_unread_elements(path: str, chosen: Found, features: int) -> None:
+    file, shown = Path(chosen.file), _shown(path, chosen)
+    if chosen.drivers == formats.DRIVERS["GML"]:
+        xmlrecords.refuse_lost_of_gml(file, shown, chosen.name, features)
+        return
+    read = sum(int(pyogrio.read_info(chosen.file, layer=name)["features"]) for name in _names(path, chosen.file))
+    xmlrecords.refuse_lost_of_kml(file, shown, read)
 
 
 def _geojson_crs(chosen: Found, read: CRS | None) -> tuple[CRS | None, list[str]]:
@@ -306,6 +378,30 @@ def _curves(file: str, name: str, changed_ns: int, size: int) -> int:
     kinds = ", ".join(f"'{kind}'" for kind in CURVES)
     sql = f'SELECT OGR_GEOMETRY AS kind FROM "{quoted}" WHERE OGR_GEOMETRY IN ({kinds})'
     return len(pyogrio.read_dataframe(file, sql=sql, sql_dialect="OGRSQL", read_geometry=False))
+
+
+@lru_cache(maxsize=1)
+def _extents(file: str, name: str, changed_ns: int, size: int) -> Extents:
+    numbers: list[npt.NDArray[np.int64]] = [np.empty(0, np.int64)]
+    shapeless: list[npt.NDArray[np.bool_]] = [np.empty(0, np.bool_)]
+    totals: list[npt.NDArray[np.float64]] = []
+    while True:
+        some, bounds = pyogrio.read_bounds(file, layer=name, skip_features=sum(map(len, numbers)), max_features=BOUNDS_AT_A_TIME)
+        # The envelope of an empty shape comes out as zeros.
+        nowhere = ~np.isfinite(bounds).all(axis=0) | (bounds == 0).all(axis=0)
+        numbers.append(some)
+        shapeless.append(nowhere)
+        if not nowhere.all():
+            placed = bounds[:, ~nowhere]
+            totals.append(np.concatenate((placed[:2].min(axis=1), placed[2:].max(axis=1))))
+        if len(some) < BOUNDS_AT_A_TIME:
+            break
+    total = None
+    if totals:
+        ends = np.stack(totals)
+        left, bottom, right, top = (float(value) for value in (*ends[:, :2].min(axis=0), *ends[:, 2:].max(axis=0)))
+        total = (left, bottom, right, top)
+    return np.concatenate(numbers), np.concatenate(shapeless), total
 
 
 def _total_bounds(file: str, name: str, encoding: str | None) -> Bounds | None:
@@ -352,4 +448,4 @@ def _damaged(path: str, error: Exception) -> FileUnreadableError:
 
 def said(error: Exception) -> str:
     """What GDAL says, as the middle of a sentence."""
-    return str(error).rstrip(".")
+    return str(error).strip().rstrip(".")

@@ -1,7 +1,7 @@
 """What is wrong with the places of a table: read from the digits alone, or held against where the parcels are."""
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,6 +11,7 @@ from pyproj import CRS, Transformer
 
 from geoseptic.io.angles import Angle
 from geoseptic.io.datums import geographic
+from geoseptic.model import misplaced
 
 Floats = npt.NDArray[np.float64]
 
@@ -26,14 +27,9 @@ WIDE_SHARE, WIDE_COUNT = 0.1, 5
 PACKED_ROWS: Final = 6
 """So many rows whose decimals could all be minutes and seconds are no chance: 0.36 each, in two columns (own choice)."""
 
-SLIPS: Final[tuple[tuple[str, Callable[[float, float], tuple[float, float]], str], ...]] = (
-    ("latitude and longitude seem to be exchanged", lambda lon, lat: (lat, lon), "swapped"),
-    ("the sign of the longitude seems to be wrong", lambda lon, lat: (-lon, lat), "sign"),
-    ("the sign of the latitude seems to be wrong", lambda lon, lat: (lon, -lat), ""),
-    ("both signs seem to be wrong", lambda lon, lat: (-lon, -lat), ""),
-    ("latitude and longitude seem to be exchanged and a sign is wrong", lambda lon, lat: (-lat, lon), ""),
-    ("latitude and longitude seem to be exchanged and a sign is wrong", lambda lon, lat: (lat, -lon), ""),
-)
+KINDS: Final = {misplaced.SWAPPED: "swapped", misplaced.SIGN_OF_LONGITUDE: "sign"}
+"""Slips that a whole table may share -> what places.py calls them."""
+
 DEGREE_SLIPS: Final = tuple(
     (f"a slip of {abs(by)} whole degree{'s' if abs(by) > 1 else ''}", axis, by)
     for by in (1, -1, 10, -10)
@@ -106,8 +102,9 @@ def slips(lon: Floats, lat: Floats, region: Region | None) -> tuple[dict[int, tu
     wide = int(far.sum()) >= WIDE_COUNT and far.sum() > WIDE_SHARE * placed.sum()
     found: dict[int, tuple[str, str, str]] = {}
     for row in np.flatnonzero(far):
-        for words, change, kind in SLIPS:
-            x, y = change(float(lon[row]), float(lat[row]))
+        for slip, change in misplaced.SLIPS.items():
+            words, kind = f"the place seems to be entered {slip}", KINDS.get(slip, "")
+            x, y = (float(value) for value in change(lon[row], lat[row]))
             if abs(y) <= 90 and region.off_deg(np.array([x]), np.array([y]))[0] <= NEAR_DEG:
                 found.setdefault(int(row), (words, f"{y:.5f}, {x:.5f} would be here", kind))
         for words, axis, by in DEGREE_SLIPS if not wide else ():

@@ -117,7 +117,7 @@ def check_heights(
     with _opened(path, tiles_anywhere) as (file, mosaic):
         band = _height_band(file, path)
         _height_unit(file, mosaic, band, path, unit, layer)
-        _height_scale(file, band, path, scale)
+        _height_scale(file, band, path, scale, layer)
         if mosaic is not None:
             mosaics.refuse_gaps(mosaic, file.nodatavals[band - 1], gaps_are_unknown=gaps_are_unknown)
 
@@ -219,12 +219,13 @@ def read_depth(path: Path | str, layer: str, *, unit: str | None = None) -> Rast
         band = _height_band(file, path)
         grid = _grid(file, path, layer)
         factor = metres_per(_height_unit(file, mosaic, band, path, unit, layer))
-        _check_cells(file, mosaic, band, path, file.scales[band - 1] * factor, False)
+        slope, offset = _height_scale(file, band, path, None, layer)
+        _check_cells(file, mosaic, band, path, slope * factor, False)
         values: Floats = np.empty(grid.shape, np.float32)
         for window in _strips(*grid.shape):
             with reading(path):
                 stored = file.read(band, window=window, masked=True).astype(np.float64).filled(np.nan)
-            values[window.row_off : window.row_off + window.height] = (stored * file.scales[band - 1] + file.offsets[band - 1]) * factor
+            values[window.row_off : window.row_off + window.height] = (stored * slope + offset) * factor
     wild = np.abs(values) > DEEPEST_M
     if wild.any():
         numbers = ", ".join(f"{float(number) / factor:.8g}" for number in np.unique(values[wild])[:5])
@@ -361,9 +362,14 @@ def _height_unit(
     return next(iter(known.values()))
 
 
-def _height_scale(file: Any, band: int, path: Path | str, stated: float | None) -> tuple[float, float]:
+def _height_scale(file: Any, band: int, path: Path | str, stated: float | None, layer: str = "elevation") -> tuple[float, float]:
     """By what stored heights are multiplied, and what is added then, in their unit."""
     own, offset = float(file.scales[band - 1]), float(file.offsets[band - 1])
+    if not (np.isfinite(own) and np.isfinite(offset) and own > 0):
+        raise HeightScaleError(
+            f"{layer} ({path}): its band says that its values are stored by scale {own:g} and offset {offset:g}, which makes nothing of "
+            "them. Compare a value with a map, then mend the file (gdal_edit.py -scale 1 -offset 0)."
+        )
     if stated is None:
         return own, offset
     if (own, offset) != (1.0, 0.0) and abs(own - stated) > SAME_SCALE * abs(own):

@@ -3,10 +3,13 @@
 import csv
 import io
 import zipfile
+import zlib
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+from xml.parsers import expat
 
 from geoseptic.errors import FileUnreadableError, nearest
 
@@ -122,6 +125,7 @@ def _csv_rows(path: str, text: str) -> tuple[list[list[str]], list[int]]:
         raise FileUnreadableError(
             path, f"line {begins}: {error}", "A quotation mark in a cell is written twice, and the cell in marks."
         ) from None
+    _refuse_taken_in(path, rows, numbers, mark)
     return rows, numbers
 
 
@@ -149,11 +153,28 @@ def _refuse_swallowed(path: str, row: Sequence[str], line: int, mark: str) -> No
         if len(cell) > MAX_CELL:
             raise FileUnreadableError(path, f"line {line}: a cell of more than {MAX_CELL:,} characters", "Is a quotation mark not closed?")
         if "\n" in cell and any(_outside_quotes(inner, mark) >= 2 for inner in cell.splitlines()[1:]):
-            raise FileUnreadableError(
-                path,
-                f"line {line}: a cell goes on over lines that look like rows",
-                "Close its quotation mark, or take the line breaks out.",
-            )
+            raise _goes_on(path, line)
+
+
+def _refuse_taken_in(path: str, rows: Sequence[Sequence[str]], lines: Sequence[int], mark: str) -> None:
+    """Two rows that a pair of quotation marks makes one of: the first line and the last of the cell are a row by themselves, as long as
+    the table's rows are."""
+    cells = Counter(len(row) for row in rows if len(row) > 1)
+    usual = cells.most_common(1)[0][0] - 1 if cells else 0
+    for row, line in zip(rows, lines, strict=True):
+        for at, cell in enumerate(row):
+            if "\n" not in cell:
+                continue
+            first, *inner, last = cell.split("\n")
+            alone = (at + _outside_quotes(first, mark), _outside_quotes(last, mark) + len(row) - 1 - at)
+            if usual and (alone == (usual, usual) or any(_outside_quotes(other, mark) == usual for other in inner)):
+                raise _goes_on(path, line)
+
+
+def _goes_on(path: str, line: int) -> FileUnreadableError:
+    return FileUnreadableError(
+        path, f"line {line}: a cell goes on over lines that look like rows", "Close its quotation mark, or take the line breaks out."
+    )
 
 
 def _of_rows(path: str, sheet: str, rows: Sequence[Sequence[str]], lines: Sequence[int], notes: list[str]) -> RawTable:
@@ -189,6 +210,7 @@ def _spreadsheet(path: str, sheet: str | None, driver: str) -> RawTable:
     from pyogrio.errors import DataLayerError, DataSourceError
 
     _refuse_bomb(path)
+    _refuse_torn(path)
     key = f"OGR_{driver}_"
     before = {name: pyogrio.get_gdal_config_option(key + name) for name in ("HEADERS", "FIELD_TYPES")}
     try:
@@ -219,6 +241,20 @@ def _as_shown(cell: str) -> str:
         return format(float(cell), ".15g")
     except ValueError:
         return cell
+
+
+def _refuse_torn(path: str) -> None:
+    """GDAL reads the rows of a sheet as far as it gets."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            for name in archive.namelist():
+                if name.endswith(".xml"):
+                    with archive.open(name) as file:
+                        expat.ParserCreate().ParseFile(file)
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, expat.ExpatError) as error:
+        raise FileUnreadableError(
+            path, f"a part of it is damaged ({error})", "Open it in a spreadsheet, look for what is lost, and save it as CSV in UTF-8."
+        ) from None
 
 
 def _refuse_bomb(path: str) -> None:

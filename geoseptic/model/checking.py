@@ -39,6 +39,21 @@ LEAST_APART_M = 100_000.0
 TRUE_WORDS = frozenset({"true", "t", "yes", "y", "1"})
 FALSE_WORDS = frozenset({"false", "f", "no", "n", "0"})
 
+NEVER_EMPTY = ("parcels", "old_systems")
+"""Layers of what a run is about."""
+
+EMPTY_MEANS = {
+    "buildings": "no house keeps ground closed, and which lots are built is not known, as without the layer",
+    "culverts": "no water is led through one",
+    "plumbing": "no exit of a house is known",
+    "soils": "nothing is known of the soil, as without the layer",
+    "floodplain": "nothing is known of flooding, as without the layer",
+    "screening": "no place for another system is known, as without the layer",
+    "search_areas": "where old systems may lie is not known, as without the layer",
+    "neighbourhoods": "nothing is summed up",
+}
+"""What follows where a layer has no records, by its name; of the others, that nothing of their kind keeps ground closed."""
+
 YEARS = ("year_built", "permit_year")
 """Numbers that a date tells as well."""
 
@@ -106,7 +121,7 @@ def check(
     DatumShiftError : the layer is on another datum than `frame`, and PROJ knows no way between them.
     LayerContractError : every fault of the layer, with all ids that have it.
     """
-    notes: list[str] = []
+    notes: list[str] = [] if len(layer) else [empty_told(contract)]
     shapes, moved_by_m = np.asarray(layer.geometry.values, dtype=object), 0.0
     strays: dict[str, npt.NDArray[np.intp]] = {}
     own_crs, own_shapes = layer.crs, shapes
@@ -121,6 +136,8 @@ def check(
         tell_reprojection(contract.name, way.record(layer.crs, frame))
         notes.append(f"{contract.name} reprojected from {own} to {frame.name} {way}")
     problems = name_faults(contract, [str(name) for name in layer.columns if name != layer.geometry.name])
+    if not len(layer) and contract.name in NEVER_EMPTY:
+        problems["the layer holds no parcel"] = ()
     ids = _ids(layer, contract, problems)
     found: dict[str, Sequence[object]] = {}
     _check_geometry(shapes, ids, contract, found)
@@ -146,6 +163,12 @@ def check(
     if contract.geometry == "point":
         shapes = shapely.get_geometry(shapes, 0)
     return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m, spoilt)
+
+
+def empty_told(contract: Contract) -> str:
+    """What a layer without records means, which may have lost them."""
+    means = EMPTY_MEANS.get(contract.name, "nothing of its kind keeps ground closed")
+    return f"the layer {contract.name} has no records here: {means}. If that is not so, give the whole layer"
 
 
 def checked_columns(

@@ -277,6 +277,31 @@ SEARCH_AREAS: Final = Contract(
     (Column("parcel_id", "parcel that the area is of", "label", required=True),),
 )
 
+RANKED: Final = Contract(
+    "ranked",
+    "Layer 'parcels' of priority.gpkg",
+    "polygon",
+    (
+        Column("parcel_id", "identifier, one row a parcel", "id", required=True),
+        Column("rank", "its place in the order, 1 first", "number", required=True),
+        Column(
+            "priority",
+            "class of the place",
+            "choice",
+            required=True,
+            choices=("first", "first tenth", "first half", "second half", "no house on record"),
+        ),
+        Column("cesspool", "whether a cesspool is likely", "label"),
+        Column("cesspool_basis", "what that rests on", "label"),
+        Column("wells_exposed", "how many wells are exposed", "number"),
+        Column("which_wells", "their names", "label"),
+        Column("may_fail_in_wet_season", "whether it may fail in the wet season", "label"),
+        Column("wet_season_reasons", "signs of wet ground", "label"),
+        Column("cautions", "before anyone goes to a lid", "label"),
+    ),
+)
+"""What rank_parcels writes of each parcel, as far as the county map reads it."""
+
 NEIGHBOURHOODS: Final = Contract(
     "neighbourhoods",
     "Neighbourhoods, or any other areas to sum up by",

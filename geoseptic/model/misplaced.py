@@ -6,6 +6,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+SWAPPED: Final = "with longitude and latitude swapped"
+SIGN_OF_LONGITUDE: Final = "with the sign of its longitude turned"
+
 Degrees = npt.NDArray[np.float64]
 Bounds = tuple[float, float, float, float]
 
@@ -22,9 +25,10 @@ NOWHERE_DEG: Final = 0.01
 """So near to longitude 0, latitude 0, which lies in open sea, that it stands for a place that nobody entered."""
 
 SLIPS: Final[Mapping[str, Callable[[Degrees, Degrees], tuple[Degrees, Degrees]]]] = {
-    "with the sign of its longitude turned": lambda lon, lat: (-lon, lat),
+    SIGN_OF_LONGITUDE: lambda lon, lat: (-lon, lat),
     "with the sign of its latitude turned": lambda lon, lat: (lon, -lat),
-    "with longitude and latitude swapped": lambda lon, lat: (lat, lon),
+    "with both signs turned": lambda lon, lat: (-lon, -lat),
+    SWAPPED: lambda lon, lat: (lat, lon),
     "with longitude and latitude swapped and both signs turned": lambda lon, lat: (-lat, -lon),
     "with longitude and latitude swapped and a sign turned": lambda lon, lat: (-lat, lon),
     "with longitude and latitude swapped and the other sign turned": lambda lon, lat: (lat, -lon),

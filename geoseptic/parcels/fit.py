@@ -185,13 +185,15 @@ def fit(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "Si
     Two exact negatives come first: too little area, and no disc as wide as the narrowest layout. Then a search on a turned grid, and where
     that finds less than field and reserve, a search in all directions on ever finer cells, as far as a bound does not show it to be in
     vain. Among spots a field with its reserve comes before one without, gravity before a pump, a longer flow path to a well before a
-    shorter one, longer trenches, gentler slope, shorter run of pipe. `ground` of this site and terrain is what several searches may share.
+    shorter one, longer trenches, gentler slope, shorter run of pipe. `ground` of these envelopes and this terrain is what several searches
+    may share, from whatever outlet.
     """
-    refused = refused_at_once(site, need)
+    ground = ground or SiteGround(site, terrain)
+    refused = refused_at_once(ground.site, need)
     if refused is not None:
         return Fit(None, refused, False)
-    lot = _Lot.of(site, pipes, ground or SiteGround(site, terrain))
-    best, unknown, decided = _searched(lot, need, _most_by_area(site, need))
+    lot = _Lot.of(site, pipes, ground)
+    best, unknown, decided = _searched(lot, need, _most_by_area(ground.site, need))
     return Fit(None if best is None else best.placement(need, lot.middle), decided, unknown)
 
 
@@ -206,10 +208,11 @@ class Room:
 
 def room(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "SiteGround | None" = None) -> Room:
     """Whether `fit` would find room, without looking for the best place."""
-    if refused_at_once(site, need) is not None:
+    ground = ground or SiteGround(site, terrain)
+    if refused_at_once(ground.site, need) is not None:
         return Room(False, False, False)
-    most_kind = _most_by_area(site, need)
-    lot = _Lot.of(site, pipes, ground or SiteGround(site, terrain))
+    most_kind = _most_by_area(ground.site, need)
+    lot = _Lot.of(site, pipes, ground)
     found, unknown, _ = _searched(lot, need, most_kind, most_kind)
     kind = 0 if found is None else found.best.kind
     return Room(kind > 0, kind == 2, unknown)
@@ -295,8 +298,9 @@ class _Lot:
 
     @classmethod
     def of(cls, site: Site, pipes: Pipes, ground: SiteGround) -> "_Lot":
-        x, y = site.outlet_x_m - site.middle[0], site.outlet_y_m - site.middle[1]
-        return cls(site.middle, ground, fitsearch.House(x, y, site.outlet_invert_m, pipes.fall_m_per_m, pipes.depth_m))
+        middle = ground.site.middle
+        x, y = site.outlet_x_m - middle[0], site.outlet_y_m - middle[1]
+        return cls(middle, ground, fitsearch.House(x, y, site.outlet_invert_m, pipes.fall_m_per_m, pipes.depth_m))
 
 
 @dataclass(frozen=True)

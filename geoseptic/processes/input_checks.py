@@ -20,7 +20,7 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
 from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
 from geoseptic.processes.notices import off_the_elevation
-from geoseptic.processes.plausibility import Finding, plausibility, warned
+from geoseptic.processes.plausibility import Finding, lone_heights, plausibility, warned
 
 WGS84: Final = CRS.from_epsg(4326)
 
@@ -116,6 +116,8 @@ def _found(inputs: Inputs) -> Iterator[Problem]:
     elif land is not None:
         refused = _of_errors("parcels", source_of(placed["parcels"]), (land,), placed["parcels"])
         yield from (problem for problem in refused if problem.what not in told)
+    if isinstance(inputs.elevation, Raster) and not isinstance(land, Land):
+        yield from _doubted(warned([lone_heights(inputs.elevation)]), None, inputs)
     for name, checked in usable.items():
         if not isinstance(land, Land) or name not in ("parcels", *CONTRACTS):
             yield from _of_outlines(name, placed[name], checked, inputs.most_changed)
@@ -241,10 +243,9 @@ def _left_out(layer: GeoDataFrame, ids: Geometries, spoilt: Mapping[int, str]) -
 
 def _off(land: Land, elevation: Raster, parcels: GeoDataFrame) -> Iterator[Problem]:
     """Parcels that the elevation does not cover, or not all of them."""
-    out = {str(land.fabric.ids[row]) for row in land.fabric.spoilt}
     off, partly = off_the_elevation(land, elevation)
     for ids, how, known in ((off, "off the elevation", "nothing"), (partly, "partly off the elevation", "only a part")):
-        names = [str(name) for name in ids if str(name) not in out]
+        names = [str(name) for name in ids]
         if names:
             what = f"{len(names)} of {len(land.parcels)} parcels lie {how} or on cells without a height: {known} of their ground is known."
             todo = "Give elevation that covers them and some hundred metres round them."
@@ -253,9 +254,13 @@ def _off(land: Land, elevation: Raster, parcels: GeoDataFrame) -> Iterator[Probl
 
 def _doubts(land: Land, elevation: Raster | None, inputs: Inputs) -> Iterator[Problem]:
     """What is possible and unlikely, with its figures."""
-    for doubt in warned(plausibility(land, elevation)):
+    yield from _doubted(warned(plausibility(land, elevation)), land, inputs)
+
+
+def _doubted(doubts: Iterable[Finding], land: Land | None, inputs: Inputs) -> Iterator[Problem]:
+    for doubt in doubts:
         layer = inputs.layers.get(doubt.layer)
-        places = tuple(_places(layer, doubt.layer, _names_at(land, doubt))) if isinstance(layer, GeoDataFrame) else ()
+        places = tuple(_places(layer, doubt.layer, _names_at(land, doubt))) if land is not None and isinstance(layer, GeoDataFrame) else ()
         source = source_of(layer) if isinstance(layer, GeoDataFrame) else ""
         yield Problem(doubt.layer, source, "look", f"{doubt.text}.", DOUBT_ADVICE, places)
 

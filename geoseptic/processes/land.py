@@ -67,7 +67,7 @@ class Land(WellSites):
     well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
     """Built parcels, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
     buildings: CheckedLayer | None = None
-    """None where no layer of buildings was given."""
+    """None where no layer of buildings was given, or one without a record."""
 
 
 @stage("checking layers")
@@ -108,7 +108,8 @@ def check_land(
     ]
     obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m)
     notes = [note for layer in (checked_parcels, checked_wells, *found) for note in layer.notes]
-    buildings = next((layer for layer in found if layer.contract.name == "buildings"), None)
+    # Without any record, a layer says of no lot that nothing is built on it.
+    buildings = next((layer for layer in found if layer.contract.name == "buildings" and len(layer)), None)
     roofs_m = np.empty(0, object) if buildings is None else buildings.shapes_m
     errors_m = location_errors_m(checked_wells, assumed_location_error_m)
     drunk = drinking_wells(checked_wells)
@@ -259,8 +260,9 @@ def _hidden_wells_told(ids: "np.ndarray[tuple[int], np.dtype[np.object_]]", colu
 def _unknown_houses_told(ids: "np.ndarray[tuple[int], np.dtype[np.object_]]") -> str:
     """What a run without buildings cannot know."""
     text = (
-        "WITHOUT A LAYER OF BUILDINGS nobody knows which neighbours of the parcels have a house, and a house that is not on public water "
-        "has a well that may be on no record: nothing is kept clear of it, and no ground near it is known to be clear. Give --buildings"
+        "WITHOUT A LAYER OF BUILDINGS, or a building in it, nobody knows which neighbours of the parcels have a house, and a house that is "
+        "not on public water has a well that may be on no record: nothing is kept clear of it, and no ground near it is known to be clear. "
+        "Give --buildings"
     )
     if not len(ids):
         return text

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +29,13 @@ AT_A_CORNER_M = 1e-6
 
 TO_SPARE_M = 0.1
 """So that a rounding does not take the tank's place again."""
+
+NO_LINES = np.empty(0, object)
+
+Start = tuple[float, float, float]
+"""Where an effluent line starts, and its invert there; NaN without a house. [m]"""
+
+Floats = npt.NDArray[np.float64]
 
 NOTHING = Found(
     field=False, reserve=False, planned=False, smaller=False, in_possible=False, on_unknown_ground=False, tank=None, by_gravity=None
@@ -84,11 +92,12 @@ def laid_out(lots: Lots, setting: Setting) -> Laid:
     The tank has the last word twice: where the field took its only place, and where sewage would have to be lifted to the field, the field
     is looked for once more.
     """
-    answers = [_searched(lots, lot, setting) for lot in range(len(lots))]
+    starts, grounds = starts_of(lots, setting), dict[int, SiteGround]()
+    answers = [_searched(lots, lot, setting, starts[lot], grounds) for lot in range(len(lots))]
     laid = _with_tanks(lots, setting, answers)
-    laid = _moved(lots, setting, laid, _beside_the_tank(lots, setting, laid))
-    laid = _moved(lots, setting, laid, _below_the_tank(lots, setting, laid))
-    to_reserve = [profile_to_reserve(setting, laid.tanks, lot, answer.placement) for lot, answer in enumerate(laid.answers)]
+    laid = _moved(lots, setting, laid, _beside_the_tank(lots, setting, laid, starts))
+    laid = _moved(lots, setting, laid, _below_the_tank(lots, setting, laid, grounds))
+    to_reserve = profiles_to_reserve(setting, laid.tanks, [answer.placement for answer in laid.answers])
     return replace(laid, answers=_told_of_tanks(lots, laid), to_reserve=to_reserve)
 
 
@@ -132,7 +141,7 @@ def _tanks(lots: Lots, answers: Sequence[Searched], possible: bool = False) -> t
 def _with_tanks(lots: Lots, setting: Setting, answers: list[Searched]) -> Laid:
     """The layouts with their tanks and with lines to the fields' highest corners; the way to the reserves is left open."""
     tanks = _with_headers(setting, _tanks(lots, answers), answers)
-    profiles = [profile_of(setting, tanks, lot, answer.placement) for lot, answer in enumerate(answers)]
+    profiles = profiles_of(setting, tanks, [answer.placement for answer in answers])
     return Laid(answers, tanks, profiles, [None] * len(answers))
 
 
@@ -156,29 +165,29 @@ def _taken_over(laid: Laid, rows: Sequence[int], anew: Laid) -> Laid:
     return replace(laid, answers=found, tanks=tank.Tanks(**columns), profiles=profiles)
 
 
-def _beside_the_tank(lots: Lots, setting: Setting, laid: Laid) -> dict[int, Searched]:
+def _beside_the_tank(lots: Lots, setting: Setting, laid: Laid, starts: Sequence[Start]) -> dict[int, Searched]:
     """Where a house has a field and no tank, the field is looked for on what is left when the tank has the nearest lawful place."""
     with_field = np.array([answer.placement is not None for answer in laid.answers], bool)
     crowded = np.flatnonzero(~shapely.is_empty(lots.houses_m) & with_field & ~laid.tanks.placed)
     centres = tank.nearest_places(lots.houses_m[crowded], lots.tank_m[crowded])
     kept_free = shapely.buffer(centres, tank.ROOM_RADIUS_M + tank.CLEAR_OF_FIELD_M + TO_SPARE_M)
     return {
-        lot: _again(lots, lot, setting, laid.answers[lot], shape, start_of(lots, lot, setting))
+        lot: _again(lots, lot, setting, laid.answers[lot], shape, starts[lot])
         for lot, shape in zip(crowded.tolist(), kept_free, strict=True)
         if not shapely.is_empty(shape)
     }
 
 
-def _below_the_tank(lots: Lots, setting: Setting, laid: Laid) -> dict[int, Searched]:
+def _below_the_tank(lots: Lots, setting: Setting, laid: Laid, grounds: Mapping[int, SiteGround]) -> dict[int, Searched]:
     """Where sewage would have to be lifted and some ground lies low enough, the field is looked for once more from the tank as it stands;
-    taken where it then needs no pump."""
+    taken where it then needs no pump. `grounds` : of lots that were searched before."""
     second = {}
     for lot, run in enumerate(laid.profiles):
         if run is not None and run.lift_m > 0 and _may_run_down(lots, lot, setting, run):
             # As much lower as was missing: the search knows nothing of the ground on the way and of the header along the field.
             centre = laid.tanks.centres_m[lot]
             start = float(shapely.get_x(centre)), float(shapely.get_y(centre)), run.tank_outlet_m - run.lift_m
-            second[lot] = _again(lots, lot, setting, laid.answers[lot], NO_ROOM, start)
+            second[lot] = _again(lots, lot, setting, laid.answers[lot], NO_ROOM, start, grounds.get(lot))
     runs = _moved(lots, setting, laid, second).profiles
     return {lot: answer for lot, answer in second.items() if (after := runs[lot]) is not None and after.by_gravity}
 
@@ -190,15 +199,20 @@ def _may_run_down(lots: Lots, lot: int, setting: Setting, run: Profile) -> bool:
 
 
 def _again(
-    lots: Lots, lot: int, setting: Setting, answer: Searched, kept_free: shapely.Geometry, start: tuple[float, float, float]
+    lots: Lots, lot: int, setting: Setting, answer: Searched, kept_free: shapely.Geometry, start: Start, ground: SiteGround | None = None
 ) -> Searched:
-    """The same lot searched anew for the size that was drawn, off the ground that is kept free; the answer as it was if that finds less."""
+    """The same lot searched anew for the size that was drawn, off the ground that is kept free; the answer as it was if that finds less.
+    `ground` : of the lot's envelopes whole, where it was looked at before."""
     need, terrain = answer.need, setting.bed_terrain if answer.drawn_for == AS_A_BED else setting.terrain
     assert need is not None  # what was drawn has a size
-    field, reserve = at_home(lots, lot, lots.field_m[lot]), at_home(lots, lot, lots.reserve_m[lot])
-    if not shapely.is_empty(kept_free):
-        field, reserve = shapely.difference(field, kept_free), shapely.difference(reserve, kept_free)
-    found = fit(site_of(field, reserve, start), need, terrain, setting.pipes)
+    if ground is not None and ground.terrain is terrain and shapely.is_empty(kept_free):
+        site = Site(ground.site.field, ground.site.reserve, *start)
+    else:
+        ground, field, reserve = None, at_home(lots, lot, lots.field_m[lot]), at_home(lots, lot, lots.reserve_m[lot])
+        if not shapely.is_empty(kept_free):
+            field, reserve = shapely.difference(field, kept_free), shapely.difference(reserve, kept_free)
+        site = site_of(field, reserve, start)
+    found = fit(site, need, terrain, setting.pipes, ground)
     return replace(answer, fit=found) if found.placement is not None and has_both(found, need) >= has_both(answer.fit, need) else answer
 
 
@@ -216,17 +230,20 @@ def _told_of_tanks(lots: Lots, laid: Laid) -> list[Searched]:
     return out
 
 
-def _searched(lots: Lots, lot: int, setting: Setting) -> Searched:
-    """Room for one lot's field and reserve; where there is none, whether what nobody knows could make the difference."""
+def _searched(lots: Lots, lot: int, setting: Setting, start: Start, grounds: dict[int, SiteGround]) -> Searched:
+    """Room for one lot's field and reserve; where there is none, whether what nobody knows could make the difference. The ground of a lot
+    on which something is drawn is put into `grounds`."""
     chosen = lots.sizes[lot]
     if lots.why_not[lot]:
         return Searched(None, "", replace(NOTHING, unsized=lots.why_not[lot]))
     if chosen.largest is None or chosen.planned is None or chosen.smallest is None:
         return Searched(None, "", replace(NOTHING, soil_forbids=chosen.size.why_not, unsized=chosen.in_doubt))
-    terrain, pipes, start = setting.terrain, setting.pipes, start_of(lots, lot, setting)
+    terrain, pipes = setting.terrain, setting.pipes
     clear = site_of(at_home(lots, lot, lots.field_m[lot]), at_home(lots, lot, lots.reserve_m[lot]), start)
     ground = SiteGround(clear, terrain)
     first = fit(clear, chosen.largest, terrain, pipes, ground)
+    if first.placement is not None:
+        grounds[lot] = ground
     if has_both(first, chosen.largest):
         return Searched(first, LARGEST, replace(NOTHING, field=True, reserve=True), chosen.largest)
     for bed in chosen.beds:
@@ -240,6 +257,8 @@ def _searched(lots: Lots, lot: int, setting: Setting) -> Searched:
         if not any(fits.values()) and need not in (chosen.largest, chosen.planned if name == SMALLEST else None):
             found = fit(clear, need, terrain, pipes, ground)
             fits[name] = has_both(found, need)
+            if fits[name]:
+                grounds[lot] = ground
             drawn, size, drawn_need = (found, name, need) if fits[name] else (drawn, size, drawn_need)
             met_unknown |= found.met_unknown_ground
             alone |= found.placement is not None
@@ -286,13 +305,13 @@ def rooms_in(lots: Lots, setting: Setting, shapes_m: Geometries) -> list[bool]:
 
     A lot without a house has no tank to place.
     """
-    answers = []
+    answers, starts = [], starts_of(lots, setting)
     for lot, shape in enumerate(shapes_m):
         need = lots.sizes[lot].largest
         assert need is not None  # lots without a size are not asked
         ground, found = at_home(lots, lot, shape), None
         if not (lots.why_not[lot] or shapely.is_empty(ground)):
-            site = site_of(ground, ground, start_of(lots, lot, setting))
+            site = site_of(ground, ground, starts[lot])
             asked = site, need, setting.terrain, setting.pipes, SiteGround(site, setting.terrain)
             # Few have room for both, and where they lie matters to the tank alone.
             found = fit(*asked) if room(*asked).both else None
@@ -316,64 +335,80 @@ def has_both(found: Fit | None, need: FieldNeed) -> bool:
     return found is not None and found.placement is not None and (found.placement.reserve is not None or need.reserve_share == 0)
 
 
-def site_of(field: shapely.Geometry, reserve: shapely.Geometry, start: tuple[float, float, float]) -> Site:
+def site_of(field: shapely.Geometry, reserve: shapely.Geometry, start: Start) -> Site:
     """A lot's envelopes; one and the same where the reserve may go where the field may, which the search makes use of."""
     return Site(field, field if shapely.equals_exact(field, reserve, 0.0) else reserve, *start)
 
 
-def start_of(lots: Lots, lot: int, setting: Setting) -> tuple[float, float, float]:
-    """Where the effluent line would start, roughly, before the tank is placed: at the house, one tank's length out."""
-    house, burial = lots.houses_m[lot], setting.burial
-    if shapely.is_empty(house):
-        return float("nan"), float("nan"), float("nan")
-    middle = shapely.centroid(house)
-    x, y = float(shapely.get_x(middle)), float(shapely.get_y(middle))
+def starts_of(lots: Lots, setting: Setting) -> list[Start]:
+    """Where each lot's effluent line would start, roughly, before the tank is placed: at the house, one tank's length out."""
+    burial, built = setting.burial, ~shapely.is_empty(lots.houses_m)
+    xy_m, inverts_m = np.full((len(lots), 2), np.nan), np.full(len(lots), np.nan)
+    xy_m[built] = shapely.get_coordinates(shapely.centroid(lots.houses_m[built]))
     fall_m = burial.sewer_cover_m + burial.sewer_fall_m_per_m * tank.TANK_LENGTH_M + burial.tank_drop_m
-    return x, y, float(heights_m(setting.terrain, np.array([[x, y]]))[0]) - fall_m
+    inverts_m[built] = heights_m(setting.terrain, xy_m[built]) - fall_m
+    return [(x, y, invert_m) for (x, y), invert_m in zip(xy_m.tolist(), inverts_m.tolist(), strict=True)]
 
 
-def profile_of(setting: Setting, tanks: tank.Tanks, lot: int, placement: Placement | None) -> Profile | None:
-    """Heights along the run from house to field; None where there is no run, or a height on it is not known."""
-    if placement is None or not tanks.placed[lot]:
-        return None
-    sewer, effluent = _ground_along(tanks.sewers_m[lot], setting.terrain), _ground_along(tanks.effluents_m[lot], setting.terrain)
-    return profile(sewer, effluent, _highest_m(setting, placement.trenches), setting.burial)
+def profiles_of(setting: Setting, tanks: tank.Tanks, placements: Sequence[Placement | None]) -> list[Profile | None]:
+    """Heights along the run from house to field of each lot; None where there is no run, or a height on it is not known."""
+    rows = [lot for lot, placement in enumerate(placements) if placement is not None and tanks.placed[lot]]
+    trenches = [placement.trenches for lot in rows if (placement := placements[lot]) is not None]
+    return _profiles(setting, tanks, rows, tanks.effluents_m[rows], trenches)
 
 
-def profile_to_reserve(setting: Setting, tanks: tank.Tanks, lot: int, placement: Placement | None) -> Profile | None:
-    """The same to the reserve, along a straight line to its highest corner: no line is drawn to it yet."""
-    if placement is None or placement.reserve is None or not tanks.placed[lot]:
-        return None
-    corners = shapely.get_coordinates(placement.reserve)[:-1]
-    high_m = heights_m(setting.terrain, corners)
-    if np.isnan(high_m).any():
-        return None
-    line = shapely.LineString([shapely.get_coordinates(tanks.centres_m[lot])[0], corners[np.argmax(high_m)]])
-    sewer, effluent = _ground_along(tanks.sewers_m[lot], setting.terrain), _ground_along(line, setting.terrain)
-    return profile(sewer, effluent, _highest_m(setting, placement.reserve_trenches), setting.burial)
+def profiles_to_reserve(setting: Setting, tanks: tank.Tanks, placements: Sequence[Placement | None]) -> list[Profile | None]:
+    """The same to the reserves, along straight lines to their highest corners: no line is drawn to one yet."""
+    drawn = {lot: one for lot, one in enumerate(placements) if one is not None and one.reserve is not None and tanks.placed[lot]}
+    corners, high_m = _corners_of(setting, [one.reserve for one in drawn.values()])
+    known = ~np.isnan(high_m).any(axis=1)
+    rows = [lot for lot, whole in zip(drawn, known, strict=True) if whole]
+    highest = np.take_along_axis(corners[known], np.argmax(high_m[known], axis=1)[:, None, None], axis=1)[:, 0]
+    lines = shapely.linestrings(np.stack([shapely.get_coordinates(tanks.centres_m[rows]), highest], axis=1)) if rows else NO_LINES
+    return _profiles(setting, tanks, rows, lines, [drawn[lot].reserve_trenches for lot in rows])
 
 
-def _highest_m(setting: Setting, trenches: Sequence[shapely.Polygon]) -> float:
-    """The highest ground at any corner of any trench, NaN where one is not known. [m]"""
-    return float(np.max(heights_m(setting.terrain, shapely.get_coordinates(np.array(trenches, object)))))
+def _profiles(
+    setting: Setting, tanks: tank.Tanks, rows: list[int], effluents_m: Geometries, trenches: Sequence[Sequence[shapely.Polygon]]
+) -> list[Profile | None]:
+    """Profiles of some lots to trenches, one entry for each of these; None for the others."""
+    found: list[Profile | None] = [None] * len(tanks.placed)
+    grounds = [_grounds_along(lines, setting.terrain) for lines in (tanks.sewers_m[rows], effluents_m)]
+    for lot, sewer, effluent, top_m in zip(rows, *grounds, _highest_m(setting, trenches), strict=True):
+        found[lot] = profile(sewer, effluent, top_m, setting.burial)
+    return found
+
+
+def _highest_m(setting: Setting, trenches: Sequence[Sequence[shapely.Polygon]]) -> list[float]:
+    """The highest ground at any corner of any trench of each lot, NaN where one is not known. [m]"""
+    if not trenches:
+        return []
+    corners, number = shapely.get_coordinates(np.array([one for several in trenches for one in several], object), return_index=True)
+    first = np.cumsum([0, *(len(several) for several in trenches[:-1])])
+    found: list[float] = np.maximum.reduceat(heights_m(setting.terrain, corners), np.searchsorted(number, first)).tolist()
+    return found
+
+
+def _corners_of(setting: Setting, areas: Sequence[shapely.Polygon | None]) -> tuple[Floats, Floats]:
+    """The corners of rectangles, shape (n, 4, 2), and the height of the ground there, (n, 4), NaN where it is not known. [m]"""
+    corners = shapely.get_coordinates(np.array(areas, object)).reshape(-1, 5, 2)[:, :4]
+    return corners, heights_m(setting.terrain, corners.reshape(-1, 2)).reshape(-1, 4)
 
 
 def _with_headers(setting: Setting, tanks: tank.Tanks, answers: Sequence[Searched]) -> tank.Tanks:
     """The tanks with their effluent lines led on round the field to its highest corner, from where all trenches can be fed."""
     effluents_m = tanks.effluents_m.copy()
-    for lot in np.flatnonzero(tanks.placed).tolist():
-        placement = answers[lot].placement
-        assert placement is not None  # a tank is placed where there is a field
-        corners = shapely.get_coordinates(placement.field)[:-1]
-        high_m = heights_m(setting.terrain, corners)
+    # A tank is placed where there is a field.
+    fields_m = {lot: placement.field for lot in np.flatnonzero(tanks.placed).tolist() if (placement := answers[lot].placement) is not None}
+    for (lot, area), corners, high_m in zip(fields_m.items(), *_corners_of(setting, list(fields_m.values())), strict=True):
         if np.isnan(high_m).any():
             continue
         line = shapely.get_coordinates(effluents_m[lot])
         # Of corners about as high the one with the shortest way.
         about_m = np.round(high_m, 1)
-        ways = [_along_ring(placement.field, line[-1], corner) for corner in corners[about_m == about_m.max()]]
-        shortest = min(ways, key=lambda way: float(shapely.length(shapely.LineString(way))))
-        effluents_m[lot] = shapely.LineString(np.vstack([line, shortest[1:]]))
+        ways = [_along_ring(area, line[-1], corner) for corner in corners[about_m == about_m.max()]]
+        shortest = ways[0] if len(ways) == 1 else min(ways, key=lambda way: float(shapely.length(shapely.linestrings(way))))
+        effluents_m[lot] = shapely.linestrings(np.vstack([line, shortest[1:]]))
     return replace(tanks, effluents_m=effluents_m)
 
 
@@ -390,14 +425,25 @@ def _along_ring(shape: shapely.Polygon, start: npt.NDArray[np.float64], end: npt
     return np.vstack([start, ring[between[np.argsort(away_m[between])]], end])
 
 
-def _ground_along(line: shapely.LineString, terrain: Terrain) -> Ground:
-    """Ground under a line, at its corners and between them about once a cell."""
-    length_m = float(shapely.length(line))
-    corners = shapely.line_locate_point(line, shapely.points(shapely.get_coordinates(line)))
-    steps = np.linspace(0.0, length_m, max(2, int(np.ceil(length_m / terrain.cell_size_m)) + 1))
-    stations_m = np.unique(np.concatenate([corners, steps]))
-    places = shapely.get_coordinates(shapely.line_interpolate_point(line, stations_m))
-    return Ground(stations_m, heights_m(terrain, places))
+def _grounds_along(lines: Geometries, terrain: Terrain) -> list[Ground]:
+    """Ground under each line, at its corners and between them about once a cell."""
+    length_m = shapely.length(lines)
+    corners, owner = shapely.get_coordinates(lines, return_index=True)
+    corners_m = shapely.line_locate_point(lines[owner], shapely.points(corners))
+    counts = np.maximum(2, np.ceil(length_m / terrain.cell_size_m).astype(np.int64) + 1)
+    last = np.cumsum(counts) - 1
+    line = np.repeat(np.arange(len(lines)), counts)
+    even_m = (np.arange(len(line)) - (last - counts + 1)[line]) * (length_m / (counts - 1))[line]
+    even_m[last] = length_m
+    whose, stations_m = np.concatenate([owner, line]), np.concatenate([corners_m, even_m])
+    order = np.lexsort((stations_m, whose))
+    whose, stations_m = whose[order], stations_m[order]
+    new = np.ones(len(whose), bool)
+    new[1:] = (whose[1:] != whose[:-1]) | (stations_m[1:] != stations_m[:-1])
+    whose, stations_m = whose[new], stations_m[new]
+    high_m = heights_m(terrain, shapely.get_coordinates(shapely.line_interpolate_point(lines[whose], stations_m)))
+    ends = np.searchsorted(whose, np.arange(len(lines) + 1))
+    return [Ground(stations_m[start:end], high_m[start:end]) for start, end in pairwise(ends.tolist())]
 
 
 def _shapes_of(shapes: Sequence[shapely.Geometry | None]) -> Geometries:

@@ -82,7 +82,7 @@ def idle_answers(land: Land, rules: RuleSet, parts: Collection[str], facts: Mapp
 
 
 def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
-    """Ids of the parcels of which no ground is known, and of those of which a part is not."""
+    """Ids of the parcels of which no ground is known, and of those of which a part is not; without the spoilt ones."""
     shapes, grid = land.fabric.shapes_m, elevation.grid
     extent = shapely.box(*grid.bounds_m)
     outside_m2 = np.zeros(len(shapes))
@@ -96,6 +96,9 @@ def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.obj
             unknown += np.bincount(lot[blind & (lot >= 0)], minlength=len(shapes))
     off = (outside_m2 >= shapely.area(shapes) - OFF_FROM_M2) | ((known == 0) & (unknown > 0))
     partly = ~off & ((outside_m2 > OFF_FROM_M2) | (unknown > 0))
+    # Of a spoilt parcel no ground is known anyhow, and its shape may be empty: it is listed among the failures.
+    spoilt = list(land.fabric.spoilt)
+    off[spoilt] = partly[spoilt] = False
     return land.fabric.ids[off], land.fabric.ids[partly]
 
 

@@ -144,10 +144,12 @@ def yards_of(
 def _plumbing(land: Land, homes: Geometries, plumbing: GeoDataFrame | None, rules: SearchRules, notes: list[str]) -> Geometries:
     """The stacks and exits of each lot's house as one shape, empty where there are none."""
     nothing = np.full(len(homes), shapely.MultiPoint(), object)
-    if plumbing is None or not len(plumbing):
+    if plumbing is None:
         return nothing
     checked = check(plumbing, layers.PLUMBING, land.frame, source_of(plumbing))
     notes += checked.notes
+    if not len(checked):
+        return nothing
     points = checked.shapes_m
     point, house = shapely.STRtree(homes).query_nearest(points, max_distance=rules.reach_m, all_matches=False)
     # The house itself is one of the buildings: a point for which another is nearer is that one's.

@@ -6,19 +6,22 @@ All limits are our own choice: common practice, no source.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 from pyproj import Proj, Transformer
 
+from geoseptic.io.keptplanes import Part, by_windows
 from geoseptic.model.checking import CheckedLayer
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.results import Results
 from geoseptic.processes.land import Land
 from geoseptic.stages import stage
+from geoseptic.terrain import spikes
+from geoseptic.terrain.windows import Window, widened
 from geoseptic.units import METRES_PER_UNIT, in_both_units
 
 Floats = npt.NDArray[np.float64]
@@ -51,6 +54,9 @@ SAMPLED: Final = 20_000
 SLOPE_OVER_M: Final = 15.0
 WHOLE_STEPS: Final = {"metres": 1.0, "feet": METRES_PER_UNIT["ft"], "US survey feet": METRES_PER_UNIT["US survey foot"]}
 WHOLE_WITHIN: Final = 1e-6
+
+PRINTED_PLACES: Final = 5
+"""How many cells that stand alone a message names."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +92,7 @@ def plausibility(land: Land, elevation: Raster | None = None, this_year: int | N
     found += _years(land.parcels, land.fabric.shapes_m, this_year or date.today().year)
     if elevation is not None:
         found += _ground(lots, elevation)
+        found.append(lone_heights(elevation))
     return found
 
 
@@ -95,6 +102,53 @@ def plausibility_results(land: Land, elevation: Raster | None) -> Results:
     figures = {item.kind: dict(item.numbers) for item in found}
     warnings = tuple(f"check the data: {item.text}" for item in warned(found))
     return Results(counts={"plausibility": figures}, warnings=warnings)
+
+
+def ground_results(elevation: Raster) -> Results:
+    """What is to be told of the ground alone, for processes without parcels."""
+    found = lone_heights(elevation)
+    warnings = tuple(f"check the data: {item.text}" for item in warned([found]))
+    return Results(counts={"plausibility": {found.kind: dict(found.numbers)}}, warnings=warnings)
+
+
+@stage("lone heights")
+def lone_heights(elevation: Raster) -> Finding:
+    """Cells that stand far above or below all that is round them, window by window."""
+    grid, heights_m = elevation.grid, elevation.plane
+
+    def given(window: Window) -> tuple[Any, ...]:
+        wide, inner = widened(window, spikes.HALO_CELLS, heights_m.shape)
+        return Part(heights_m, wide), inner, (window[0].start, window[1].start), grid.cell_size_m
+
+    told = by_windows(heights_m, (), _lone, given)[1]
+    count = sum(cells for cells, _ in told)
+    first = [cell for _, cells in told for cell in cells][:PRINTED_PLACES]
+    x_m, y_m = grid.middles_m(*(np.array([cell[axis] for cell in first], np.int64) for axis in (0, 1)))
+    per_unit = grid.frame.metres_per_unit
+    places = [
+        f"{height_m:.1f} m where {beside_m:.1f} m is about it (x {x / per_unit:.1f}, y {y / per_unit:.1f})"
+        for (_, _, height_m, beside_m), x, y in zip(first, x_m.tolist(), y_m.tolist(), strict=True)
+    ]
+    more = f" and {count - len(places)} more" if count > len(places) else ""
+    off = in_both_units(spikes.least_m(grid.cell_size_m))
+    text = (
+        f"{count} cells of the elevation stand more than {off} above or below all that is round them, as no ground does: "
+        f"{'; '.join(places)}{more}. Slopes and the ways of water are wrong there: have them mended, or declared as nodata"
+    )
+    return _finding("elevation", "lone_heights", count > 0, text, {"cells": float(count)})
+
+
+def _lone(heights_m: Part, inner: Window, corner: tuple[int, int], cell_m: float) -> tuple[tuple[()], tuple[int, list[list[float]]]]:
+    """How many cells of a window stand alone, and of the first few row, column, height and the middle of the heights beside. [m]"""
+    around_m = heights_m.read()
+    found = spikes.spikes(around_m, cell_m)
+    rows, cols = np.nonzero(found[inner])
+    first = []
+    for row, col in zip(rows[:PRINTED_PLACES].tolist(), cols[:PRINTED_PLACES].tolist(), strict=True):
+        at_row, at_col = row + inner[0].start, col + inner[1].start
+        beside_m = around_m[max(0, at_row - 1) : at_row + 2, max(0, at_col - 1) : at_col + 2]
+        first.append([row + corner[0], col + corner[1], float(around_m[at_row, at_col]), float(np.nanmedian(beside_m))])
+    return (), (len(rows), first)
 
 
 def _finding(layer: str, kind: str, odd: bool, text: str, numbers: Mapping[str, float], points_m: Geometries | None = None) -> Finding:

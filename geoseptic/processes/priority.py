@@ -125,6 +125,7 @@ def check_ranked(
     roofs = None if buildings is None else check(buildings, layers.BUILDINGS, frame, source_of(buildings))
     searched = None if search_areas is None else check(search_areas, layers.SEARCH_AREAS, frame, source_of(search_areas))
     areas = None if neighbourhoods is None else check(neighbourhoods, layers.NEIGHBOURHOODS, frame, source_of(neighbourhoods))
+    notes += [note for layer in (roofs, searched, areas) if layer is not None for note in layer.notes]
     if "may_fail_in_wet_season" not in old.columns:
         notes.append("the layer of old systems says nothing of the wet season: unknown for all")
 
@@ -148,7 +149,7 @@ def check_ranked(
         of_old("well_downslope", ""),
         of_fit("downslope_well", ""),
         obstacles,
-        None if roofs is None else _houses(roofs, polygons_only(shapes_m)),
+        None if roofs is None or not len(roofs) else _houses(roofs, polygons_only(shapes_m)),
         _searched(searched, rows),
         np.empty(0, object) if areas is None else polygons_only(areas.shapes_m),
         np.empty(0, object) if areas is None else _names(areas),

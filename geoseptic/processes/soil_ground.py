@@ -13,7 +13,7 @@ from geopandas import GeoDataFrame
 
 from geoseptic.errors import GridError
 from geoseptic.model import layers
-from geoseptic.model.checking import CheckedLayer, check, source_of
+from geoseptic.model.checking import CheckedLayer, check, empty_told, source_of
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.rules import RuleSet
@@ -123,7 +123,10 @@ def check_soils(
         criteria,
         facts,
         trench_bottom_m,
-        tuple(note for layer in (soil, flood) if layer for note in layer.notes),
+        (
+            *(note for layer in (soil, flood) if layer is not None for note in layer.notes),
+            *([] if floodplain is None or zoned else [empty_told(layers.FLOODPLAIN)]),
+        ),
         nothing,
         (),
     )

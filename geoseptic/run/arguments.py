@@ -159,18 +159,24 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
     if given.describe:
         return Request({}, None, describe=True)
     config = read_config(given.config, process) if given.config else {}
+    return combined(process, config, vars(given))
+
+
+def combined(process: Process[..., Any], config: dict[str, Any], line: Mapping[str, Any]) -> Request:
+    """What a config table and the words of a command line ask for together, the line's words over the config's.
+
+    Raises ParameterError with every fault of both. The table is used up.
+    """
     faults: list[str] = []
-    columns = mappings.column_names(process, config.pop("columns", {}), given.columns, faults)
-    places = mappings.place_settings(process, config.pop("places", {}), given.places, faults)
-    value_maps = mappings.value_maps(process, config.pop("values", {}), given.values, faults)
-    statements = {
-        what: mappings.statements(process, what, config.pop(what, {}), getattr(given, what), faults) for what in mappings.EXAMPLES
-    }
+    columns = mappings.column_names(process, config.pop("columns", {}), line.get("columns", ()), faults)
+    places = mappings.place_settings(process, config.pop("places", {}), line.get("places", ()), faults)
+    value_maps = mappings.value_maps(process, config.pop("values", {}), line.get("values", ()), faults)
+    statements = {what: mappings.statements(process, what, config.pop(what, {}), line.get(what, ()), faults) for what in mappings.EXAMPLES}
     values: dict[str, Any] = {}
     for parameter in (*process.parameters, *run_parameters(process), OUT):
         try:
             from_config = taken(config, parameter)
-            from_line = getattr(given, parameter.name)
+            from_line = line.get(parameter.name)
             raw = from_line if from_line is not None else from_config
             if raw is not None:
                 values[parameter.name] = parameter.checked(_value(parameter, raw))
@@ -179,7 +185,7 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         except ParameterError as error:
             faults.append(str(error))
     switches = {}
-    for name, on_line in (("overwrite", given.overwrite), ("resume", given.resume)):
+    for name, on_line in (("overwrite", line.get("overwrite", False)), ("resume", line.get("resume", False))):
         switches[name] = config.pop(name, False)
         if not isinstance(switches[name], bool):
             faults.append(f"{name} must be true or false, not {switches[name]!r}.")
@@ -220,12 +226,12 @@ def request(process: Process[..., Any], program: str, argv: Sequence[str]) -> Re
         place_columns=place_columns,
         values=values,
         **switches,
-        dry_run=given.dry_run,
-        verbosity=given.verbose - given.quiet,
+        dry_run=line.get("dry_run", False),
+        verbosity=line.get("verbose", False) - line.get("quiet", False),
         columns=columns,
         value_maps=value_maps,
         statements=statements,
-        network=given.allow_network or network is True,
+        network=line.get("allow_network", False) or network is True,
     )
 
 

@@ -3,21 +3,15 @@
 import json
 import sys
 from collections.abc import Sequence
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.errors import GeosepticError
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.process import Process
-from geoseptic.run import arguments, stops
+from geoseptic.run import arguments, endings, stops
 from geoseptic.run.describe import description
-
-INTERRUPTED = 130
-SIGNALLED = 128
-"""And the number of the signal, as shells tell it."""
-
-UNUSABLE_INPUT = 3
+from geoseptic.run.version import version
 
 
 def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> int:
@@ -31,9 +25,13 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
             _list_processes()
             return 0
         if words[0] == "--version":
-            print(_version())
+            print(version())
             return 0
         process_id = words.pop(0)
+        if process_id == "serve":
+            from geoseptic.server import command
+
+            return command.main(words)
         program = f"geoseptic {process_id}"
     else:
         program = f"{process_id}.py"
@@ -45,36 +43,20 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
             return _run(PROCESSES[process_id], program, words)
     except SystemExit as stop:  # argparse has said why
         return int(stop.code or 0)
-    except GeosepticError as error:
-        _tell(program, str(error), error)
-        return error.exit_code
-    except KeyboardInterrupt as error:
-        _tell(program, "interrupted; nothing was written.", error)
-        return SIGNALLED + error.number if isinstance(error, stops.StoppedError) else INTERRUPTED
-    except MemoryError as error:
-        text = (
-            f"there was not enough memory{f' ({error})' if str(error) else ''}. Nothing was written. Run again with fewer workers "
-            "(--workers 1), with less else on the machine, or over fewer parcels and a smaller elevation at a time."
-        )
-        _tell(program, text, error)
-        return UNUSABLE_INPUT
-    except OSError as error:
-        _tell(program, f"{type(error).__name__}: {error}. Nothing was written.", error)
-        return UNUSABLE_INPUT
-
-
-def _tell(program: str, text: str, error: BaseException) -> None:
-    print(f"{program}: {' '.join([text, *getattr(error, '__notes__', ())])}", file=sys.stderr)
+    except (GeosepticError, KeyboardInterrupt, MemoryError, OSError) as error:
+        text, code = endings.told(error)
+        print(f"{program}: {text}", file=sys.stderr)
+        return code
 
 
 def _run(process: Process[..., Any], program: str, words: Sequence[str]) -> int:
     wanted = arguments.request(process, program, words)
     if wanted.describe:
-        print(json.dumps(description(process, _version()), indent=2))
+        print(json.dumps(description(process, version()), indent=2))
         return 0
     from geoseptic.run import runner
 
-    summary = runner.run(process, wanted, _version())
+    summary = runner.run(process, wanted, version())
     print(json.dumps(summary))
     return 1 if summary.get("failures") else 0
 
@@ -86,11 +68,5 @@ def _list_processes() -> None:
     width = max(len(name) for name in PROCESSES)
     for name, process in PROCESSES.items():
         print(f"  {name:<{width}}  {process.title}: {process.summary}")
+    print("\n  geoseptic serve --help: the same processes for other programs, by OGC API - Processes on this machine")
     print(f"\nrule sets: {', '.join(shipped_rules())}\n\n{CAUTIONS[0]}")
-
-
-def _version() -> str:
-    try:
-        return version("geoseptic")
-    except PackageNotFoundError:
-        return "not installed"

@@ -64,6 +64,15 @@ def read_config(path: Path, process: Process[..., Any]) -> dict[str, Any]:
         # What a path copied from Windows looks like.
         hint = " Write paths with / instead of \\, or between single quotes." if "\\" in text else ""
         raise ParameterError(f"--config {path} is not TOML: {error}.{hint}") from None
+    try:
+        refuse_unknown(table, process)
+    except ParameterError as error:
+        raise ParameterError(f"--config {path}: {error}") from None
+    return table
+
+
+def refuse_unknown(table: dict[str, Any], process: Process[..., Any]) -> None:
+    """Raises ParameterError with every key that is no parameter of `process`, and what was probably meant."""
     parameters = (*process.parameters, *run_parameters(process))
     known = {name for parameter in parameters for name in _names(parameter)}
     known |= {spelling for name in SETTINGS for spelling in (name, name.replace("_", "-"))}
@@ -71,8 +80,7 @@ def read_config(path: Path, process: Process[..., Any]) -> dict[str, Any]:
     if unknown:
         names = [*map(_shown, parameters), *SETTINGS]
         words = ", ".join(nearest(key, names) for key in unknown)
-        raise ParameterError(f"--config {path}: no such parameter of {process.id}: {words}.")
-    return table
+        raise ParameterError(f"no such parameter of {process.id}: {words}.")
 
 
 def taken(table: dict[str, Any], parameter: Parameter) -> Any:

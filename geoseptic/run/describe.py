@@ -44,6 +44,7 @@ GPX = "application/gpx+xml"
 MARKDOWN = "text/markdown"
 GEOJSON = "application/geo+json"
 JSON = "application/json"
+RUN_OUTPUT = "run"
 RUN = "Record of the run: inputs with hashes, rule set, parameters, counts, repairs, warnings, cautions"
 
 
@@ -56,12 +57,17 @@ def description(process: Process[..., Any], version: str) -> dict[str, Any]:
         "version": version,
         "jobControlOptions": ["sync-execute", "async-execute", "dismiss"],
         "outputTransmission": ["reference", "value"],
-        "inputs": {**{parameter.name: _input(parameter) for parameter in told(process)}, **_stated(process)},
+        "inputs": inputs_of(process),
         "outputs": {
             **{name: {"title": out.title, "schema": _output_schema(out)} for name, out in process.named_outputs.items()},
-            "run": {"title": RUN, "schema": {"type": "object", "contentMediaType": JSON}},
+            RUN_OUTPUT: {"title": RUN, "schema": {"type": "object", "contentMediaType": JSON}},
         },
     }
+
+
+def inputs_of(process: Process[..., Any]) -> dict[str, Any]:
+    """All that a host may ask for, by name."""
+    return {**{parameter.name: _input(parameter) for parameter in told(process)}, **_stated(process)}
 
 
 def told(process: Process[..., Any]) -> tuple[Parameter, ...]:

@@ -3,11 +3,13 @@
 from pathlib import Path
 
 import pandas as pd
+import rasterio
 from geopandas import GeoDataFrame
 from shapely import GeometryCollection, LineString, MultiPolygon, Point, Polygon
 
 from tests.dirty.cases import Options, dirty
 from tests.dirty.county import CRS, at, county, write_county
+from tests.dirty.grounds import ground
 
 # ---------------------------------------------------------------------------------------------------------- shapes of no area
 
@@ -128,3 +130,78 @@ def wells_with_a_word_in_a_numeric_field(folder: Path) -> Options:
 @dirty("a power of ten in a field of whole numbers, of which GDAL reads the first digit", "refused", "'loc_m'", "1e2")
 def wells_with_a_power_of_ten_for_an_error(folder: Path) -> Options:
     return overwritten(folder, b" 1e2")
+
+
+# ------------------------------------------------------------------------------------------------------------------- elevation
+
+MAP = "suitability_map"
+
+
+def rescaled(folder: Path, scale: float, offset: float = 0.0) -> Options:
+    options = ground(folder)
+    with rasterio.open(folder / "elevation.tif", "r+") as file:
+        file.scales, file.offsets = (scale,), (offset,)
+    return options
+
+
+@dirty("a scale of 0, by which all ground is level", "refused", "by scale 0 and offset 0", process=MAP)
+def elevation_with_a_scale_of_zero(folder: Path) -> Options:
+    return rescaled(folder, 0.0)
+
+
+@dirty("a scale that is no number", "refused", "by scale nan", process=MAP)
+def elevation_with_a_scale_of_nan(folder: Path) -> Options:
+    return rescaled(folder, float("nan"))
+
+
+@dirty("an offset that is no number", "refused", "offset nan", process=MAP)
+def elevation_with_an_offset_of_nan(folder: Path) -> Options:
+    return rescaled(folder, 1.0, float("nan"))
+
+
+@dirty("one cell of 8,848 m on a hillside of 90 m", "safe", "1 cells of the elevation stand more than", "8848.0 m", process=MAP)
+def elevation_with_a_lone_height(folder: Path) -> Options:
+    height_m = county().height_m.copy()
+    height_m[40, 30] = 8848
+    return ground(folder, height_m)
+
+
+# ------------------------------------------------------------------------------------------------------- layers of no records
+
+
+def emptied(folder: Path, layer: str, **more: GeoDataFrame) -> Options:
+    clean = {**county().layers, **more}[layer]
+    return {**write_county(folder, **{**more, layer: clean.iloc[:0]}), layer: f"{folder / 'county.gpkg'}|{layer}"}
+
+
+@dirty("a layer of waters without a record, where there is a pond", "told", "the layer surface_water has no records here")
+def water_none(folder: Path) -> Options:
+    return emptied(folder, "surface_water")
+
+
+@dirty(
+    "a layer of buildings without a record: it says of no lot that it is not built on",
+    "told",
+    "the layer buildings has no records here",
+    "or a building in it, nobody knows",
+)
+def buildings_none(folder: Path) -> Options:
+    return emptied(folder, "buildings")
+
+
+@dirty("layers of pools and drains without a record", "same", "the layer pools has no records here", "the layer drains has no records here")
+def pools_and_drains_none(folder: Path) -> Options:
+    layers = {name: county().layers["surface_water"].iloc[:0] for name in ("pools", "drains")}
+    return {**write_county(folder, **layers), **{name: f"{folder / 'county.gpkg'}|{name}" for name in layers}}
+
+
+@dirty(
+    "a layer of soils and one of flood zones without a record",
+    "same",
+    "the layer soils has no records here",
+    "nothing is known of flooding",
+    process="screen_county",
+)
+def soils_and_flood_zones_none(folder: Path) -> Options:
+    layers = {name: county().layers["surface_water"].drop(columns="kind").iloc[:0] for name in ("soils", "floodplain")}
+    return {**write_county(folder, **layers), **{name: f"{folder / 'county.gpkg'}|{name}" for name in layers}}

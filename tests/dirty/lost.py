@@ -1,12 +1,16 @@
 """Files of which a reader leaves out a record, or a part of one, without a word. The last house of the county is the one that is lost."""
 
 import json
+import sqlite3
 import struct
+import zipfile
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyogrio
 
 from tests.dirty.cases import Options, dirty
 from tests.dirty.county import county, write_county
@@ -221,3 +225,107 @@ def lost_row_that_was_deleted(folder: Path) -> Options:
 def rewrite(path: Path, place: int, content: bytes) -> None:
     before = path.read_bytes()
     path.write_bytes(before[:place] + content + before[place + len(content) :])
+
+
+@dirty(
+    "a spatial index of a shapefile that is older than its shapes", "refused", "its spatial index is of another state", "numbers 3, 4, 5"
+)
+def lost_to_an_old_index_of_a_shapefile(folder: Path) -> Options:
+    path, options = as_shapefile(folder)
+    county().layers["buildings"].iloc[:3].to_file(folder / "old.shp", driver="ESRI Shapefile", SPATIAL_INDEX="YES")
+    (folder / "old.qix").rename(path.with_suffix(".qix"))
+    for item in folder.glob("old.*"):
+        item.unlink()
+    return options
+
+
+def in_database(folder: Path, *commands: str) -> Options:
+    """The county after commands to its GeoPackage, without the triggers that keep its lists up to date."""
+    options = write_county(folder)
+    with closing(sqlite3.connect(folder / "county.gpkg")) as database, database:
+        for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            database.execute(f'DROP TRIGGER "{name}"')
+        for command in commands:
+            database.execute(command)
+    return options
+
+
+@dirty("a house that the spatial index of a GeoPackage does not have", "refused", "its spatial index is of another state", "numbers 6")
+def lost_to_an_old_index_of_a_geopackage(folder: Path) -> Options:
+    return in_database(folder, "DELETE FROM rtree_buildings_geom WHERE id = 6")
+
+
+@dirty("a house that the list of counts of a GeoPackage does not have", "refused", "'buildings' has 5 features, and it holds 6")
+def lost_to_an_old_count_of_a_geopackage(folder: Path) -> Options:
+    return in_database(folder, "UPDATE gpkg_ogr_contents SET feature_count = 5 WHERE table_name = 'buildings'")
+
+
+@dirty("a FlatGeobuf whose header counts fewer houses than it has", "refused", "'buildings' has 5 features, and it holds 6")
+def lost_to_the_header_of_a_flatgeobuf(folder: Path) -> Options:
+    path = folder / "buildings.fgb"
+    county().layers["buildings"].to_file(path, driver="FlatGeobuf", SPATIAL_INDEX="NO")
+    rewrite(path, path.read_bytes().index(struct.pack("<Q", 6)), struct.pack("<Q", 5))
+    return {**write_county(folder), "buildings": str(path)}
+
+
+def as_xml(folder: Path, driver: str, spoil: Callable[[str], str]) -> Options:
+    path = folder / f"buildings.{driver.lower()}"
+    houses = county().layers["buildings"]
+    (houses.to_crs("EPSG:4326") if driver == "KML" else houses).to_file(path, driver=driver)
+    path.write_text(spoil(path.read_text(encoding="utf-8")), encoding="utf-8")
+    return {**write_county(folder), "buildings": str(path)}
+
+
+@dirty("a placemark in small letters, the last", "refused", "it has 6 placemarks, and 5 of them are read")
+def lost_placemark(folder: Path) -> Options:
+    def spoil(text: str) -> str:
+        before, last = text.rsplit("<Placemark", 1)
+        return f"{before}<placemark{last.replace('</Placemark>', '</placemark>')}"
+
+    return as_xml(folder, "KML", spoil)
+
+
+@dirty("a placemark of two houses", "refused", "its placemark 5 has two shapes")
+def lost_shape_of_a_placemark(folder: Path) -> Options:
+    def spoil(text: str) -> str:
+        before, _, last = text.rpartition("<Placemark")
+        start = min(last.index(kind) for kind in ("<MultiGeometry", "<Polygon") if kind in last)
+        return before.rstrip().removesuffix("</Placemark>") + last[start:]
+
+    return as_xml(folder, "KML", spoil)
+
+
+@dirty("a member of GML by a misspelt name", "refused", "buildings.gml", "it has 6 features 'buildings', and 5 of them are read")
+def lost_member(folder: Path) -> Options:
+    def spoil(text: str) -> str:
+        before, last = text.rsplit("<ogr:featureMember>", 1)
+        return f"{before}<ogr:featureMembr>{last.replace('</ogr:featureMember>', '</ogr:featureMembr>', 1)}"
+
+    return as_xml(folder, "GML", spoil)
+
+
+@dirty("GML that is cut off, of which nothing at all would be read", "refused", "it is not whole XML")
+def lost_end_of_gml(folder: Path) -> Options:
+    return as_xml(folder, "GML", lambda text: text[:-300])
+
+
+@dirty("two wells that a pair of quotation marks makes one", "refused", "line 3: a cell goes on over lines that look like rows")
+def lost_row_between_quotes(folder: Path) -> Options:
+    places = county().layers["wells"].to_crs("EPSG:4326").geometry
+    rows = [f"w{number},{place.y:.7f},{place.x:.7f}" for number, place in enumerate(places, 1)]
+    rows[1:3] = [f'"{rows[1]}', rows[2].replace(",", '",', 1)]
+    (folder / "wells.csv").write_text("\n".join(["well_id,latitude,longitude", *rows]) + "\n", encoding="utf-8")
+    return {**write_county(folder), "wells": str(folder / "wells.csv"), "places": "wells.datum=WGS84"}
+
+
+@dirty("a sheet that ends in the middle", "refused", "wells.xlsx", "a part of it is damaged")
+def lost_rows_of_a_sheet(folder: Path) -> Options:
+    wells = county().layers["wells"].to_crs("EPSG:4326")
+    rows = pd.DataFrame({"well_id": wells.well_id, "latitude": wells.geometry.y, "longitude": wells.geometry.x})
+    pyogrio.write_dataframe(rows, folder / "whole.xlsx", driver="XLSX", layer="wells")
+    with zipfile.ZipFile(folder / "whole.xlsx") as whole, zipfile.ZipFile(folder / "wells.xlsx", "w") as cut:
+        for name in whole.namelist():
+            content = whole.read(name)
+            cut.writestr(name, content[: content.rindex(b"<row")] if name.endswith("sheet1.xml") else content)
+    (folder / "whole.xlsx").unlink()
+    return {**write_county(folder), "wells": str(folder / "wells.xlsx"), "places": "wells.datum=WGS84"}

@@ -8,16 +8,15 @@ import pytest
 from geoseptic.run.cli import main
 from tests.dirty import lost
 from tests.dirty.cases import CASES, Dirty
+from tests.dirty.test_dirty_inputs import words
 
 LOST = [case for case in CASES if case.build.__module__ == lost.__name__]
 
 
 @pytest.mark.parametrize("case", LOST, ids=lambda case: case.name)
 def test_check_of_the_inputs_tells_what_would_be_lost(case: Dirty, tmp_path: Path):
-    options = case.build(tmp_path)
-    spoilt = {name: str(value) for name, value in options.items() if "county.gpkg" not in str(value) and name not in ("elevation", "rules")}
-    (name, source), out = spoilt.popitem(), tmp_path / "out"
-    code = main("check_inputs", [f"--{name.replace('_', '-')}", source, "--out", str(out), "--quiet"])
+    out = tmp_path / "out"
+    code = main("check_inputs", words({**case.build(tmp_path), "rules": None}, out))
     with (out / "problems.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert code == (1 if case.happens == "refused" else 0)

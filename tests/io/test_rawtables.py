@@ -64,6 +64,45 @@ def test_a_line_break_inside_a_quoted_note_is_no_row(tmp_path):
     assert table.rows == (("1", "old\nwell", "47"), ("2", "", "48")) and table.lines == (2, 4)
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        'id,lat,lon\n"w1,47,-122\nw2",48,-121\n',
+        'id,lat,lon\nw0,46,-122\nw1,"47,-122\nw2,48",-121\n',
+        'id;land\n"w1;A\nw2";B\n',
+        'id;land\n"w1;A\nw2;B\nw3";C\nw4;D\n',
+    ],
+)
+def test_rows_that_a_pair_of_quotation_marks_makes_one_are_refused(tmp_path, text: str):
+    (tmp_path / "wells.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(FileUnreadableError, match="a cell goes on over lines that look like rows"):
+        read_table(str(tmp_path / "wells.csv"))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'id,lat,lon,note\nw1,47,-122,"deep, cased\nsee file"\nw2,48,-121,\n',
+        'id,address,lat,lon\nw1,"12 Main, Town\nUpstairs",47,-122\nw2,,48,-121\n',
+    ],
+)
+def test_addresses_and_notes_of_several_lines_are_cells(tmp_path, text: str):
+    (tmp_path / "wells.csv").write_text(text, encoding="utf-8")
+    assert [row[0] for row in read_table(str(tmp_path / "wells.csv")).rows] == ["w1", "w2"]
+
+
+def test_a_sheet_that_ends_in_the_middle_is_refused(tmp_path):
+    whole, torn = tmp_path / "whole.xlsx", tmp_path / "torn.xlsx"
+    pyogrio.write_dataframe(pd.DataFrame({"id": ["W1", "W2"], "lat": ["47.21", "48"]}), whole, driver="XLSX", layer="wells")
+    assert len(read_table(str(whole)).rows) == 2
+    with zipfile.ZipFile(whole) as archive, zipfile.ZipFile(torn, "w") as other:
+        for name in archive.namelist():
+            content = archive.read(name)
+            other.writestr(name, content[: content.rindex(b"<row")] if name.endswith("sheet1.xml") else content)
+    with pytest.raises(FileUnreadableError, match="a part of it is damaged"):
+        read_table(str(torn))
+
+
 def test_a_spreadsheet_gives_its_cells_as_they_are_shown(tmp_path):
     openpyxl = pytest.importorskip("openpyxl")
     book = openpyxl.Workbook()

@@ -1,6 +1,7 @@
 """Rule files: what a good one gives, and that every bad one is refused with its file, its entry and its fault."""
 
 import dataclasses
+import os
 import subprocess
 import sys
 from itertools import product
@@ -16,6 +17,8 @@ from geoseptic.io.rulefiles import load_rules, shipped_rules
 from geoseptic.io.rulemerge import MOST_CONDITIONS, SetbackKey, Stated, merged_setbacks
 from geoseptic.io.rulevalues import Faults
 from geoseptic.model.rules import CONDITIONS, FEATURES, PARTS, Citation, RuleSet, Setback
+
+FUZZ = int(os.environ.get("GEOSEPTIC_FUZZ", "100"))
 
 HEAD = """
 id = "{id}"
@@ -554,7 +557,7 @@ def lines_of(drawn, set_id: str) -> dict[SetbackKey, Setback]:
     }
 
 
-@settings(max_examples=250, deadline=None, derandomize=True)
+@settings(max_examples=FUZZ, deadline=None, derandomize=True)
 @given(state=LINES, county=LINES)
 def test_county_is_refused_just_where_some_case_or_grant_would_ask_less_than_its_state(state, county):
     base = RuleSet("state", "Code", "Nowhere", "2020", "m", "", (), tuple(lines_of(state, "state").values()), ())
@@ -696,7 +699,7 @@ NEARLY_GOOD_SETS = st.fixed_dictionaries(
 
 
 @settings(
-    max_examples=300, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=FUZZ, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 @given(content=SETS | NEARLY_GOOD_SETS)
 def test_no_table_at_all_breaks_the_reader(content, tmp_path, monkeypatch):

@@ -49,8 +49,8 @@ def test_points_come_out_where_the_degrees_say_and_the_columns_taken_are_told(we
     ("row", "why"),
     [
         ("W9,-122.31,47.21", "exchanged"),
-        ("W9,47.2171,122.3104", "sign of the longitude"),
-        ("W9,-47.2171,-122.3104", "sign of the latitude"),
+        ("W9,47.2171,122.3104", "sign of its longitude"),
+        ("W9,-47.2171,-122.3104", "sign of its latitude"),
         ("W9,0,0", "0, 0"),
         ("W9,,", "no place is given"),
         ("W9,47.2,", "no longitude"),

@@ -1,5 +1,7 @@
 """Where a condition of the ground holds round a feature: held against the plain way over the whole raster, and against sampled places."""
 
+import os
+
 import numpy as np
 import pytest
 import shapely
@@ -17,6 +19,9 @@ from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.groundcells import outlines
 from geoseptic.terrain import flowpath
 from tests.parcels.worlds import FT, ground_of, objects, plane
+
+FEATURES = int(os.environ.get("GEOSEPTIC_FEATURES", "12"))
+"""Random features of each distance that are compared with the plain way; 25 in a long trial."""
 
 
 def rough_ground(seed: int, cell_m: float = 1.0, holes: int = 2, radius_m: float = 6.13) -> Ground:
@@ -115,7 +120,7 @@ def test_ground_that_drains_to_a_feature_is_as_the_plain_way_finds_it(monkeypatc
     rng = np.random.default_rng(seed + 100)
     some = {"holds": 0, "unknown": 0}
     for distance_m in (3.0, 12.0, 30.0):
-        shapes = objects([random_feature(rng, ground.elevation.grid) for _ in range(25)])
+        shapes = objects([random_feature(rng, ground.elevation.grid) for _ in range(FEATURES)])
         error_m = rng.choice([0.0, 2.0, 9.57], len(shapes))
         found = ground.regions("drainage_path", shapes, distance_m, error_m)
         for shape, error, holds, unknown in zip(shapes, error_m, *found, strict=True):
@@ -125,7 +130,7 @@ def test_ground_that_drains_to_a_feature_is_as_the_plain_way_finds_it(monkeypatc
             assert shapely.symmetric_difference(unknown, plain_unknown).area < 1e-6, shape.wkt
             some["holds"] += holds.area > 0
             some["unknown"] += unknown.area > 0
-    assert min(some.values()) >= 20
+    assert min(some.values()) >= FEATURES // 2
 
 
 def test_outline_of_cells_is_that_of_the_rasterizer_whatever_their_pattern():

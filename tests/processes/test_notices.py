@@ -105,6 +105,15 @@ def test_parcel_on_cells_without_a_height_counts_as_off_the_elevation():
     assert "(L2)" in said(found, "lie partly off")
 
 
+def test_parcel_without_a_shape_is_told_as_failed_and_not_as_off_the_elevation():
+    parcels = lots(3)
+    shapes = parcels.geometry.to_numpy(dtype=object).copy()
+    shapes[1] = None
+    found = setback_envelopes(parcels.set_geometry(shapes, crs=parcels.crs), PLAIN, rules=load_rules("us-wa"), elevation=ground(300.0))
+    assert [record["feature"] for record in found.failures] == ["L1"]
+    assert (found.counts["parcels_off_the_elevation"], found.counts["parcels_partly_off_the_elevation"]) == (0, 0)
+
+
 def test_parcels_that_lie_on_the_elevation_are_not_told():
     found = run(PLAIN, elevation=ground(300.0))
     assert (found.counts["parcels_off_the_elevation"], found.counts["parcels_partly_off_the_elevation"]) == (0, 0)

@@ -179,7 +179,7 @@ def run(county: County, out: str, process: str = "suitability_map", *more: str) 
 
 @pytest.fixture
 def small_windows(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(windows, "SIDE_CELLS", 32)
+    monkeypatch.setattr(windows, "SIDE_CELLS", 54)
     # Rows of packages are replaced whatever their share.
     monkeypatch.setattr(keptpackages, "ROWS", 2)
     monkeypatch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
@@ -201,7 +201,8 @@ def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_
 
 @pytest.mark.usefixtures("small_windows")
 @pytest.mark.parametrize("change", [well_moved, parcel_moved])
-def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, change):
+def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, monkeypatch, change):
+    monkeypatch.setattr(windows, "SIDE_CELLS", 32)
     county = County(tmp_path, 3)
     keep = f"--keep={tmp_path / 'keep'}"
     county.options["reach"] = "100ft"

@@ -1,0 +1,75 @@
+"""The rows of a county map: the parcels of a screening, and what a ranking says of each."""
+
+import numpy as np
+import numpy.typing as npt
+from geopandas import GeoDataFrame
+
+from geoseptic.errors import InputError, listed
+from geoseptic.io.maplibrary import county_map_parts
+from geoseptic.io.runfolders import FinishedRun
+from geoseptic.io.sites import read_lots, unit_of
+from geoseptic.model import layers, legend_table
+from geoseptic.model.checking import CheckedLayer, check, source_of
+from geoseptic.model.frame import Frame
+from geoseptic.model.results import FileResult, Results
+from geoseptic.processes.screening_legends import PARCELS
+from geoseptic.sheets.county_map import NOT_RANKED, Ranking, county_map_page
+from geoseptic.sheets.county_words import RANK_FIGURES, RANK_TEXTS
+from geoseptic.stages import stage
+from geoseptic.systems.verdict import VERDICTS
+
+PAGE = "county_map.html"
+
+
+def map_results(run: FinishedRun, ranked: GeoDataFrame | None) -> Results:
+    """The page, how many parcels of each verdict it shows, and what the two inputs do not have in common."""
+    parts = county_map_parts()
+    with stage("reading parcels"):
+        lots = read_lots(run)
+        frame = Frame.of(lots.crs, "parcels", run.folder)
+        shapes_m = frame.to_metres(np.asarray(lots.geometry.array, object))
+    ids = lots["parcel_id"].astype(str).to_numpy(object)
+    verdicts = lots["verdict"].astype(str)
+    strange = sorted(set(verdicts) - set(VERDICTS))
+    if strange:
+        raise InputError(f"{run.folder}: {listed(strange)} is no verdict of this version. Run the screening again, with this version.")
+    warnings = []
+    shapeless = int(sum(shape is None or shape.is_empty for shape in shapes_m))
+    if shapeless:
+        warnings.append(f"{shapeless} parcels have no outline: they are found by their name, not on the map")
+    ranking = None
+    if ranked is not None:
+        checked = check(ranked, layers.RANKED, frame, source_of(ranked))
+        rows, told = _joined(ids, checked)
+        warnings += [*checked.notes, *told]
+        ranking = _ranking(checked, rows)
+    with stage("making the page"):
+        page = county_map_page(run, lots, shapes_m, unit_of(lots), PARCELS, parts, ranking)
+    counts: dict[str, object] = {"parcels": len(ids)}
+    counts |= {f"parcels: {verdict}": int((verdicts == verdict).sum()) for verdict in VERDICTS}
+    if ranking is not None:
+        counts["parcels_ranked"] = int(sum(word != NOT_RANKED for word in ranking.classes))
+    return Results(files=(FileResult(PAGE, page),), counts=counts, warnings=tuple(warnings))
+
+
+def _joined(ids: npt.NDArray[np.object_], ranked: CheckedLayer) -> tuple[npt.NDArray[np.int64], list[str]]:
+    """The row of the ranking that each parcel has, -1 where it has none, and warnings."""
+    row_of = {str(name): row for row, name in enumerate(ranked.ids)}
+    rows = np.array([row_of.get(str(name), -1) for name in ids], np.int64)
+    told = []
+    if (rows < 0).any():
+        told.append(f"{int((rows < 0).sum())} parcels of the screening are not in the ranking: they are shown as not ranked")
+    beyond = len(row_of) - int((rows >= 0).sum())
+    if beyond:
+        told.append(f"{beyond} parcels of the ranking are not in the screening: they are not on the map")
+    return rows, told
+
+
+def _ranking(ranked: CheckedLayer, rows: npt.NDArray[np.int64]) -> Ranking:
+
+    def texts(name: str, otherwise: str = "") -> list[str]:
+        own = ranked.texts(name)
+        return [str(own[row] or "") if row >= 0 else otherwise for row in rows]
+
+    numbers = {figure.column: np.where(rows >= 0, ranked.numbers(figure.column)[rows], np.nan) for figure in RANK_FIGURES}
+    return Ranking(legend_table.PRIORITY, texts("priority", NOT_RANKED), numbers, {name: texts(name) for name in RANK_TEXTS})
