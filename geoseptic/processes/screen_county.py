@@ -181,7 +181,8 @@ def screen_county(
     found = screening.screen(search, soil, rules, mapped.ground_facts, facts or {}, frozenset(granted))
     assumed = screening.assumed_of_lots(land, mapped.cuts["drain_field"], presumed=unrecorded_wells == "presume")
     found = screening.told_of(found, "ground of the lots", {**astray, **lost})
-    ways = ways_down.ways_down(found.fields_m, elevation, mapped, land)
+    ways, astray = ways_down.ways_down(found.fields_m, elevation, mapped, land)
+    found = screening.told_of(found, ways_down.STAGE, astray)
     told = merged(
         mapped.results,
         screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], assumed, ways, soil),

@@ -25,7 +25,7 @@ from geoseptic.processes.screening import Screened, Screening
 from geoseptic.processes.sizing_tables import unchecked
 from geoseptic.processes.soil_ground import SoilLayers
 from geoseptic.processes.steps import Cut
-from geoseptic.processes.ways_down import Downslope
+from geoseptic.processes.ways_down import NOT_FOLLOWED, STAGE, Downslope
 from geoseptic.systems.sizing import trench_layout_rule
 from geoseptic.systems.testholes import Hole, propose_holes
 from geoseptic.systems.verdict import VERDICTS
@@ -144,6 +144,7 @@ def _parcels(
     lots = found.lots
     length, area, volume = units.length, units.area, units.volume
     way = {path.lot: path for path in paths}
+    not_followed = {row for row, stage, _ in found.failures if stage == STAGE}
     near_m, near_well = _nearest_wells(land, lots)
     gravity = found.burial.in_words()
     sizes = [lot.sizes.size for lot in lots]
@@ -186,7 +187,9 @@ def _parcels(
         ),
         "nearest_well": near_well,
         f"well_{length}": units.lengths(near_m),
-        "downslope_well": [way[number].well if number in way else "" for number in range(len(lots))],
+        "downslope_well": [
+            way[number].well if number in way else NOT_FOLLOWED if number in not_followed else "" for number in range(len(lots))
+        ],
         f"path_{length}": units.lengths([way[number].length_m if number in way else None for number in range(len(lots))], 0),
         "soil": [lot.under.soil if lot.under else "" for lot in lots],
         "soil_rating": [lot.under.rating if lot.under else "" for lot in lots],

@@ -12,7 +12,7 @@ from geopandas.testing import assert_geodataframe_equal
 from geoseptic.errors import GeometryRepairError, LayerContractError
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.parcels import envelope
-from geoseptic.processes import layouts, old_search, screening, screening_tables, workers
+from geoseptic.processes import layouts, old_search, screening, screening_tables, ways_down, workers
 from geoseptic.processes.old_systems import old_systems
 from geoseptic.processes.screen_county import screen_county
 from geoseptic.processes.setback_envelopes import setback_envelopes
@@ -168,6 +168,25 @@ def test_search_that_fails_at_a_lot_gives_no_verdict_on_it_alone(monkeypatch, er
     assert rows(found).loc[BAD, "verdict"] == "cannot say"
     others = [one for one in rows(whole).index if one != BAD]
     assert (rows(whole).loc[others, "verdict"] != "cannot say").any()
+    assert_same(rows(found).loc[others], rows(whole).loc[others])
+
+
+@pytest.mark.parametrize("error", list(ERRORS))
+def test_way_of_the_water_that_cannot_be_followed_is_unknown_on_that_lot_alone(monkeypatch, error):
+    whole = screened(county())
+
+    def start_but_at_bad(field, grid, distance_m):
+        x, y = corner(3)
+        if shapely.intersects(field, shapely.box(x + 1, y + 1, x + SIDE_M - 1, y + SIDE_M - 1)):
+            raise ERRORS[error]
+        return honest(field, grid, distance_m)
+
+    honest = ways_down._start
+    monkeypatch.setattr(ways_down, "_start", start_but_at_bad)
+    found = screened(county())
+    assert failed(found) == {(BAD, "way downslope")}
+    assert rows(found).loc[BAD, "downslope_well"].startswith("unknown")
+    others = [one for one in rows(whole).index if one != BAD]
     assert_same(rows(found).loc[others], rows(whole).loc[others])
 
 
