@@ -41,7 +41,10 @@ class Circle:
 
 @dataclass(frozen=True)
 class Words:
-    """One line of text. `anchor` is the end that stands at the place; `turn_degrees` is against the clock. `halo` clears the ground below."""
+    """One line of text.
+
+    `anchor` is the end that stands at the place; `turn_degrees` is against the clock. `halo` clears the ground below it.
+    """
 
     text: str
     at: Point
@@ -101,5 +104,5 @@ PENS: Final[Mapping[str, Pen]] = MappingProxyType(
         "scale gap": Pen(0.25, "#000000", fill="#ffffff"),
     }
 )
-"""General drafting practice: what is to be built is heavier than what is there, boundaries are chains of dashes, what is below the ground or
-not sure is dashed. Every class can be told without its colour."""
+"""General drafting practice: what is to be built is heavier than what is there, boundaries are chains of dashes, what is below the ground
+or not sure is dashed. Every class can be told without its colour."""

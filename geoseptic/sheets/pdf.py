@@ -58,7 +58,9 @@ BODY: Final = ParagraphStyle("body", fontName="Helvetica", fontSize=8.2, leading
 CELL: Final = ParagraphStyle("cell", parent=BODY, fontSize=7.2, leading=8.8)
 HEAD_CELL: Final = ParagraphStyle("head cell", parent=CELL, fontName="Helvetica-Bold")
 ITEM: Final = ParagraphStyle("item", parent=BODY, leftIndent=9, bulletIndent=1)
-HEADING: Final = ParagraphStyle("heading", parent=BODY, fontName="Helvetica-Bold", fontSize=9.6, leading=12, spaceBefore=7, spaceAfter=2, keepWithNext=1)
+HEADING: Final = ParagraphStyle(
+    "heading", parent=BODY, fontName="Helvetica-Bold", fontSize=9.6, leading=12, spaceBefore=7, spaceAfter=2, keepWithNext=1
+)
 STRONG: Final = ParagraphStyle("strong", parent=BODY, fontName="Helvetica-Bold", fontSize=9, leading=11.4)
 
 

@@ -15,14 +15,22 @@ from geoseptic.sheets.plan import Plan, hole_name, presumed_wells_of, wells_of
 from geoseptic.units import from_metres, metres_per
 
 NEXT_STEPS: Final[Mapping[str, str]] = {
-    "fits by gravity": "Take this plan to the lot: find every well, the lot corners and the house's sewer exit, then have the test holes dug "
-    "and the soil looked at before anyone designs.",
-    "fits with pump": "Take this plan to the lot: find every well, the lot corners and the house's sewer exit, have the ground levelled from "
-    "house to field, and have the test holes dug before anyone designs.",
-    "fits only without full reserve": "Ask the health authority first whether it grants a system without the full reserve here. Then check "
-    "wells, corners and soil on the lot.",
-    "does not fit": "Nothing of the usual kind has room by what is on record. Check on the lot whether the wells, lines and buildings that bind "
-    "lie where they are drawn, and ask the health authority what else it allows.",
+    "fits by gravity": (
+        "Take this plan to the lot: find every well, the lot corners and the house's sewer exit, then have the test holes dug and the soil "
+        "looked at before anyone designs."
+    ),
+    "fits with pump": (
+        "Take this plan to the lot: find every well, the lot corners and the house's sewer exit, have the ground levelled from house to "
+        "field, and have the test holes dug before anyone designs."
+    ),
+    "fits only without full reserve": (
+        "Ask the health authority first whether it grants a system without the full reserve here. Then check wells, corners and soil on "
+        "the lot."
+    ),
+    "does not fit": (
+        "Nothing of the usual kind has room by what is on record. Check on the lot whether the wells, lines and buildings that bind lie "
+        "where they are drawn, and ask the health authority what else it allows."
+    ),
     "cannot say": "What is missing is listed below. Until it is known, treat the lot as one without room.",
 }
 """Common practice, no source."""
@@ -112,8 +120,8 @@ def _setbacks(told: Iterable[Kept], unit: str, sources: list[str]) -> Section:
         rows.append((PARTS[kept.part], which, required, doubt, provided, holds, status, f"[{sources.index(kept.citation) + 1}]"))
     head = ("From", "To", f"Required, {unit}", f"Error of place, {unit}", f"Provided, {unit}", "Kept", "", "Source")
     text = (
-        "Horizontal distances from the nearest edge of what is drawn. Provided is what was measured less the error of the feature's place. Of "
-        "each kind of feature the one with least to spare; wells one by one."
+        "Horizontal distances from the nearest edge of what is drawn. Provided is what was measured less the error of the feature's place. "
+        "Of each kind of feature the one with least to spare; wells one by one."
     )
     return Section("Setbacks", (text,) if rows else (), table=Table(head, tuple(rows), (1.3, 2.6, 0.9, 0.9, 0.9, 0.7, 1.1, 0.7)))
 

@@ -18,7 +18,7 @@ def test_a_site_has_its_own_layout_and_all_that_is_near(run):
     for name in ("fields", "trenches", "tanks"):
         assert all(site.lot_m.buffer(0.001).covers(item.shape_m) for item in site.layers[name]), name
     whole = read_site(run, lots, drawn).features
-    assert {item.row["record"] for item in whole} == {"on record", "presumed"}
+    assert {item.row["record"] for item in whole} <= {"on record", "presumed"}
     assert all(item.shape_m.distance(site.lot_m) < 200 for item in whole)
     assert any(item.row["feature"] == "lot_line" for item in site.zones)
 
