@@ -8,6 +8,7 @@ from geoseptic.io.sites import Site, elevation_of, known_ids, read_lots, read_si
 from geoseptic.model.results import FileResult, Results
 from geoseptic.sheets.contours import Contours, contours_of, no_contours
 from geoseptic.sheets.names import file_name
+from geoseptic.sheets.page import site_page
 from geoseptic.sheets.pdf import plot_plan
 from geoseptic.sheets.plan import SURROUND_M, plan_of
 from geoseptic.stages import stage
@@ -32,11 +33,13 @@ def sheets(run: FinishedRun, wanted: Sequence[str], paper: str) -> Results:
                 shapeless.append(parcel_id)
                 continue
             plan = plan_of(site, _contours(site, run, heights))
-            files.append(FileResult(file_name(parcel_id, "pdf"), plot_plan(plan, run, paper)))
+            sheet = file_name(parcel_id, "pdf")
+            files.append(FileResult(sheet, plot_plan(plan, run, paper)))
+            files.append(FileResult(file_name(parcel_id, "html"), site_page(plan, run, sheet)))
     warnings = (heights,) if isinstance(heights, str) else ()
     return Results(
         files=tuple(files),
-        counts={"parcels": len(ids), "sheets": len(files)},
+        counts={"parcels": len(ids), "sheets": len(files) // 2},
         warnings=tuple(f"no contours are drawn: {why}" for why in warnings)
         + ((f"{len(shapeless)} parcels have no shape, and no sheet ({listed(shapeless)})",) if shapeless else ()),
         failures=tuple({"layer": "parcels", "feature": name, "stage": "sheet", "why": "the parcel has no shape"} for name in shapeless),

@@ -23,6 +23,7 @@ Paper = Annotated[str, Choice("Paper of the plans", ("letter", "a4"))]
     title="Site sheets",
     outputs=(
         FileOut("site_*.pdf", "Plot plan to scale of each parcel, with setbacks, sizes and what to check on the lot", "application/pdf"),
+        FileOut("site_*.html", "The same as a page to read on a screen or a phone", "text/html"),
     ),
     example="--screening out/demo --parcel MH-006-03 --out out/sheets",
 )

@@ -1,5 +1,6 @@
 """What a sheet says beside its plan, as sections that any page can set."""
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -61,8 +62,9 @@ def sections_of(plan: Plan, run: FinishedRun) -> tuple[Section, ...]:
     site = plan.site
     told = of_each_kind(plan.distances)
     sources = list(dict.fromkeys(kept.citation for kept in told))
+    verdict, steps = verdict_words(site)
     found = (
-        Section("Verdict", (f"{_sentence(site.row['verdict'])}. {_text(NEXT_STEPS.get(str(site.row['verdict']), ''))}",), strong=True),
+        Section("Verdict", (f"{verdict}. {steps}",), strong=True),
         Section("Reasons", items=_parts(site.row["reasons"])),
         _without(site),
         Section("To be checked on the lot", items=_open_questions(plan)),
@@ -77,6 +79,12 @@ def sections_of(plan: Plan, run: FinishedRun) -> tuple[Section, ...]:
         _record(plan, run),
     )
     return tuple(section for section in found if section.texts or section.items or (section.table is not None and section.table.rows))
+
+
+def verdict_words(site: Site) -> tuple[str, str]:
+    """The verdict in plain words, and what to do next."""
+    verdict = _text(site.row["verdict"])
+    return f"{verdict[:1].upper()}{verdict[1:]}, by what is on record", NEXT_STEPS.get(verdict, "")
 
 
 def _without(site: Site) -> Section:
@@ -108,7 +116,7 @@ def _open_questions(plan: Plan) -> tuple[str, ...]:
 def _setbacks(told: Iterable[Kept], unit: str, sources: list[str]) -> Section:
     rows = []
     for kept in told:
-        which = FEATURES[kept.feature] if kept.feature == "lot_line" else f"{FEATURES[kept.feature]} {kept.feature_id}"
+        which = FEATURES[kept.feature] if kept.feature == "lot_line" else f"{FEATURES[kept.feature]} {_named(kept.feature_id)}"
         required = f"{from_metres(kept.required_m, unit):g}"
         status = kept.status if kept.status == MAY_BE else ""
         if kept.provided_m is None:
@@ -221,14 +229,14 @@ def _record(plan: Plan, run: FinishedRun) -> Section:
     return Section("How this came about", (made, f"Inputs by their SHA-256 (first digits): {inputs}." if inputs else ""))
 
 
+def _named(feature_id: str) -> str:
+    """A feature without a name of its own is called by its layer and its number there; the number is enough beside what it is."""
+    return re.sub(r"^[a-z_]+ (?=\d+$)", "", feature_id)
+
+
 def _parts(value: Any) -> tuple[str, ...]:
     """A column whose parts are joined by semicolons."""
     return tuple(part.strip() for part in _text(value).split("; ") if part.strip())
-
-
-def _sentence(value: Any) -> str:
-    text = _text(value)
-    return text[:1].upper() + text[1:]
 
 
 def _text(value: Any) -> str:

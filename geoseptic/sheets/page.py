@@ -1,0 +1,140 @@
+"""The page of one parcel: a single HTML file that needs no network and runs no script."""
+
+import base64
+import hashlib
+from html import escape
+from typing import Final
+
+from geoseptic.io.runfolders import FinishedRun
+from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.sheets.drafting import Scale, drawn, pens_used
+from geoseptic.sheets.pdf import LEGEND
+from geoseptic.sheets.plan import Plan
+from geoseptic.sheets.svg import FONT, pens_css, sample, svg_of
+from geoseptic.sheets.words import Section, sections_of, verdict_words
+
+FRAME_MM: Final = 135.0
+"""Width of the drawing: of this the words are a readable part also on a phone that shows it wider than its screen."""
+
+CSS: Final = f"""
+:root {{ color-scheme: light; }}
+* {{ box-sizing: border-box; }}
+body {{ margin: 0 auto; max-width: 60rem; padding: 1rem 1rem 3rem; font: 16px/1.5 {FONT}; color: #1a1a1a; background: #fff; }}
+header p {{ margin: 0.2rem 0; }}
+h1 {{ font-size: 1.5rem; line-height: 1.2; margin: 0 0 0.4rem; overflow-wrap: anywhere; }}
+h2 {{ font-size: 1.15rem; margin: 2rem 0 0.4rem; }}
+.verdict {{ border: 3px solid #1a1a1a; border-left-width: 12px; padding: 0.7rem 1rem; margin: 1rem 0; }}
+.verdict strong {{ font-size: 1.25rem; }}
+.notice, .caution {{ background: #f3f0e6; border-left: 6px solid #6b4e00; padding: 0.6rem 1rem; }}
+figure {{ margin: 1.2rem 0; }}
+.plan {{ overflow-x: auto; border: 1px solid #767676; }}
+.plan:focus {{ outline: 3px solid #1a4f8b; }}
+.plan svg {{ display: block; width: 100%; min-width: 44rem; height: auto; }}
+figcaption {{ font-size: 0.9rem; }}
+.legend {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(15rem, 1fr)); gap: 0.1rem 1rem; padding: 0; list-style: none; }}
+.legend li {{ display: flex; align-items: center; gap: 0.5rem; font-size: 0.9rem; }}
+.sample {{ width: 4rem; height: 1.5rem; flex: none; }}
+.table {{ overflow-x: auto; }}
+table {{ border-collapse: collapse; width: 100%; font-size: 0.92rem; }}
+th, td {{ text-align: left; vertical-align: top; padding: 0.3rem 0.8rem 0.3rem 0; border-bottom: 1px solid #8a8a8a; }}
+th, td {{ overflow-wrap: anywhere; }}
+td {{ min-width: 4rem; }}
+li, p {{ overflow-wrap: anywhere; }}
+nav a, a {{ color: #123f73; }}
+svg .outline {{ fill: none; }}
+svg .words {{ font-family: {FONT}; fill: #000; stroke: none; }}
+svg .bold {{ font-weight: bold; }}
+svg .halo {{ paint-order: stroke; stroke: #fff; stroke-width: 0.7; stroke-linejoin: round; }}
+svg path:hover, svg circle:hover {{ stroke: #b00020; }}
+{pens_css()}
+@media print {{
+  body {{ max-width: none; padding: 0; font-size: 11px; }}
+  .plan {{ overflow: visible; border: 0; }}
+  .plan svg {{ min-width: 0; max-height: 17cm; }}
+  h2 {{ break-after: avoid; }}
+  tr, li {{ break-inside: avoid; }}
+  nav {{ display: none; }}
+}}
+"""
+
+
+def site_page(plan: Plan, run: FinishedRun, plan_file: str) -> bytes:
+    """The page in UTF-8. `plan_file` is the name of the sheet to print, beside it."""
+    site = plan.site
+    left, bottom, right, top = plan.whole_m if not site.layers["fields"] else _wider(plan)
+    width_m, height_m = right - left, top - bottom
+    frame = FRAME_MM, FRAME_MM * min(max(height_m / width_m, 0.6), 1.3)
+    scale = Scale(min(frame[0] / width_m, frame[1] / height_m), "not to scale", False)
+    drawing = drawn(plan, (left, bottom, right, top), *frame, scale)
+    verdict, steps = verdict_words(site)
+    sections = [section for section in sections_of(plan, run) if section.title != "Verdict"]
+    used = pens_used([drawing])
+    legend = "".join(f"<li>{sample(pen)}{escape(words)}</li>" for pen, words in LEGEND.items() if pen in used)
+    label = f"Plan of lot {site.parcel_id}: {verdict}. The tables below say the same in words."
+    started = str(run.record.get("started", ""))[:10]
+    style = base64.b64encode(hashlib.sha256(CSS.encode()).digest()).decode()
+    links = "".join(f'<li><a href="#{_anchor(section.title)}">{escape(section.title)}</a></li>' for section in sections)
+    page = f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'sha256-{style}'; base-uri 'none'; form-action 'none'">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="referrer" content="no-referrer">
+<title>Lot {escape(site.parcel_id)}: {escape(verdict)}</title>
+<style>{CSS}</style>
+</head>
+<body>
+<header>
+<h1>Lot {escape(site.parcel_id)}</h1>
+<p>Screened {escape(started)} by {escape(run.title)}.</p>
+<p class="notice">{escape(SCREENING_AID)}</p>
+</header>
+<main>
+<div class="verdict"><strong>{escape(verdict)}.</strong><p>{escape(steps)}</p></div>
+<figure>
+<div class="plan" tabindex="0" role="region" aria-label="Plan, can be scrolled sideways">{svg_of(drawing, label, "plan")}</div>
+<figcaption>Not to scale; north of the grid is up. {escape(plan.contours.note)}
+The sheet <a href="{escape(plan_file)}">{escape(plan_file)}</a> is true to scale. Point at a line to read what it is.</figcaption>
+<ul class="legend">{legend}</ul>
+</figure>
+<nav aria-label="On this page"><ul>{links}</ul></nav>
+{"".join(_section(section) for section in sections)}
+</main>
+</body>
+</html>
+"""
+    return page.encode("utf-8")
+
+
+def _wider(plan: Plan) -> tuple[float, float, float, float]:
+    """The works and the lot round them, but no more of a very large lot than can be seen."""
+    whole, works = plan.whole_m, plan.works_m
+    most_m = 4 * max(works[2] - works[0], works[3] - works[1])
+    if max(whole[2] - whole[0], whole[3] - whole[1]) <= most_m:
+        return whole
+    return works
+
+
+def _section(section: Section) -> str:
+    body = "".join(f"<p>{escape(text)}</p>" for text in section.texts if text)
+    body = f'<div class="caution">{body}</div>' if section.strong and body else body
+    if section.items:
+        body += f"<ul>{''.join(f'<li>{escape(item)}</li>' for item in section.items)}</ul>"
+    if section.table is not None and section.table.rows:
+        titled = any(section.table.head)
+        head = f"<thead><tr>{''.join(_cell('th scope=col', cell) for cell in section.table.head)}</tr></thead>" if titled else ""
+        first = "td" if titled else "th scope=row"
+        rows = "".join(f"<tr>{_cell(first, row[0])}{''.join(_cell('td', cell) for cell in row[1:])}</tr>" for row in section.table.rows)
+        name = escape(section.title)
+        body += f'<div class="table" tabindex="0" role="region" aria-label="{name}"><table>{head}<tbody>{rows}</tbody></table></div>'
+    anchor = _anchor(section.title)
+    return f'<section aria-labelledby="{anchor}"><h2 id="{anchor}">{escape(section.title)}</h2>{body}</section>\n'
+
+
+def _cell(opening: str, text: str) -> str:
+    return f"<{opening}>{escape(text)}</{opening.split()[0]}>"
+
+
+def _anchor(title: str) -> str:
+    return "-".join(title.lower().split())
