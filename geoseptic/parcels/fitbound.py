@@ -45,19 +45,55 @@ def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, 
             spares = blocks(inner, touched, cols, work.reserves, tries.reserves[number], side)
         if _keep_open(fields.ends, spares.ends, least_kind, work, side, open_fields[number], open_reserves[number]):
             grid = Grid(left, bottom, side, cosine, sine)
-            _look_for_all_level(fields, work.fields, open_fields[number], grid, loose, patch)
-            _look_for_all_level(spares, work.reserves, open_reserves[number], grid, loose, patch)
-            ends, spare_ends = fields.level, spares.level
-            keep[number] = _keep_open(ends, spare_ends, least_kind, work, side, open_fields[number], open_reserves[number])
+            keep[number] = _keep_level(fields, spares, least_kind, work, grid, loose, patch, open_fields[number], open_reserves[number])
     return Tries(tries.turns[keep], open_fields[keep], open_reserves[keep])
 
 
 @njit(cache=True, nogil=True)
-def _look_for_all_level(room, layouts, tried, grid, trenches, patch):  # type: ignore[no-untyped-def]
-    for option in range(room.places.size):
-        for end in range(4):
-            if tried[option] and room.level[option, end] == -2:
-                look_for_level(room, option, end, layouts, grid, trenches, patch, ROUGH_STEP_M)
+def _keep_level(fields, spares, least_kind, work, grid, trenches, patch, open_fields, open_reserves):  # type: ignore[no-untyped-def]
+    """As `_keep_open` by the places where the ground lets trenches lie, of what that left open. No end is looked for that decides nothing."""
+    was_open, was_open_reserve = open_fields.copy(), open_reserves.copy()
+    open_fields[:] = False
+    open_reserves[:] = False
+    for option in range(was_open.size):
+        if not was_open[option] or _level_end(fields, option, 0, work.fields, grid, trenches, patch) < 0:
+            continue
+        if least_kind == 1 or was_open_reserve.size == 0:
+            open_fields[option] = True
+        deep = _at_least(work.fields[option, 2] + work.gap_m, grid.cell)
+        wide = _at_least(work.fields[option, 1] + work.gap_m, grid.cell)
+        for spare in range(was_open_reserve.size):
+            if not was_open_reserve[spare] or (open_fields[option] and open_reserves[spare]):
+                continue
+            if _level_end(spares, spare, 0, work.reserves, grid, trenches, patch) < 0:
+                continue
+            spare_deep = _at_least(work.reserves[spare, 2] + work.gap_m, grid.cell)
+            spare_wide = _at_least(work.reserves[spare, 1] + work.gap_m, grid.cell)
+            for side in range(4):
+                # The reserve above the field, below it, to its right, to its left.
+                apart = spare_deep if side == 1 else deep if side == 0 else wide if side == 2 else spare_wide
+                upper, lower = (spares, fields) if side % 2 == 0 else (fields, spares)
+                up, down = (spare, option) if side % 2 == 0 else (option, spare)
+                end = 1 if side < 2 else 3
+                if upper.ends[up, end] - lower.ends[down, end - 1] < apart:
+                    continue
+                up_layouts, down_layouts = (work.reserves, work.fields) if side % 2 == 0 else (work.fields, work.reserves)
+                high = _level_end(upper, up, end, up_layouts, grid, trenches, patch)
+                if high - lower.ends[down, end - 1] < apart:
+                    continue
+                if high - _level_end(lower, down, end - 1, down_layouts, grid, trenches, patch) >= apart:
+                    open_fields[option] = True
+                    open_reserves[spare] = True
+                    break
+    return open_fields.any()
+
+
+@njit(cache=True, nogil=True)
+def _level_end(room, option, end, layouts, grid, trenches, patch):  # type: ignore[no-untyped-def]
+    """One end of the places where the ground lets trenches lie, -1 where there is none."""
+    if room.level[option, end] == -2:
+        look_for_level(room, option, end, layouts, grid, trenches, patch, ROUGH_STEP_M)
+    return room.level[option, end]
 
 
 @njit(cache=True, nogil=True)

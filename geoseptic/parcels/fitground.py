@@ -55,6 +55,21 @@ class Patch(NamedTuple):
     unknown_is_good: bool
 
 
+class Where(NamedTuple):
+    """Where the cells of a patch are: upper left corner and cell side, rows and columns; and its `unknown_is_good`. [m]
+
+    Apart from its arrays: compiled code counts references to each array of a tuple that it hands on, which costs more than what the
+    innermost loops do.
+    """
+
+    left_m: float
+    top_m: float
+    cell_m: float
+    rows: int
+    cols: int
+    unknown_is_good: bool
+
+
 class Trenches(NamedTuple):
     """How trenches are laid: width, middle to middle, and how much the ground may differ along one. [m]"""
 
@@ -205,55 +220,59 @@ def _within_reach(table, lie, row, col_0, col_1, reach):  # type: ignore[no-unty
 
 
 @njit(cache=True, nogil=True)
-def ground_at(patch, x, y):  # type: ignore[no-untyped-def]
-    """Height, slope and flow path at a point; NaN where not known. [m, m/m, m]"""
-    r, c = int(math.floor((patch.top_m - y) / patch.cell_m)), int(math.floor((x - patch.left_m) / patch.cell_m))
-    if r < 0 or c < 0 or r >= patch.planes.shape[0] or c >= patch.planes.shape[1]:
+def where_of(patch):  # type: ignore[no-untyped-def]
+    return Where(patch.left_m, patch.top_m, patch.cell_m, patch.planes.shape[0], patch.planes.shape[1], patch.unknown_is_good)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def ground_at(planes, path_m, where, x, y):  # type: ignore[no-untyped-def]
+    """Height, slope and flow path at a point of a patch; NaN where not known. [m, m/m, m]"""
+    r, c = int(math.floor((where.top_m - y) / where.cell_m)), int(math.floor((x - where.left_m) / where.cell_m))
+    if r < 0 or c < 0 or r >= where.rows or c >= where.cols:
         return np.nan, np.nan, np.nan
-    rise_x, rise_y = patch.planes[r, c, 1], patch.planes[r, c, 2]
-    dx, dy = x - (patch.left_m + (c + 0.5) * patch.cell_m), y - (patch.top_m - (r + 0.5) * patch.cell_m)
-    height = patch.planes[r, c, 0] + rise_x * dx + rise_y * dy
-    return height, math.sqrt(rise_x * rise_x + rise_y * rise_y), np.float64(patch.path_m[r, c])
+    rise_x, rise_y = planes[r, c, 1], planes[r, c, 2]
+    dx, dy = x - (where.left_m + (c + 0.5) * where.cell_m), y - (where.top_m - (r + 0.5) * where.cell_m)
+    height = planes[r, c, 0] + rise_x * dx + rise_y * dy
+    return height, math.sqrt(rise_x * rise_x + rise_y * rise_y), np.float64(path_m[r, c])
 
 
-@njit(cache=True, nogil=True)
-def runs_level(patch, u, v, cosine, sine, count, length_m, trenches, step_m):  # type: ignore[no-untyped-def]
-    """Whether the ground is known, and differs by no more than the trenches' drop, along the axis of each of `count` trenches: at both
-    ends, and at steps of at most `step_m`. (u, v) is the lower left corner of their rectangle in coordinates turned by the angle of
-    `cosine` and `sine`."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def runs_level(planes, where, u, v, cosine, sine, count, length_m, trenches, step_m):  # type: ignore[no-untyped-def]
+    """Whether the ground of a patch is known, and differs by no more than the trenches' drop, along the axis of each of `count` trenches:
+    at both ends, and at steps of at most `step_m`. (u, v) is the lower left corner of their rectangle in coordinates turned by the angle
+    of `cosine` and `sine`."""
     steps = int(math.ceil(length_m / step_m))
     # Most that fail do so at the ends or in the middle of some trench: these come first.
-    if not _level_at(patch, u, v, cosine, sine, count, length_m, trenches, steps, max(1, steps // 2)):
+    if not _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, max(1, steps // 2)):
         return False
-    return _level_at(patch, u, v, cosine, sine, count, length_m, trenches, steps, 1)
+    return _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, 1)
 
 
-@njit(cache=True, nogil=True)
-def may_run_level(patch, u, v, cosine, sine, count, length_m, trenches, step_m):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def may_run_level(planes, where, u, v, cosine, sine, count, length_m, trenches, step_m):  # type: ignore[no-untyped-def]
     """As `runs_level`, as far as the ends and one or two points between them tell."""
     steps = int(math.ceil(length_m / step_m))
-    return _level_at(patch, u, v, cosine, sine, count, length_m, trenches, steps, max(1, steps // 2))
+    return _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, max(1, steps // 2))
 
 
-@njit(cache=True, nogil=True)
-def _level_at(patch, u, v, cosine, sine, count, length_m, trenches, steps, every):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, every):  # type: ignore[no-untyped-def]
     """Whether `runs_level` holds at both ends and at every so many of the steps."""
-    rows, cols = patch.planes.shape[:2]
     across_step, along_step = length_m * cosine / steps, -length_m * sine / steps
     for trench in range(int(count)):
         axis = v + trench * trenches.pitch_m + 0.5 * trenches.width_m
-        from_left, from_top = u * cosine - axis * sine - patch.left_m, patch.top_m - u * sine - axis * cosine
+        from_left, from_top = u * cosine - axis * sine - where.left_m, where.top_m - u * sine - axis * cosine
         low, high = np.inf, -np.inf
         for step in range(-every, steps, every):
             at = steps if step < 0 else step
-            x, y = (from_left + at * across_step) / patch.cell_m, (from_top + at * along_step) / patch.cell_m
+            x, y = (from_left + at * across_step) / where.cell_m, (from_top + at * along_step) / where.cell_m
             height = np.nan
-            if 0 <= x < cols and 0 <= y < rows:
+            if 0 <= x < where.cols and 0 <= y < where.rows:
                 row, col = int(y), int(x)
-                east, south = (x - col - 0.5) * patch.cell_m, (y - row - 0.5) * patch.cell_m
-                height = patch.planes[row, col, 0] + patch.planes[row, col, 1] * east - patch.planes[row, col, 2] * south
+                east, south = (x - col - 0.5) * where.cell_m, (y - row - 0.5) * where.cell_m
+                height = planes[row, col, 0] + planes[row, col, 1] * east - planes[row, col, 2] * south
             if np.isnan(height):
-                if not patch.unknown_is_good:
+                if not where.unknown_is_good:
                     return False
                 continue
             low, high = min(low, height), max(high, height)
@@ -262,8 +281,8 @@ def _level_at(patch, u, v, cosine, sine, count, length_m, trenches, steps, every
     return True
 
 
-@njit(cache=True, nogil=True)
-def under_trenches(patch, u, v, cosine, sine, count, length_m, trenches):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def under_trenches(planes, path_m, where, u, v, cosine, sine, count, length_m, trenches):  # type: ignore[no-untyped-def]
     """What lies under the axes of trenches as in `runs_level`, at the same points."""
     steps = int(math.ceil(length_m / STEP_M))
     top, steepest, path = -np.inf, 0.0, np.inf
@@ -271,7 +290,8 @@ def under_trenches(patch, u, v, cosine, sine, count, length_m, trenches):  # typ
         across = v + trench * trenches.pitch_m + 0.5 * trenches.width_m
         for step in range(steps + 1):
             along = u + length_m * step / steps
-            height, slope, path_here = ground_at(patch, along * cosine - across * sine, along * sine + across * cosine)
+            x, y = along * cosine - across * sine, along * sine + across * cosine
+            height, slope, path_here = ground_at(planes, path_m, where, x, y)
             if not np.isnan(height):
                 top, steepest = max(top, height), max(steepest, slope)
             path = np.nan if np.isnan(path) or np.isnan(path_here) else min(path, path_here)

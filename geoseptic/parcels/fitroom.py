@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.parcels.bitrows import NONE, ONE, Bits, is_set, keep_runs, keep_stacks, places_and_ends
+from geoseptic.parcels.bitrows import ALL, NONE, ONE, Bits, keep_runs, keep_stacks, lowest, places_and_ends
 from geoseptic.parcels.fitgrid import SLACK_M, cells_for
-from geoseptic.parcels.fitground import Trenches, runs_level
+from geoseptic.parcels.fitground import Trenches, runs_level, where_of
 
 
 class Work(NamedTuple):
@@ -151,17 +151,33 @@ def spot_at(row, col, option, deep, wide, length_m, depth_m, grid):  # type: ign
 def look_for_level(room, option, end, layouts, grid, trenches, patch, step_m):  # type: ignore[no-untyped-def]
     """Fill in one end of `level`, all of them where there is none."""
     low, high, near, far = room.ends[option]
-    first, last = (low, high) if end < 2 else (near, far)
-    other_first, other_last = (near, far) if end < 2 else (low, high)
     count, length_m, depth_m = layouts[option]
-    deep, wide, fits = room.deep[option], room.wide[option], room.fits[option]
-    for step in range(last - first + 1 if room.places[option] else 0):
-        at = first + step if end % 2 == 0 else last - step
-        for other in range(other_first, other_last + 1):
-            row, col = (at, other) if end < 2 else (other, at)
-            if is_set(fits, row, col):
-                spot = spot_at(row, col, option, deep, wide, length_m, depth_m, grid)
-                if runs_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, trenches, step_m):
-                    room.level[option, end] = at
-                    return
-    room.level[option, :] = -1
+    deep, wide, fits, planes, where = room.deep[option], room.wide[option], room.fits[option], patch.planes, where_of(patch)
+    at = -1
+    if room.places[option] > 0:
+        first, last = (low, high) if end < 2 else (near, far)
+        for step in range(last - first + 1):
+            line = first + step if end % 2 == 0 else last - step
+            rows = (line, line + 1) if end < 2 else (low, high + 1)
+            words = (near >> 6, (far >> 6) + 1) if end < 2 else (line >> 6, (line >> 6) + 1)
+            wanted = ALL if end < 2 else ONE << np.uint64(line & 63)
+            for row in range(rows[0], rows[1]):
+                for word in range(words[0], words[1]):
+                    left = fits[row, word] & wanted
+                    while left != NONE:
+                        col = 64 * word + lowest(left)
+                        left &= left - ONE
+                        spot = spot_at(row, col, option, deep, wide, length_m, depth_m, grid)
+                        if runs_level(planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, trenches, step_m):
+                            at, left = line, NONE
+                            break
+                    if at >= 0:
+                        break
+                if at >= 0:
+                    break
+            if at >= 0:
+                break
+    if at >= 0:
+        room.level[option, end] = at
+    else:
+        room.level[option, :] = -1

@@ -10,9 +10,9 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from geoseptic.parcels.bitrows import is_set
+from geoseptic.parcels.bitrows import NONE, ONE, is_set, lowest, no_cells, turn_over
 from geoseptic.parcels.fitgrid import SLACK_M, cells_for, grid_over, inside_cells, turned
-from geoseptic.parcels.fitground import STEP_M, Under, ground_at, keep_good_ground, may_run_level, runs_level, under_trenches
+from geoseptic.parcels.fitground import STEP_M, Under, ground_at, keep_good_ground, may_run_level, runs_level, under_trenches, where_of
 from geoseptic.parcels.fitroom import Grid, Spot, look_for_level, room_in, spot_at
 
 FALL_TO_SPARE_M = 0.15
@@ -34,20 +34,6 @@ class House(NamedTuple):
     invert_m: float
     fall_m_per_m: float
     pipe_depth_m: float
-
-
-class _Where(NamedTuple):
-    """Where the cells of a patch are: upper left corner and cell side, rows and columns. [m]
-
-    Apart from its arrays: compiled code counts references to each array of a tuple that it hands on, which costs more than what the
-    innermost loops do.
-    """
-
-    left_m: float
-    top_m: float
-    cell_m: float
-    rows: int
-    cols: int
 
 
 class Best(NamedTuple):
@@ -119,7 +105,8 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
     """`best`, or what is better than it at this turn; `fields` and `spares` have the `Room` for field and reserve."""
     gap = cells_for(work.gap_m, grid.cell)
     needs_reserve = work.reserves.shape[0] > 0
-    where = _Where(patch.left_m, patch.top_m, patch.cell_m, patch.planes.shape[0], patch.planes.shape[1])
+    planes, path_m, where = patch.planes, patch.path_m, where_of(patch)
+    highest = ceilings.max()
     improved, at_row, at_col = False, -1, -1
     for option in range(fields.places.size):
         if fields.places[option] == 0:
@@ -135,12 +122,22 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
             # Where it only matters whether there is room, of the same kind none is better than another.
             if possible < best.kind or (enough < BEST and possible == best.kind):
                 break
+            if possible == best.kind and not highest + _for_place(0.0, length_m) > best.score:
+                break
             beside = _beside(spares, deep, wide, gap)
-            columns = _spaced(near, far, cols, stride)
+            columns = no_cells(1, fields.cols)
+            for col in _spaced(near, far, cols, stride):
+                turn_over(columns, 0, col)
             for row in _spaced(low, high, rows, stride):
-                for col in columns:
-                    if not is_set(fits, row, col):
-                        continue
+                word, left = near >> 6, fits[row, near >> 6] & columns[0, near >> 6]
+                while True:
+                    while left == NONE and word < far >> 6:
+                        word += 1
+                        left = fits[row, word] & columns[0, word]
+                    if left == NONE:
+                        break
+                    col = 64 * word + lowest(left)
+                    left &= left - ONE
                     kind = 2 if not needs_reserve or row >= beside[0] or row <= beside[1] or col >= beside[2] or col <= beside[3] else 1
                     if kind < best.kind or (enough < BEST and kind == best.kind):
                         continue
@@ -152,18 +149,18 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
                     if not ceilings[to_row, to_col] + _for_place(least_run, length_m) > to_beat:
                         continue
                     run, to_middle = _runs(house, grid, spot, length_m, depth_m)
-                    height, slope, path = _middle(patch, grid, spot, length_m, depth_m)
+                    height, slope, path = _middle(planes, path_m, where, grid, spot, length_m, depth_m)
                     if not _score(_in_hand(house, height, run), path, slope, run, length_m, to_middle) > to_beat:
                         continue
-                    if not may_run_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
+                    if not may_run_level(planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
                         continue
                     for_place = _for_place(least_run, length_m)
                     if not _may_score(ceilings, where, grid, spot, count, length_m, work.trenches, to_beat - for_place):
                         continue
-                    under, in_hand, score = _looked_under(patch, grid, spot, work, house, run, to_middle, to_beat)
+                    under, in_hand, score = _looked_under(planes, path_m, where, grid, spot, work, house, run, to_middle, to_beat)
                     if not score > to_beat:
                         continue
-                    if not runs_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
+                    if not runs_level(planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
                         continue
                     if needs_reserve and kind == 2:
                         kind = 2 if _is_room(spares, row, col, deep, wide, gap, grid, work, patch) else 1
@@ -196,18 +193,18 @@ def _spaced(first, last, whole, stride):  # type: ignore[no-untyped-def]
     return chosen[:count]
 
 
-@njit(cache=True, nogil=True)
-def _looked_under(patch, grid, spot, work, house, run, to_middle, to_beat):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _looked_under(planes, path_m, where, grid, spot, work, house, run, to_middle, to_beat):  # type: ignore[no-untyped-def]
     """The ground under a field's trenches, what is in hand, and the score.
 
     Every further trench can only lower the score: once that is not over `to_beat`, the rest is not looked at.
     """
     count, length_m, depth_m = work.fields[spot.layout]
-    corner = _highest_corner(patch, grid, spot, length_m, depth_m)
+    corner = _highest_corner(planes, path_m, where, grid, spot, length_m, depth_m)
     top, steepest, path, in_hand, score = -np.inf, 0.0, np.inf, np.nan, np.inf
     for trench in range(int(count)):
         v = spot.v + trench * work.trenches.pitch_m
-        one = under_trenches(patch, spot.u, v, grid.cosine, grid.sine, 1, length_m, work.trenches)
+        one = under_trenches(planes, path_m, where, spot.u, v, grid.cosine, grid.sine, 1, length_m, work.trenches)
         top, steepest = max(top, one.top_m), max(steepest, one.steepest)
         path = np.nan if np.isnan(path) or np.isnan(one.path_m) else min(path, one.path_m)
         in_hand = _in_hand(house, max(top, corner), run)
@@ -287,6 +284,7 @@ def _reserve(field, row, col, fields, gap, spares, grid, work, house, patch):  #
     nearest, lowest, shortest = np.inf, np.inf, np.inf
     wide, deep = fields.wide[field.layout], fields.deep[field.layout]
     field_length_m = work.fields[field.layout, 1]
+    planes, path_m, where = patch.planes, patch.path_m, where_of(patch)
     middle_u, middle_v = field.u + 0.5 * field_length_m, field.v + 0.5 * work.fields[field.layout, 2]
     for alike in (True, False):
         for option in range(spares.places.size):
@@ -306,11 +304,11 @@ def _reserve(field, row, col, fields, gap, spares, grid, work, house, patch):  #
                     away = math.hypot(spot.u + 0.5 * length_m - middle_u, spot.v + 0.5 * depth_m - middle_v)
                     if away > nearest + SLACK_M:
                         continue
-                    height = _middle(patch, grid, spot, length_m, depth_m)[0]
+                    height = _middle(planes, path_m, where, grid, spot, length_m, depth_m)[0]
                     _, run = _runs(house, grid, spot, length_m, depth_m)
                     if away > nearest - SLACK_M and (height > lowest + SLACK_M or (height > lowest - SLACK_M and run >= shortest)):
                         continue
-                    if runs_level(patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
+                    if runs_level(planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
                         best, nearest, lowest, shortest = spot, away, height, run
         if best.layout >= 0:
             break
@@ -333,7 +331,7 @@ def _ceilings(patch):  # type: ignore[no-untyped-def]
     return most
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _cell_at(where, grid, u, v):  # type: ignore[no-untyped-def]
     """Row and column in `_ceilings` of a point."""
     x, y = u * grid.cosine - v * grid.sine, u * grid.sine + v * grid.cosine
@@ -341,7 +339,7 @@ def _cell_at(where, grid, u, v):  # type: ignore[no-untyped-def]
     return min(max(row, -1), where.rows) + 1, min(max(col, -1), where.cols) + 1
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _may_score(ceilings, where, grid, spot, count, length_m, trenches, to_beat):  # type: ignore[no-untyped-def]
     """Whether the ground under both ends and the middle of each trench, points of `under_trenches`, leaves a score over `to_beat`."""
     steps = int(math.ceil(length_m / STEP_M))
@@ -354,25 +352,25 @@ def _may_score(ceilings, where, grid, spot, count, length_m, trenches, to_beat):
     return True
 
 
-@njit(cache=True, nogil=True)
-def _middle(patch, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _middle(planes, path_m, where, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
     u, v = spot.u + 0.5 * length_m, spot.v + 0.5 * depth_m
-    return ground_at(patch, u * grid.cosine - v * grid.sine, u * grid.sine + v * grid.cosine)
+    return ground_at(planes, path_m, where, u * grid.cosine - v * grid.sine, u * grid.sine + v * grid.cosine)
 
 
-@njit(cache=True, nogil=True)
-def _highest_corner(patch, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _highest_corner(planes, path_m, where, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
     """Height of the ground at the highest corner of which it is known. [m]"""
     top = -np.inf
     for u in (spot.u, spot.u + length_m):
         for v in (spot.v, spot.v + depth_m):
-            height = ground_at(patch, u * grid.cosine - v * grid.sine, u * grid.sine + v * grid.cosine)[0]
+            height = ground_at(planes, path_m, where, u * grid.cosine - v * grid.sine, u * grid.sine + v * grid.cosine)[0]
             if height > top:
                 top = height
     return top
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _runs(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
     """From the outlet to the rectangle, and to its middle; without a house both from the lot's middle to the rectangle's."""
     if np.isnan(house.x):
@@ -383,7 +381,7 @@ def _runs(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
     return run, math.hypot(spot.u + 0.5 * length_m - u, spot.v + 0.5 * depth_m - v)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _least_run(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
     """A bound just below the run of `_runs`, found with less work."""
     if np.isnan(house.x):
@@ -394,19 +392,19 @@ def _least_run(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped
     return (1.0 - 1e-9) * math.sqrt(along * along + across * across)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _for_place(least_run, length_m):  # type: ignore[no-untyped-def]
     """What length and run leave of a score at most, to go with `_ceilings`."""
     return _score(np.inf, np.nan, 0.0, least_run, length_m, 0.0) + ROUNDING
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _in_hand(house, top, run):  # type: ignore[no-untyped-def]
     """How much higher the effluent arrives than the pipe of the highest trench lies; NaN without a house. [m]"""
     return house.invert_m - house.fall_m_per_m * run - (top - house.pipe_depth_m)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _score(in_hand, path, slope, run, length_m, to_middle):  # type: ignore[no-untyped-def]
     """Gravity before a pump, then a longer flow path to a well by steps of 100 ft, then longer trenches by steps of 25 ft (many short ones
     lie across the contour, and cost more to feed), then gentler slope by steps of 2 percent, then a shorter run by steps of 10 ft, then

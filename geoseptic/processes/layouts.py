@@ -361,7 +361,7 @@ def profiles_to_reserve(setting: Setting, tanks: tank.Tanks, placements: Sequenc
     """The same to the reserves, along straight lines to their highest corners: no line is drawn to one yet."""
     drawn = {lot: one for lot, one in enumerate(placements) if one is not None and one.reserve is not None and tanks.placed[lot]}
     corners, high_m = _corners_of(setting, [one.reserve for one in drawn.values()])
-    known = np.logical_and.reduce(np.isfinite(high_m), axis=1).tolist()
+    known = ~np.isnan(high_m.sum(axis=1))
     rows = [lot for lot, whole in zip(drawn, known, strict=True) if whole]
     highest = np.take_along_axis(corners[known], np.argmax(high_m[known], axis=1)[:, None, None], axis=1)[:, 0]
     lines = shapely.linestrings(np.stack([shapely.get_coordinates(tanks.centres_m[rows]), highest], axis=1)) if rows else NO_LINES

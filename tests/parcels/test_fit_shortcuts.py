@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from geoseptic.parcels import bitrows, fitsearch
+from geoseptic.parcels import bitrows, fitbound, fitsearch
 from geoseptic.parcels.fitgrid import SLACK_M, cells_for
-from geoseptic.parcels.fitground import Patch, Trenches, keep_good_ground, keep_good_middles, may_run_level, runs_level
-from geoseptic.parcels.fitroom import Grid, Room, Spot, Work, blocks, room_in
+from geoseptic.parcels.fitground import Patch, Trenches, keep_good_ground, keep_good_middles, may_run_level, runs_level, where_of
+from geoseptic.parcels.fitroom import Grid, Room, Spot, Work, blocks, look_for_level, room_in
 from tests.parcels.lots import packed, unpacked
 
 TRENCHES = Trenches(0.9, 2.7, 0.28)
@@ -140,11 +140,41 @@ def test_reserve_may_lie_beside_by_four_limits_where_it_may_by_looking_at_every_
             assert by_limits == fitsearch._may_be_room(spares, row, row, col, col, 4, 6, 2)
 
 
+def test_what_level_ground_leaves_open_is_what_looking_for_every_end_of_every_layout_leaves_open():
+    rng, left, shut = np.random.default_rng(4), 0, 0
+    every = np.ones(3, np.bool_)
+    for number in range(60):
+        patch, least_kind, alike = uneven_patch(rng, rng.choice([0.1, 0.25, 0.5])), 1 + number % 2, number % 4 < 2
+        turn = rng.uniform(0, np.pi)
+        grid = Grid(-12.0, -12.0, 1.0, math.cos(turn), math.sin(turn))
+        fields, reserves = (np.column_stack([[1, 2, 3], rng.uniform(2, 12, 3), [0.9, 3.6, 6.3]]) for _ in range(2))
+        work, shape = Work(fields, fields if alike else reserves, 1.8, TRENCHES), np.kron(rng.random((6, 6)) < 0.85, np.ones((4, 4), bool))
+        drawn = []
+        for _ in range(2):
+            room = room_in(packed(shape), 24, work.fields, every, 1.0)
+            drawn.append((room, room if alike else room_in(packed(shape[::-1]), 24, work.reserves, every, 1.0)))
+        (one, other), again = drawn
+        expected = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
+        fitbound._keep_open(one.ends, other.ends, least_kind, work, 1.0, *expected)
+        before = np.array(expected)
+        found = tuple(before.copy())
+        for room, layouts, wanted in ((one, work.fields, before[0]), (other, work.reserves, before[1])):
+            for option, end in np.ndindex(3, 4):
+                if wanted[option] and room.level[option, end] == -2:
+                    look_for_level(room, option, end, layouts, grid, TRENCHES, patch, fitbound.ROUGH_STEP_M)
+        some = fitbound._keep_open(one.level, other.level, least_kind, work, 1.0, *expected)
+        assert fitbound._keep_level(*again, least_kind, work, grid, TRENCHES, patch, *found) == some
+        np.testing.assert_array_equal(found, expected)
+        left += np.count_nonzero(expected)
+        shut += np.count_nonzero(before) - np.count_nonzero(expected)
+    assert min(left, shut) > 40
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_bounds_on_level_ground_and_score_never_rule_out_what_holds(seed):
     rng = np.random.default_rng(seed)
     patch = uneven_patch(rng, 0.05)
-    where = fitsearch._Where(patch.left_m, patch.top_m, patch.cell_m, 25, 25)
+    where = where_of(patch)
     house = fitsearch.House(*rng.uniform(-20, 20, 2), float(rng.choice([np.nan, 0.8])), 0.01, 0.5)
     ceilings = fitsearch._ceilings(patch)
     level = 0
@@ -157,11 +187,13 @@ def test_bounds_on_level_ground_and_score_never_rule_out_what_holds(seed):
         run, to_middle = fitsearch._runs(house, grid, spot, length_m, depth_m)
         least_run = fitsearch._least_run(house, grid, spot, length_m, depth_m)
         assert least_run <= run
-        whole = fitsearch._looked_under(patch, grid, spot, work, house, run, to_middle, -np.inf)
+        looked = (patch.planes, patch.path_m, where, grid, spot, work, house, run, to_middle)
+        whole = fitsearch._looked_under(*looked, -np.inf)
         bound = fitsearch._for_place(least_run, length_m)
         assert fitsearch._may_score(ceilings, where, grid, spot, count, length_m, TRENCHES, whole[2] - 1e-6 - bound)
-        assert not fitsearch._looked_under(patch, grid, spot, work, house, run, to_middle, whole[2])[2] > whole[2]
-        asked = (patch, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, TRENCHES, 1.0)
+        assert whole[2] <= ceilings.max() + fitsearch._for_place(0.0, length_m)
+        assert not fitsearch._looked_under(*looked, whole[2])[2] > whole[2]
+        asked = (patch.planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, TRENCHES, 1.0)
         if runs_level(*asked):
             level += 1
             assert may_run_level(*asked)
