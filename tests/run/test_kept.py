@@ -18,7 +18,7 @@ import shapely
 from affine import Affine
 from shapely import Point, box
 
-from geoseptic.io import kept, keptpackages, rasters
+from geoseptic.io import kept, keptpackages, keptplanes, rasters
 from geoseptic.io.digests import digest
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import by_windows
@@ -276,6 +276,22 @@ def test_entries_damaged_or_taken_away_while_a_run_goes_on_are_made_again(tmp_pa
             (path,) = (tmp_path / "keep").glob("*.kept")
             spoil(path)
             assert np.array_equal(found.read(slice(2, 9), slice(0, 10)), 2 * plane.values[2:9])
+
+
+def test_single_cells_of_a_kept_plane_are_taken_from_it_and_kept_by_what_its_windows_hold(tmp_path, monkeypatch):
+    """A window that holds something else is looked into anew, the others are not opened again."""
+    monkeypatch.setattr(windows, "SIDE_CELLS", 16)
+    values, rng = np.arange(1600.0).reshape(40, 40), np.random.default_rng(3)
+    rows, cols = rng.integers(0, 40, (2, 200))
+    for turn, made in ((0, 9), (1, 0), (2, 1)):
+        if turn == 2:
+            values[20, 20] = -1.0
+        plane = ArrayPlane(values.copy())
+        with kept.kept(tmp_path) as store:
+            (found,), _ = by_windows(plane, (np.float64,), _as_it_is, lambda window, plane=plane: (plane.read(*window),))
+            assert np.array_equal(keptplanes.at_cells(found, rows, cols), values[rows, cols])
+        assert store is not None and store.made["_at_cells"] == made
+        assert np.array_equal(keptplanes.at_cells(plane, rows, cols), values[rows, cols])
 
 
 def test_groups_of_shapes_come_back_as_they_were_and_damaged_ones_are_cut_again(tmp_path):
