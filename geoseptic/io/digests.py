@@ -123,7 +123,7 @@ def _add(found: Any, value: Any) -> None:
 def _add_array(found: Any, array: np.ndarray[Any, Any]) -> None:
     if array.dtype != object:
         _plain(found, f"array {array.dtype.str} {array.shape}", np.ascontiguousarray(array).reshape(-1).view(np.uint8))
-    elif array.size and all(item is None or isinstance(item, shapely.Geometry) for item in array.flat):
+    elif array.size and shapely.is_valid_input(array).all():
         # The lengths part one shape from the next.
         shapes = shapely.to_wkb(array).ravel()
         _plain(found, f"shapes {array.shape}", np.array([-1 if shape is None else len(shape) for shape in shapes], np.int64).view(np.uint8))

@@ -101,10 +101,12 @@ class _Near:
         bounds_m = shapely.bounds(shapes_m).reshape(-1, 4)
         np.fmin.at(low, source, bounds_m[:, :2])
         np.fmax.at(high, source, bounds_m[:, 2:])
+        cut_m = shapes_m.copy()
+        cut_m[whole] = None
         around_m = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
         grown_m = np.concatenate([_grown(outward(disputed_m, lot_line_m), np.full(len(disputed_m), lot_line_m + MARGIN_M))])
         return cls(
-            Hashed.of(np.where(whole, None, shapes_m)),
+            Hashed.of(cut_m),
             Hashed.of(zones.where_m),
             np.array(zones.feature, np.bytes_),
             np.array(zones.status, np.bytes_),

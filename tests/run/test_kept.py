@@ -86,6 +86,13 @@ def well_added(county: County) -> None:
     county.wells["new"] = Point(LEFT + county.rng.uniform(50, 700), TOP - county.rng.uniform(50, 700)), 5.0
 
 
+def well_put_in_the_middle(county: County) -> None:
+    """All wells behind it get another number."""
+    new = Point(LEFT + county.rng.uniform(50, 700), TOP - county.rng.uniform(50, 700)), 5.0
+    wells = list(county.wells.items())
+    county.wells = dict([*wells[: len(wells) // 2], ("between", new), *wells[len(wells) // 2 :]])
+
+
 def well_removed(county: County) -> None:
     del county.wells[county.some(county.wells)]
 
@@ -142,8 +149,8 @@ def window_changed(county: County) -> None:
 
 
 CHANGES: tuple[Callable[[County], None], ...] = (
-    well_moved, well_added, well_removed, well_error_changed, parcel_split, parcel_removed, parcel_moved, building_moved, cell_raised,
-    cell_lost, rules_edited, reach_changed, window_changed,
+    well_moved, well_added, well_put_in_the_middle, well_removed, well_error_changed, parcel_split, parcel_removed, parcel_moved,
+    building_moved, cell_raised, cell_lost, rules_edited, reach_changed, window_changed,
 )  # fmt: skip
 
 
@@ -200,7 +207,7 @@ def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_
 
 
 @pytest.mark.usefixtures("small_windows")
-@pytest.mark.parametrize("change", [well_moved, parcel_moved])
+@pytest.mark.parametrize("change", [well_moved, well_added, well_put_in_the_middle, parcel_moved])
 def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, monkeypatch, change):
     monkeypatch.setattr(windows, "SIDE_CELLS", 32)
     county = County(tmp_path, 3)
@@ -214,7 +221,8 @@ def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, monkeypatch, ch
     steps = kept_of(run(county, "out", "suitability_map", keep))
     for name in ("_slope", "_slope_classes", "_ponding", "_conditioned", "_drained"):
         assert not steps[name]["made"], name
-    for name in ("_paths", "_rated", "_tally", "_distance"):
+    # A well more gives others, the presumed ones at least, other numbers: counted anew, but no path is walked again.
+    for name in ("_paths", "_rated", "_distance", *(("_tally",) if change in (well_moved, parcel_moved) else ())):
         assert steps[name]["made"] <= 0.4 * (steps[name]["made"] + steps[name]["reused"]), name
     assert steps["_rated"]["made"] > 0 and steps["_cut"]["made"] > 0
     assert steps["_cut"]["made"] <= 0.5 * (steps["_cut"]["made"] + steps["_cut"]["reused"])
