@@ -24,6 +24,9 @@ VERSIONS: Final = ("numpy", "scipy", "numba", "llvmlite", "shapely", "pyproj", "
 """Packages of which another version may give another bit."""
 
 
+NO_SHAPE: Final = hashlib.sha256().digest()
+
+
 def digest(*values: Any) -> bytes:
     """SHA-256 of the values, 32 bytes. Raises TypeError for a kind of value that it does not know."""
     found = hashlib.sha256()
@@ -53,7 +56,7 @@ class Hashed:
     @classmethod
     def of(cls, shapes: np.ndarray[Any, np.dtype[np.object_]]) -> "Hashed":
         """With None for no shape."""
-        found = b"".join(hashlib.sha256(text or b"").digest() for text in shapely.to_wkb(shapes))
+        found = b"".join(hashlib.sha256(text).digest() if text else NO_SHAPE for text in shapely.to_wkb(shapes))
         return cls(shapes, np.frombuffer(found, "V32"))
 
     def __getitem__(self, rows: Any) -> "Hashed":
@@ -120,7 +123,7 @@ def _add(found: Any, value: Any) -> None:
 def _add_array(found: Any, array: np.ndarray[Any, Any]) -> None:
     if array.dtype != object:
         _plain(found, f"array {array.dtype.str} {array.shape}", np.ascontiguousarray(array).reshape(-1).view(np.uint8))
-    elif array.size and all(item is None or isinstance(item, shapely.Geometry) for item in array.flat):
+    elif array.size and shapely.is_valid_input(array).all():
         # The lengths part one shape from the next.
         shapes = shapely.to_wkb(array).ravel()
         _plain(found, f"shapes {array.shape}", np.array([-1 if shape is None else len(shape) for shape in shapes], np.int64).view(np.uint8))

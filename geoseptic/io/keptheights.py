@@ -80,4 +80,4 @@ def files_digest(path: str) -> bytes | None:
     for name in names:
         with Path(name).open("rb") as file:
             found.append((Path(name).name, hashlib.file_digest(file, "sha256").digest()))
-    return digest(path, found)
+    return digest(found)

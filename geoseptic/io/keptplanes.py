@@ -170,6 +170,27 @@ def by_windows(
     return _planes(store, like, kinds, keys, entries, lambda window: made(window)[0]), told
 
 
+def at_cells(plane: Plane, rows: npt.NDArray[np.int64], cols: npt.NDArray[np.int64]) -> Values:
+    """The values at single cells. Those of a plane that is kept are kept too, window by window: where they are, it is not opened."""
+    if not isinstance(plane, KeptPlane):
+        return plane.array()[rows, cols]
+    side = plane.side
+    jobs = [
+        (window, own)
+        for window in windows.windows(plane.shape, side)
+        if len(own := np.flatnonzero((rows // side == window[0].start // side) & (cols // side == window[1].start // side)))
+    ]
+    found, _ = pieces(_at_cells, jobs, lambda job: (Part(plane, job[0]), rows[job[1]] - job[0][0].start, cols[job[1]] - job[0][1].start))
+    out = np.empty(len(rows), plane.dtype)
+    for (_, own), piece in zip(jobs, found, strict=True):
+        out[own] = piece.array(0)
+    return out
+
+
+def _at_cells(part: Part, rows: npt.NDArray[np.int64], cols: npt.NDArray[np.int64]) -> tuple[Values]:
+    return (part.read()[rows, cols],)
+
+
 @dataclass(frozen=True)
 class Piece:
     """A result that is kept, whose arrays are read when they are asked for. `again` makes them where they were damaged meanwhile."""

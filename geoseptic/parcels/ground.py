@@ -14,10 +14,10 @@ from scipy import ndimage
 from geoseptic.errors import ParameterError
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import LEVEL_WITHIN_M, Raster
+from geoseptic.model.planes import Plane
 from geoseptic.parcels import groundcells
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.groundcells import HOLDS, NO, UNKNOWN, Cells, States, Targets
-from geoseptic.terrain.drainage import Receivers
 from geoseptic.terrain.flowpath import halo_cells, leaves_within
 from geoseptic.terrain.windows import widened
 
@@ -43,8 +43,8 @@ class Ground:
     """
 
     elevation: Raster
-    receivers: Receivers
-    edge: Mask
+    receivers: Plane
+    edge: Plane
     well_radius_m: float
     _known: dict[tuple[str, bytes, float, float], tuple[shapely.Geometry, shapely.Geometry]] = field(
         default_factory=dict, init=False, repr=False, compare=False
@@ -58,7 +58,7 @@ class Ground:
         for top in range(0, rows, BAND_ROWS):
             band = slice(top, min(rows, top + BAND_ROWS)), slice(0, cols)
             wide, inner = widened(band, halo, self.edge.shape)
-            out[band] = leaves_within(self.receivers[wide], self.edge[wide], cell_m, PATH_M, inner)
+            out[band] = leaves_within(self.receivers.read(*wide), self.edge.read(*wide), cell_m, PATH_M, inner)
         return out
 
     def regions(
@@ -123,7 +123,7 @@ class Ground:
     def _drains_to(self, shapes_m: Geometries, boxes: Cells, error_m: Floats) -> States:
         grid = self.elevation.grid
         targets = Targets.of(shapes_m, np.maximum(self.well_radius_m, error_m), grid.transform_m)
-        return groundcells.drains_to(self.receivers, self.leaves, self.elevation.values, boxes, targets, grid.cell_size_m, PATH_M)
+        return groundcells.drains_to(self.receivers.array(), self.leaves, self.elevation.values, boxes, targets, grid.cell_size_m, PATH_M)
 
     def _higher_than(self, shape_m: shapely.Geometry, box: Cells, error_m: float, distance_m: float, sign: int) -> States:
         """Whether the ground is higher (sign 1) or lower (-1) than at the nearest point of the feature, wherever its true place may be.

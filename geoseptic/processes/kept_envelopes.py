@@ -72,9 +72,12 @@ def groups_by_place(shapes_m: Geometries) -> list[Rows]:
 
 @dataclass(frozen=True)
 class _Near:
-    """Zones by the feature that they are kept from, and trees that find what can reach a box."""
+    """Zones by the feature that they are kept from, and trees that find what can reach a box.
 
-    shapes_m: Hashed
+    `cut_m` has the shapes of those zones that are cut to a ground (`where_m`); a full ring follows from its feature and distance.
+    """
+
+    cut_m: Hashed
     where_m: Hashed
     feature: npt.NDArray[np.bytes_]
     status: npt.NDArray[np.bytes_]
@@ -94,14 +97,16 @@ class _Near:
         reach_m = np.zeros(count)
         np.maximum.at(reach_m, source, keep_m)
         low, high = (bounds.T.copy() for bounds in np.split(_grown(obstacles.shapes_m, reach_m + MARGIN_M).T, 2))
-        shapes_m = zones.shapes_m
+        shapes_m, whole = zones.shapes_m, np.array(zones.whole, bool)
         bounds_m = shapely.bounds(shapes_m).reshape(-1, 4)
         np.fmin.at(low, source, bounds_m[:, :2])
         np.fmax.at(high, source, bounds_m[:, 2:])
+        cut_m = shapes_m.copy()
+        cut_m[whole] = None
         around_m = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
         grown_m = np.concatenate([_grown(outward(disputed_m, lot_line_m), np.full(len(disputed_m), lot_line_m + MARGIN_M))])
         return cls(
-            Hashed.of(shapes_m),
+            Hashed.of(cut_m),
             Hashed.of(zones.where_m),
             np.array(zones.feature, np.bytes_),
             np.array(zones.status, np.bytes_),
@@ -124,7 +129,7 @@ class _Near:
         )
         sources = sources[self._first[sources] < self._first[sources + 1]]
         disputed = np.sort(self._disputed_tree.query(box))
-        columns = (self.feature, self.status, self.keep_m, self.shapes_m, self.where_m)
+        columns = (self.feature, self.status, self.keep_m, self.cut_m, self.where_m)
         source = np.searchsorted(sources, self.source[rows])
         return parcels_m, self.disputed_m[disputed], *(column[rows] for column in columns), source, self.sources_m[sources]
 
@@ -141,7 +146,7 @@ def _cut(
     feature: npt.NDArray[np.bytes_],
     status: npt.NDArray[np.bytes_],
     keep_m: npt.NDArray[np.float64],
-    shapes_m: Hashed,
+    cut_m: Hashed,
     where_m: Hashed,
     source: Rows,
     sources_m: Hashed,
@@ -149,6 +154,9 @@ def _cut(
     strips: bool,
 ) -> tuple[tuple[Geometries, Geometries, Geometries, Geometries, npt.NDArray[np.float64], Rows], list[str]]:
     """The envelopes of a group, its strips (empty where they are not asked for), what each feature takes, who failed; the features."""
+    whole = np.array([shape is None for shape in cut_m.shapes], bool)
+    shapes_m = cut_m.shapes.copy()
+    shapes_m[whole] = outward(sources_m.shapes[source[whole]], keep_m[whole])
     # What the cutting has no use for is left empty: it could not be in the key.
     zones = Zones(
         "",
@@ -157,7 +165,7 @@ def _cut(
         keep_m=keep_m.tolist(),
         status=[word.decode() for word in status],
         where=list(where_m.shapes),
-        shapes=list(shapes_m.shapes),
+        shapes=list(shapes_m),
     )
     nothing, none = np.empty(0, object), np.zeros(0)
     obstacles = Obstacles(nothing, nothing, sources_m.shapes, none, nothing, none.astype(bool), nothing)

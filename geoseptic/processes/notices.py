@@ -84,9 +84,11 @@ def idle_answers(land: Land, rules: RuleSet, parts: Collection[str], facts: Mapp
 def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
     """Ids of the parcels of which no ground is known, and of those of which a part is not; without the spoilt ones."""
     shapes, grid = land.fabric.shapes_m, elevation.grid
-    extent = shapely.box(*grid.bounds_m)
+    left, bottom, right, top = grid.bounds_m
+    extent = shapely.box(left, bottom, right, top)
     outside_m2 = np.zeros(len(shapes))
-    beyond = ~shapely.covered_by(shapes, extent)
+    west, south, east, north = shapely.bounds(shapes).T
+    beyond = ~((west >= left) & (south >= bottom) & (east <= right) & (north <= top))
     outside_m2[beyond] = shapely.area(shapely.difference(shapes[beyond], extent))
     known, unknown = np.zeros(len(shapes), np.int64), np.zeros(len(shapes), np.int64)
     if any(by_windows(elevation.plane, (), _gaps, lambda window: (Part(elevation.plane, window),))[1]):

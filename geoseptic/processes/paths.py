@@ -2,12 +2,13 @@
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geoseptic.io import kept
 from geoseptic.io.keptplanes import Part, at_once, by_windows
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
@@ -26,8 +27,12 @@ from geoseptic.terrain.windows import SIDE_CELLS, Window, for_windows, widened
 from geoseptic.units import from_metres, metres_per
 
 Floats = npt.NDArray[np.float32]
+Numbers = npt.NDArray[np.int32]
 
 BRITISH = {"ft": "feet", "m": "metres"}
+
+MOST_WELLS: Final = 2**31
+"""Pairs of wells are told by one number, whatever the number of wells: a window's tally stays what it was when there is one more."""
 
 ANSWERS = {
     flowpath.REACHES_A_WELL: "cells_reaching_a_well",
@@ -122,18 +127,33 @@ def paths_to_wells(
     halo, margin = flowpath.halo_cells(reach_m, cell_m), flowpath.lot_margin_cells(well_radius_m, cell_m)
     wells = well_discs(elevation, sites, well_radius_m)
     lots_m = burn.Near(sites.presumed_m)
+    keeps = kept.in_use() is not None
+
+    def near(wide: Window) -> tuple[npt.NDArray[np.int64], Geometries, Numbers]:
+        """The wells in reach of a window, the lots near it, and the numbers of both."""
+        own = np.flatnonzero(_in_reach(wells, wide, cell_m))
+        rows, cols = (slice(side.start - margin, side.stop + margin) for side in wide)
+        shapes, places = lots_m.of(grid.window(rows, cols))
+        return own, shapes, np.concatenate([own, len(wells.col) + places]).astype(np.int32)
 
     def given(core: Window) -> tuple[Any, ...]:
         wide, inner = widened(core, halo, grid.shape)
-        own = np.flatnonzero(_in_reach(wells, wide, cell_m))
+        own, shapes, numbers = near(wide)
         discs = WellDiscs(wells.col[own], wells.row[own], wells.radius_m[own], wells.location_error_m[own])
-        rows, cols = (slice(side.start - margin, side.stop + margin) for side in wide)
-        shapes, places = lots_m.of(grid.window(rows, cols))
         drained = (Part(plane, wide) for plane in (ground.receivers, ground.d8, ground.edge))
-        numbers = np.concatenate([own, len(wells.col) + places]).astype(np.int32)
-        return *drained, inner, wide, discs, shapes, numbers, grid, margin, well_radius_m, reach_m
+        return *drained, inner, wide, discs, shapes, None if keeps else numbers, grid, margin, well_radius_m, reach_m
 
     (distance_m, label, code), counts = by_windows(elevation.plane, (np.float32, np.int32, np.uint8), _paths, given, workers)
+    if keeps:
+        # By themselves: one well more gives many others another number and none another path.
+        place = label
+        (label,), _ = by_windows(
+            elevation.plane,
+            (np.int32,),
+            _with_numbers,
+            lambda core: (Part(place, core), near(widened(core, halo, grid.shape)[0])[2]),
+            workers,
+        )
     return Paths(distance_m, label, code, sum(only for only, _ in counts), sum(without for _, without in counts))
 
 
@@ -154,21 +174,29 @@ def _paths(
     wide: Window,
     wells: WellDiscs,
     lots_m: Geometries,
-    numbers: npt.NDArray[np.int32],
+    numbers: Numbers | None,
     grid: Grid,
     margin: int,
     well_radius_m: float,
     reach_m: float,
 ) -> tuple[tuple[Floats, flowpath.Labels, npt.NDArray[np.uint8]], tuple[int, int]]:
-    """Answers of a window from the wells and lots near it; `numbers` are theirs among all, wells first."""
+    """Answers of a window from the wells and lots near it, wells first, called by their `numbers` among all, or by their places here."""
     rows, cols = (slice(side.start - margin, side.stop + margin) for side in wide)
     label = burn.numbered(lots_m, grid.window(rows, cols)) if len(lots_m) else None
     lots = PresumedLots(label, margin, well_radius_m) if label is not None and (label >= 0).any() else None
     corner = wide[0].start, wide[1].start
     found = window_paths(receivers.read(), d8.read(), edge.read(), inner, corner, wells, grid.cell_size_m, reach_m, lots)
-    named = found.label >= 0
-    found.label[named] = numbers[found.label[named]]
-    return (found.distance_m, found.label, found.code), (found.reached_by_d8_only, found.reached_without_d8)
+    label_of_all = found.label if numbers is None else _numbered(found.label, numbers)
+    return (found.distance_m, label_of_all, found.code), (found.reached_by_d8_only, found.reached_without_d8)
+
+
+def _numbered(place: flowpath.Labels, numbers: Numbers) -> flowpath.Labels:
+    """The number of each cell's well instead of its place in `numbers`; -1 stays."""
+    return np.append(numbers, np.int32(-1))[place]
+
+
+def _with_numbers(place: Part, numbers: Numbers) -> tuple[tuple[flowpath.Labels], None]:
+    return (_numbered(place.read(), numbers),), None
 
 
 def ponding_m(ground: Drained, window: Window) -> Floats:
@@ -199,7 +227,7 @@ def path_results(
         # South and east of the window only: the others' edges are theirs.
         wide, _ = widened(window, mapcolours.HALO_CELLS, shape)
         around = slice(window[0].start, wide[0].stop), slice(window[1].start, wide[1].stop)
-        return Part(paths.code, window), Part(paths.label, around), wells
+        return Part(paths.code, window), Part(paths.label, around)
 
     (distance,), _ = by_windows(like, (np.float32,), _distance, lambda window: (Part(paths.distance_m, window), per_m), workers)
     (depth,), ponding = by_windows(
@@ -211,7 +239,8 @@ def path_results(
     for _, reached, _ in found:
         well, number = np.array(reached, np.int64).reshape(-1, 2).T
         cells[well] += number
-    edges = sum((Counter[int](dict(shared)) for _, _, shared in found), Counter[int]())
+    shared = sum((Counter[int](dict(edges)) for _, _, edges in found), Counter[int]())
+    edges = {key // MOST_WELLS * wells + key % MOST_WELLS: length for key, length in shared.items()}
     bound = f"within {reach:g} {BRITISH[unit]} along the flow path"
     hidden = f" {presumed} presumed wells, on no record, count as if at the nearest edge of their lots." if presumed else ""
     answers = {
@@ -286,11 +315,11 @@ def _ponding(filled_m: Part, ground_m: Part, per_m: np.float32) -> tuple[tuple[F
     return (depth * per_m,), int(np.count_nonzero(depth > 0))
 
 
-def _tally(code: Part, labels: Part, wells: int) -> tuple[tuple[()], tuple[list[tuple[int, int]], ...]]:
+def _tally(code: Part, labels: Part) -> tuple[tuple[()], tuple[list[tuple[int, int]], ...]]:
     """Cells of each answer, cells of each well, and what `mapcolours.shared_edges` says, as pairs."""
     answers, around = code.read(), labels.read()
     own = around[: answers.shape[0], : answers.shape[1]]
     counted = (np.bincount(values.ravel()) for values in (answers, own[own >= 0]))
-    shared = mapcolours.shared_edges(around, wells, (answers.shape[0], answers.shape[1]))
+    shared = mapcolours.shared_edges(around, MOST_WELLS, (answers.shape[0], answers.shape[1]))
     pairs = [[(int(place), int(tally[place])) for place in np.flatnonzero(tally)] for tally in counted]
     return (), (*pairs, list(shared.items()))

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import shapely
 from pyproj import Proj, Transformer
 
-from geoseptic.io.keptplanes import Part, by_windows
+from geoseptic.io.keptplanes import Part, at_cells, by_windows
 from geoseptic.model.checking import CheckedLayer
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
@@ -288,18 +288,16 @@ def _years(parcels: CheckedLayer, lots_m: Geometries, this_year: int) -> list[Fi
 
 def _ground(lots_m: Geometries, elevation: Raster) -> list[Finding]:
     """Heights at the middles of lots and slopes over about `SLOPE_OVER_M` there."""
-    grid, values = elevation.grid, elevation.plane.array()
+    grid = elevation.grid
     step = -(-len(lots_m) // SAMPLED)
     middles_m = shapely.get_coordinates(shapely.centroid(lots_m[::step]))
     col, row = np.floor(grid.cells_of(middles_m)).astype(np.int64).T
     arm = max(1, round(SLOPE_OVER_M / 2 / grid.cell_size_m))
     inside = (row >= arm) & (row < grid.shape[0] - arm) & (col >= arm) & (col < grid.shape[1] - arm)
     row, col = row[inside], col[inside]
-    height_m = values[row, col].astype(np.float64)
-    across, along = (
-        (values[row + down, col + right].astype(np.float64) - values[row - down, col - right]) / (2 * arm * grid.cell_size_m)
-        for down, right in ((0, arm), (arm, 0))
-    )
+    rows, cols = (np.concatenate([own + off for off in offs]) for own, offs in ((row, (0, 0, 0, arm, -arm)), (col, (0, arm, -arm, 0, 0))))
+    height_m, east, west, south, north = at_cells(elevation.plane, rows, cols).astype(np.float64).reshape(5, len(row))
+    across, along = (east - west) / (2 * arm * grid.cell_size_m), (south - north) / (2 * arm * grid.cell_size_m)
     slope_percent = 100 * np.hypot(across, along)
     known = ~np.isnan(height_m) & ~np.isnan(slope_percent)
     height_m, slope_percent = height_m[known], slope_percent[known]

@@ -51,7 +51,7 @@ def needs_ground(rules: RuleSet, parts: Iterable[str], land: Land) -> bool:
 
 def ground_facts(elevation: Raster, ground: Drained, well_radius_m: float) -> Ground:
     """What settles conditions that follow from the ground."""
-    return Ground(elevation, ground.receivers.array(), ground.edge.array(), well_radius_m)
+    return Ground(elevation, ground.receivers, ground.edge, well_radius_m)
 
 
 @stage("setback envelopes")

@@ -139,10 +139,9 @@ def zone_layer(
         columns["part"].extend([zones.part] * (len(zones.shapes) + len(strips)))
         columns["feature"].extend([*zones.feature, *[LOT_LINE] * len(strips)])
         columns["feature_id"].extend([*zones.feature_id, *envelopes.parcel_ids])
-        distances = [round(from_metres(value, unit), 2) for value in [*zones.distance_m, *[envelopes.lot_line_m] * len(strips)]]
-        columns[f"distance_{unit}"].extend(distances)
-        errors = [round(from_metres(value, unit), 1) for value in [*obstacle_error_m[source], *[0.0] * len(strips)]]
-        columns[f"location_error_{unit}"].extend(errors)
+        distances_m = [*zones.distance_m, *[envelopes.lot_line_m] * len(strips)]
+        columns[f"distance_{unit}"].extend(_rounded(distances_m, 2, unit))
+        columns[f"location_error_{unit}"].extend(_rounded([*obstacle_error_m[source], *[0.0] * len(strips)], 1, unit))
         columns["status"].extend([*zones.status, *[REQUIRED] * len(strips)])
         columns["why"].extend([*zones.why, *["in any case"] * len(strips)])
         columns["citation"].extend([*zones.citation, *[lot_line[0]] * len(strips)])
@@ -169,6 +168,12 @@ def zone_layer(
         f"Ground that each feature keeps from each part under {rules.title}. {SCREENING_AID}",
         notes,
     )
+
+
+def _rounded(lengths_m: list[float], digits: int, unit: str) -> list[float]:
+    """The lengths in `unit`; most of them occur many times."""
+    told = {length_m: round(from_metres(length_m, unit), digits) for length_m in set(lengths_m)}
+    return [told[length_m] for length_m in lengths_m]
 
 
 def _lot_line_texts(rules: RuleSet, envelopes: Envelopes) -> tuple[str, bool]:

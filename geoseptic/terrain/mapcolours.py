@@ -76,13 +76,13 @@ def coloured(edges: Mapping[int, int], count: int, colours: int) -> npt.NDArray[
             if neighbour in left:
                 left[neighbour] -= 1
                 heappush(queue, (left[neighbour], neighbour))
-    found = np.full(count, -1)
-    used = np.zeros(colours, np.int64)
+    found = [-1] * count
+    used = [0] * colours
     for label in reversed(order):
-        shared = np.zeros(colours, np.int64)
+        shared = [0] * colours
         for neighbour, length in borders[label].items():
             if found[neighbour] >= 0:
                 shared[found[neighbour]] += length
-        found[label] = np.lexsort((used, shared))[0]
+        found[label] = min(range(colours), key=lambda colour: (shared[colour], used[colour]))
         used[found[label]] += 1
-    return found
+    return np.array(found, np.int64)

@@ -64,11 +64,11 @@ def plain_drainage(ground: Ground, shape: shapely.Geometry, distance_m: float, e
     target = shapely.distance(cells_of(grid), shape) <= max(ground.well_radius_m, error_m)
     start_m = np.where(target, np.float32(0), np.float32(np.inf))
     label = np.where(target, 0, -1).astype(np.int32)
-    reached_m, _ = flowpath.path_distance(ground.receivers, start_m, label, grid.cell_size_m, ground_module.PATH_M)
+    reached_m, _ = flowpath.path_distance(ground.receivers.array(), start_m, label, grid.cell_size_m, ground_module.PATH_M)
     holds = np.isfinite(reached_m[window])
-    edge = np.where(ground.edge, np.float32(0), np.float32(np.inf))
+    edge = np.where(ground.edge.array(), np.float32(0), np.float32(np.inf))
     off_m, _ = flowpath.path_distance(
-        ground.receivers, edge, np.where(ground.edge, 0, -1).astype(np.int32), grid.cell_size_m, ground_module.PATH_M
+        ground.receivers.array(), edge, np.where(ground.edge.array(), 0, -1).astype(np.int32), grid.cell_size_m, ground_module.PATH_M
     )
     unknown = (np.isfinite(off_m[window]) | np.isnan(ground.elevation.values[window])) & ~holds
     transform = grid.transform_m @ Affine.translation(window[1].start, window[0].start)

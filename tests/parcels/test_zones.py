@@ -1,5 +1,7 @@
 """The ground that each feature keeps, by the rules: what is required, what may be required, and what is never granted by silence."""
 
+import dataclasses
+
 import geopandas
 import numpy as np
 import pytest
@@ -13,9 +15,10 @@ from geoseptic.model import layers
 from geoseptic.model.checking import check
 from geoseptic.model.grid import LEVEL_WITHIN_M
 from geoseptic.model.rules import RuleSet
+from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.obstacles import Obstacles, gather, with_presumed_wells
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED, ROUGH_FROM_M, Zones, zones
-from tests.parcels.worlds import FT, feature, ground_of, line, objects, obstacles, plane, rule_set, wide_plane
+from tests.parcels.worlds import FT, feature, ground_of, line, nasty_polygon, objects, obstacles, plane, rule_set, wide_plane
 
 ORIGIN = shapely.Point(0, 0)
 NEAR_AND_FAR = 1.004
@@ -462,3 +465,26 @@ def test_cut_zone_is_all_ground_of_its_condition_within_its_distance():
         # Of a roughly placed well the nearer part is required, the rest open.
         assert asked.difference(shape.union(sure[found.source[row]])).area < 1e-6
     assert {found.status[row] for row in cut} == {REQUIRED, MAY_BE_REQUIRED}
+
+
+@pytest.mark.parametrize("rules", ["us-wa", "us-nj", "us-or"])
+def test_a_full_ring_follows_from_its_feature_and_its_distance_alone(rules):
+    """Kept runs look groups of parcels up by these two and make the rings anew: to the last bit the same, whatever the shape."""
+    rng = np.random.default_rng(11)
+    shapes = [nasty_polygon(rng, 20.0, tuple(rng.uniform(0, 500, 2))) for _ in range(40)]
+    shapes += [shapely.Point(*rng.uniform(0, 500, 2)) for _ in range(20)]
+    shapes += [shapely.LineString(rng.uniform(0, 500, (4, 2))) for _ in range(20)]
+    shapes.append(shapely.Point(100, 100).buffer(300, quad_segs=800))  # of so many corners that it is made plainer first
+    some = rng.permutation(objects(shapes))
+    names = [str(name) for name in rng.choice(["private_well", "public_well", "building", "surface_water", "driveway"], len(some))]
+    found_features = obstacles(*(feature(name, shape) for name, shape in zip(names, some, strict=True)))
+    found_features = dataclasses.replace(
+        found_features,
+        location_error_m=rng.choice([0.0, 4.0, 60.0], len(some)),
+        may_be=objects([("intermittent_water", "public_spring") if name == "surface_water" else () for name in found_features.feature]),
+    )
+    for part in ("drain_field", "septic_tank"):
+        found = zones_of(found_features, load_rules(rules), part)
+        again = outward(found_features.shapes_m[found.source], np.array(found.keep_m))
+        assert all(found.whole) and len(found.shapes) > len(some)
+        assert [shape.wkb for shape in again] == [shape.wkb for shape in found.shapes]

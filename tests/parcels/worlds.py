@@ -9,6 +9,7 @@ from affine import Affine
 
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Grid, Raster
+from geoseptic.model.planes import ArrayPlane
 from geoseptic.model.rules import Citation, RuleSet, Setback
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.obstacles import Obstacles
@@ -76,7 +77,7 @@ def wide_plane(falls_east: float = 0.0, falls_south: float = 0.0) -> Ground:
 def ground_of(heights_m: np.ndarray, transform: Affine, well_radius_m: float = 100 * FT) -> Ground:
     grid = Grid.of(heights_m.shape, transform, "EPSG:26915", "elevation")
     drained = wellpaths.drain(heights_m, 0.2)
-    return Ground(Raster(heights_m, grid), drained.receivers, drained.edge, well_radius_m)
+    return Ground(Raster(heights_m, grid), ArrayPlane(drained.receivers), ArrayPlane(drained.edge), well_radius_m)
 
 
 def nasty_polygon(rng: np.random.Generator, size_m: float, at: tuple[float, float]) -> shapely.Geometry:

@@ -18,7 +18,7 @@ import shapely
 from affine import Affine
 from shapely import Point, box
 
-from geoseptic.io import kept, keptpackages, rasters
+from geoseptic.io import kept, keptpackages, keptplanes, rasters
 from geoseptic.io.digests import digest
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import by_windows
@@ -86,6 +86,13 @@ def well_added(county: County) -> None:
     county.wells["new"] = Point(LEFT + county.rng.uniform(50, 700), TOP - county.rng.uniform(50, 700)), 5.0
 
 
+def well_put_in_the_middle(county: County) -> None:
+    """All wells behind it get another number."""
+    new = Point(LEFT + county.rng.uniform(50, 700), TOP - county.rng.uniform(50, 700)), 5.0
+    wells = list(county.wells.items())
+    county.wells = dict([*wells[: len(wells) // 2], ("between", new), *wells[len(wells) // 2 :]])
+
+
 def well_removed(county: County) -> None:
     del county.wells[county.some(county.wells)]
 
@@ -142,8 +149,8 @@ def window_changed(county: County) -> None:
 
 
 CHANGES: tuple[Callable[[County], None], ...] = (
-    well_moved, well_added, well_removed, well_error_changed, parcel_split, parcel_removed, parcel_moved, building_moved, cell_raised,
-    cell_lost, rules_edited, reach_changed, window_changed,
+    well_moved, well_added, well_put_in_the_middle, well_removed, well_error_changed, parcel_split, parcel_removed, parcel_moved,
+    building_moved, cell_raised, cell_lost, rules_edited, reach_changed, window_changed,
 )  # fmt: skip
 
 
@@ -200,7 +207,7 @@ def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_
 
 
 @pytest.mark.usefixtures("small_windows")
-@pytest.mark.parametrize("change", [well_moved, parcel_moved])
+@pytest.mark.parametrize("change", [well_moved, well_added, well_put_in_the_middle, parcel_moved])
 def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, monkeypatch, change):
     monkeypatch.setattr(windows, "SIDE_CELLS", 32)
     county = County(tmp_path, 3)
@@ -214,7 +221,8 @@ def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, monkeypatch, ch
     steps = kept_of(run(county, "out", "suitability_map", keep))
     for name in ("_slope", "_slope_classes", "_ponding", "_conditioned", "_drained"):
         assert not steps[name]["made"], name
-    for name in ("_paths", "_rated", "_tally", "_distance"):
+    # A well more gives others, the presumed ones at least, other numbers: counted anew, but no path is walked again.
+    for name in ("_paths", "_rated", "_distance", *(("_tally",) if change in (well_moved, parcel_moved) else ())):
         assert steps[name]["made"] <= 0.4 * (steps[name]["made"] + steps[name]["reused"]), name
     assert steps["_rated"]["made"] > 0 and steps["_cut"]["made"] > 0
     assert steps["_cut"]["made"] <= 0.5 * (steps["_cut"]["made"] + steps["_cut"]["reused"])
@@ -276,6 +284,22 @@ def test_entries_damaged_or_taken_away_while_a_run_goes_on_are_made_again(tmp_pa
             (path,) = (tmp_path / "keep").glob("*.kept")
             spoil(path)
             assert np.array_equal(found.read(slice(2, 9), slice(0, 10)), 2 * plane.values[2:9])
+
+
+def test_single_cells_of_a_kept_plane_are_taken_from_it_and_kept_by_what_its_windows_hold(tmp_path, monkeypatch):
+    """A window that holds something else is looked into anew, the others are not opened again."""
+    monkeypatch.setattr(windows, "SIDE_CELLS", 16)
+    values, rng = np.arange(1600.0).reshape(40, 40), np.random.default_rng(3)
+    rows, cols = rng.integers(0, 40, (2, 200))
+    for turn, made in ((0, 9), (1, 0), (2, 1)):
+        if turn == 2:
+            values[20, 20] = -1.0
+        plane = ArrayPlane(values.copy())
+        with kept.kept(tmp_path) as store:
+            (found,), _ = by_windows(plane, (np.float64,), _as_it_is, lambda window, plane=plane: (plane.read(*window),))
+            assert np.array_equal(keptplanes.at_cells(found, rows, cols), values[rows, cols])
+        assert store is not None and store.made["_at_cells"] == made
+        assert np.array_equal(keptplanes.at_cells(plane, rows, cols), values[rows, cols])
 
 
 def test_groups_of_shapes_come_back_as_they_were_and_damaged_ones_are_cut_again(tmp_path):
