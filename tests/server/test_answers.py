@@ -5,7 +5,9 @@ import time
 from dataclasses import replace
 from typing import Any
 
+import geopandas
 import pytest
+from shapely import box
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.model.cautions import SCREENING_AID
@@ -121,3 +123,16 @@ def test_files_of_which_there_are_several_are_handed_out_under_their_own_names(t
     assert found["site-B 2.pdf"]["href"] == "http://host/jobs/7/files/site-B%202.pdf"
     assert found["site-A-1.pdf"]["type"] == "application/pdf"
     assert faults(found, "results") == []
+
+
+def test_layer_that_a_run_did_not_write_is_in_no_answer(tmp_path):
+    """Its file is there, with other layers; what is there comes in longitude and latitude where it is wanted by value."""
+    shape = geopandas.GeoDataFrame({"parcel_id": ["A-1"]}, geometry=[box(500_000, 5_200_000, 500_010, 5_200_010)], crs="EPSG:26910")
+    shape.to_file(tmp_path / "envelopes.gpkg", layer="tank_envelope")
+    job = Job("7", "setback_envelopes", "now", values=("tank_envelope",), summary={"outputs": ["envelopes.gpkg"]})
+    found = results.results(job, tmp_path, "http://host")
+    assert found.keys() == {"notice", "tank_envelope"}
+    assert faults(found, "results") == []
+    feature = found["tank_envelope"]["value"]["features"][0]
+    lon, lat = feature["geometry"]["coordinates"][0][0]
+    assert (feature["properties"]["parcel_id"], round(lon, 2), round(lat, 1)) == ("A-1", -123.0, 47.0)
