@@ -32,14 +32,9 @@ def media_type(name: str) -> str:
     return MEDIA_TYPES.get(Path(name).suffix) or mimetypes.guess_type(name)[0] or "application/octet-stream"
 
 
-def files(job: Job) -> list[str]:
-    """Names of the files that the job has written, as its run told them."""
-    return [str(name) for name in job.summary.get("outputs", ())]
-
-
 def results(job: Job, folder: Path, address: str) -> dict[str, Any]:
     """The results document: by output a link or a value; `folder` holds the job's outputs, `address` is that of the server."""
-    there = set(files(job))
+    there = set(job.files)
     named = PROCESSES[job.process].named_outputs
     wanted = [*named, RUN_OUTPUT] if job.outputs is None else job.outputs
     found: dict[str, Any] = {"notice": {"value": {"screening_aid": SCREENING_AID, "cautions": list(CAUTIONS)}, "mediaType": JSON}}

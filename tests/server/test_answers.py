@@ -7,7 +7,8 @@ from typing import Any
 
 import geopandas
 import pytest
-from shapely import box
+from shapely import Point, box
+from shapely.geometry import mapping
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.model.cautions import SCREENING_AID
@@ -136,3 +137,37 @@ def test_layer_that_a_run_did_not_write_is_in_no_answer(tmp_path):
     feature = found["tank_envelope"]["value"]["features"][0]
     lon, lat = feature["geometry"]["coordinates"][0][0]
     assert (feature["properties"]["parcel_id"], round(lon, 2), round(lat, 1)) == ("A-1", -123.0, 47.0)
+
+
+def at(x_m: float, y_m: float) -> tuple[float, float]:
+    return 500_000.0 + x_m, 5_200_000.0 + y_m
+
+
+def layer(shapes: list[Any], **columns: list[Any]) -> dict[str, Any]:
+    """A layer of a request, its members in an order that no file has them in."""
+    rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+    features = [{"geometry": mapping(shape), "properties": row, "type": "Feature"} for shape, row in zip(shapes, rows, strict=True)]
+    crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::26910"}}
+    return {"features": features, "crs": crs, "type": "FeatureCollection"}
+
+
+def test_layers_of_the_request_are_screened_and_a_later_job_reads_what_an_earlier_one_wrote(served: Served):
+    """A job's results are named by the address that the server gave them; no other file of it, and nothing of a job that is gone."""
+    lots = layer([box(*at(0, 0), *at(120, 120)), box(*at(120, 0), *at(240, 120))], APN=["A-1", "A-2"])
+    wells = layer([Point(at(130, 60))], kind=["private"], location_error_m=[0.0])
+    inputs = {"parcels": lots, "wells": {"value": wells}, "rules": "us-wa", "columns": {"parcels": {"parcel_id": "APN"}}}
+    wanted = {"field_envelope": {"transmissionMode": "value"}, "setback_zones": {}}
+    answer = served.run("setback_envelopes", inputs, outputs=wanted)
+    assert answer.status_code == 200, answer.get_json()
+    found = answer.get_json()
+    assert [row["properties"]["parcel_id"] for row in found["field_envelope"]["value"]["features"]] == ["A-1", "A-2"]
+    address = found["setback_zones"]["href"]
+
+    second = {**inputs, "other_features": f"{address}|field_envelope"}
+    again = served.run("setback_envelopes", second)
+    assert again.status_code == 400 and "other_features" in again.get_json()["description"], "it was opened: only its columns are wrong"
+    job = answer.headers["Location"].rpartition("/")[2]
+    for name in (address.replace("envelopes.gpkg", "job.json"), address.replace("envelopes.gpkg", "..%2fjob.json"), address[:-1]):
+        assert "no file of a result" in served.run("setback_envelopes", {**inputs, "wells": name}).get_json()["description"]
+    served.ask(f"/jobs/{job}", "DELETE")
+    assert "no address of a result" in served.run("setback_envelopes", second).get_json()["description"]
