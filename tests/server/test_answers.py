@@ -51,7 +51,7 @@ def test_processes_are_those_of_the_declarations_in_the_form_of_the_standard(ser
 
 @pytest.mark.source("ogc-18-062r2", where="schemas statusInfo.yaml, jobList.yaml, results.yaml and exception.yaml of version 1.0")
 def test_job_goes_from_accepted_to_results_and_is_gone_when_it_is_dismissed(served: Served):
-    answer = served.run("size_field", SIZE, {"Prefer": "respond-async"})
+    answer = served.run("size_field", SIZE, {"Prefer": "respond-async, wait=5"})
     assert answer.status_code == 201 and faults(answer.get_json(), "statusInfo") == []
     job = answer.headers["Location"].rpartition("/")[2]
     early = served.ask(f"/jobs/{job}/results")

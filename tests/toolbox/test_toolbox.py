@@ -2,6 +2,7 @@
 
 import ast
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -133,3 +134,23 @@ def test_cancelled_run_leaves_nothing(told: Any):
     assert run["error"] == "Cancelled; nothing was written."
     left = told["folder"] / "cancelled"
     assert not left.exists() or [path.name for path in left.iterdir() if not path.name.startswith(".geoseptic-lock")] == []
+
+
+def test_qgis_finds_the_plugin_by_itself_and_runs_it_from_its_own_command_line(told: Any, tmp_path: Path):
+    """As a user's QGIS does: by the folder of plugins and the metadata there, turned on once."""
+    program = shutil.which("qgis_process.bin") or shutil.which("qgis_process")
+    if program is None:
+        pytest.skip("this QGIS has no command line")
+    own = {"HOME": str(tmp_path), "QT_QPA_PLATFORM": "offscreen", "QGIS_PLUGINPATH": str(told["folder"])}
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")} | own
+
+    def qgis(*words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run([program, *words], capture_output=True, text=True, check=False, env=environment)
+
+    qgis("plugins", "enable", "geoseptic_toolbox")
+    out = tmp_path / "out"
+    done = qgis("run", "geoseptic:size_field", "--", "rules=us-ny", "bedrooms=3", f"OUT={out}")
+    assert done.returncode == 0, done.stderr
+    assert SCREENING_AID in done.stdout and {path.name for path in out.iterdir()} >= {"sizing.csv", "run.json"}
+    again = qgis("run", "geoseptic:size_field", "--", "rules=us-ny", "bedrooms=3", f"OUT={out}")
+    assert "already holds sizing.csv" in again.stderr + again.stdout

@@ -60,9 +60,6 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
     def displayName(self) -> str:
         return str(self.process["title"])
 
-    def shortDescription(self) -> str:
-        return str(self.process["summary"])
-
     def shortHelpString(self) -> str:
         return f"{self.process['summary']}\n\n{self.declared['notice']}"
 

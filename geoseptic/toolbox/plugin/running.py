@@ -56,16 +56,21 @@ def run(words: list[str], tell: Callable[[str], None], cancelled: Callable[[], b
     for reader in readers:
         reader.start()
     told: list[str] = []
-    while child.poll() is None or readers[0].is_alive() or not lines.empty():
-        if cancelled() and child.poll() is None:
-            _end(child)
-            raise CancelledError
-        try:
-            told.append(lines.get(timeout=POLL_S))
-        except queue.Empty:
-            continue
-        tell(told[-1])
-    readers[1].join()
+    try:
+        while child.poll() is None or readers[0].is_alive() or not lines.empty():
+            if cancelled() and child.poll() is None:
+                _end(child)
+                raise CancelledError
+            try:
+                told.append(lines.get(timeout=POLL_S))
+            except queue.Empty:
+                continue
+            tell(told[-1])
+    finally:
+        for reader, stream in ((readers[0], child.stderr), (readers[1], child.stdout)):
+            reader.join(GRACE_S)
+            if stream is not None and not reader.is_alive():
+                stream.close()
     return child.returncode, "".join(output), told
 
 
