@@ -32,6 +32,10 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
             from geoseptic.server import command
 
             return command.main(words)
+        if process_id == "toolbox":
+            from geoseptic.toolbox import command as toolbox
+
+            return toolbox.main(words)
         program = f"geoseptic {process_id}"
     else:
         program = f"{process_id}.py"
@@ -69,4 +73,5 @@ def _list_processes() -> None:
     for name, process in PROCESSES.items():
         print(f"  {name:<{width}}  {process.title}: {process.summary}")
     print("\n  geoseptic serve --help: the same processes for other programs, by OGC API - Processes on this machine")
+    print("  geoseptic toolbox --help: the same processes in the toolbox of QGIS")
     print(f"\nrule sets: {', '.join(shipped_rules())}\n\n{CAUTIONS[0]}")

@@ -9,7 +9,7 @@ from typing import Any
 from geoseptic.catalog import PROCESSES
 from geoseptic.model.cautions import CAUTIONS, SCREENING_AID
 from geoseptic.server import gate
-from geoseptic.server.results import files, media_type
+from geoseptic.server.results import media_type
 
 HTML = ("text/html", "application/ld+json")
 """What pygeoapi would also answer; this server answers JSON alone, whose pages load nothing from elsewhere."""
@@ -103,12 +103,12 @@ def _hand_out_files(app: Any, manager: Any) -> None:
         if job is None:
             return jsonify(gate.refusal("There is no such job.", "NoSuchJob")), 404
         at = f"{manager.address}/jobs/{job.id}/files"
-        return jsonify({"links": [{"href": f"{at}/{name}", "rel": "item", "type": media_type(name), "title": name} for name in files(job)]})
+        return jsonify({"links": [{"href": f"{at}/{name}", "rel": "item", "type": media_type(name), "title": name} for name in job.files]})
 
     def handed(job_id: str, name: str) -> Any:
         job = manager.jobs.get(job_id)
         # By the list of what the run wrote: no name becomes a path that is not in it.
-        if job is None or name not in files(job):
+        if job is None or name not in job.files:
             return jsonify(gate.refusal("There is no such file.", "NotFound")), 404
         return send_file(manager.jobs.outputs_of(job) / name, mimetype=media_type(name), as_attachment=True, download_name=name)
 

@@ -43,9 +43,7 @@ def main(words: Sequence[str]) -> int:
     try:
         data, out = DataFolder(given.data).root, given.out.resolve()
         if out.is_relative_to(data) or data.is_relative_to(out):
-            return _refused(
-                f"--data {data} and --out {out} lie in one another. Keep them apart: results of one job are no inputs of others."
-            )
+            return _refused(f"--data {data} and --out {out} lie in one another. Keep them apart.")
         with locks.held(out):
             _serve(data, out, given.port, given.workers)
     except ModuleNotFoundError as error:
@@ -80,7 +78,11 @@ def _serve(data: Path, out: Path, port: int, workers: int) -> None:
             pass
 
     application_, jobs = application(data, out, port, workers)
-    server = make_server("127.0.0.1", port, application_, threaded=True, request_handler=Quiet)
+    try:
+        server = make_server("127.0.0.1", port, application_, threaded=True, request_handler=Quiet)
+    except SystemExit:  # werkzeug has said that the port is taken
+        jobs.close()
+        raise OSError(f"port {port} at 127.0.0.1 cannot be had. Choose another by --port.") from None
 
     def stop(number: int, frame: object) -> None:
         threading.Thread(target=server.shutdown).start()

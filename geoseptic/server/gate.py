@@ -81,8 +81,13 @@ def _look(environ: Environ, hosts: set[str]) -> None:
             raise RefusedError("400 Bad Request", "The query may have f=json, limit and offset, and nothing else.")
     environ["HTTP_ACCEPT"] = "application/json"
     environ.pop("HTTP_ACCEPT_LANGUAGE", None)
-    if environ["REQUEST_METHOD"] == "POST":
-        environ["wsgi.input"] = io.BytesIO(_body(environ))
+    if "respond-async" in re.split(r"[,;\s]+", environ.get("HTTP_PREFER", "")):
+        # The one form of the wish that pygeoapi knows.
+        environ["HTTP_PREFER"] = "respond-async"
+    # pygeoapi reads the body of any request, however long it is.
+    body = _body(environ) if environ["REQUEST_METHOD"] == "POST" else b""
+    environ |= {"wsgi.input": io.BytesIO(body), "CONTENT_LENGTH": str(len(body))}
+    environ.pop("HTTP_TRANSFER_ENCODING", None)
 
 
 def _query(text: str) -> list[tuple[str, str]]:

@@ -16,8 +16,10 @@ from geoseptic.server.folder import DataFolder
 from geoseptic.server.jobs import FAILED, Job, Jobs, TooManyJobsError
 from geoseptic.server.requests import asked
 from geoseptic.server.results import results
+from geoseptic.server.sources import Sources
 
 JSON = "application/json"
+LONGEST_REFUSAL = 4000
 
 
 class RefusedError(ProcessorExecuteError):
@@ -57,8 +59,8 @@ class Manager(BaseManager):
         self.is_async = True
         self.supports_subscribing = False
         self.address = manager_def["address"]
-        self.data = DataFolder(Path(manager_def["data"]))
         self.jobs = Jobs(Path(manager_def["out"]), workers=manager_def["workers"])
+        self.sources = Sources(DataFolder(Path(manager_def["data"])), self.jobs, self.address)
 
     def execute_process(
         self,
@@ -73,9 +75,9 @@ class Manager(BaseManager):
         if subscriber is not None:
             raise RefusedError(user_msg="Nobody is notified: this server calls no address.")
         try:
-            wanted = asked(PROCESSES[process_id], data_dict, requested_outputs, self.data)
+            wanted = asked(PROCESSES[process_id], data_dict, requested_outputs, self.sources)
         except ParameterError as error:
-            raise RefusedError(user_msg=str(error)) from None
+            raise RefusedError(user_msg=_short(str(error))) from None
         try:
             job = self.jobs.submit(wanted)
         except TooManyJobsError as error:
@@ -112,6 +114,11 @@ class Manager(BaseManager):
         if job is None:
             raise JobNotFoundError
         return job
+
+
+def _short(text: str) -> str:
+    """A refusal quotes what was given, which may be as long as a request."""
+    return text if len(text) <= LONGEST_REFUSAL else f"{text[:LONGEST_REFUSAL]} ..."
 
 
 def _told(job: Job) -> dict[str, Any]:

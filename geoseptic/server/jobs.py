@@ -57,6 +57,11 @@ class Job:
     def is_over(self) -> bool:
         return self.status in (SUCCESSFUL, FAILED)
 
+    @property
+    def files(self) -> list[str]:
+        """Names of the files that it has written, as its run told them."""
+        return [str(name) for name in self.summary.get("outputs", ())]
+
 
 class Jobs:
     """The jobs of a server; all in `folder`, which is its alone. `at_once` of them run, so many `waiting` wait, each with `workers`."""
@@ -83,7 +88,9 @@ class Jobs:
             inputs = self.folder / job.id / INPUTS
             inputs.mkdir(parents=True)
             for name, layer in asked.layers.items():
-                (inputs / f"{name}.geojson").write_text(json.dumps(layer, allow_nan=False), encoding="utf-8")
+                # The type first, by which a reader knows the file.
+                text = json.dumps({"type": layer["type"], **layer}, allow_nan=False)
+                (inputs / f"{name}.geojson").write_text(text, encoding="utf-8")
             self._put(job)
             self._queue.append((job.id, asked))
             self._changed.notify_all()

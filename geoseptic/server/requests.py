@@ -4,7 +4,7 @@ import json
 from collections.abc import Mapping
 from copy import deepcopy
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from geoseptic.errors import ParameterError, nearest
 from geoseptic.io.rulefiles import shipped_rules
@@ -26,12 +26,24 @@ from geoseptic.process import (
 )
 from geoseptic.run import arguments
 from geoseptic.run.describe import GEOJSON, RUN_OUTPUT, inputs_of, told
-from geoseptic.server.folder import DataFolder
 
 MOST_FEATURES: Final = 20_000
 """Of a layer that a request brings along."""
 
 BESIDE_A_VALUE: Final = frozenset({"value", "mediaType", "encoding", "schema"})
+
+
+MOST_NAMES: Final = 200
+"""Inputs or outputs that a request names."""
+
+MOST_VALUES: Final = 5_000
+"""In an input that is no layer."""
+
+
+class Paths(Protocol):
+    """From what a request names to a path; raises ParameterError where it may not be read."""
+
+    def path(self, name: object, what: str, *, folder: bool = False) -> str: ...
 
 
 @dataclass(frozen=True)
@@ -49,10 +61,11 @@ class Asked:
     values: frozenset[str] = frozenset()
 
 
-def asked(process: Process[..., Any], inputs: object, outputs: object, data: DataFolder) -> Asked:
+def asked(process: Process[..., Any], inputs: object, outputs: object, data: Paths) -> Asked:
     """What `inputs` and `outputs` of a request ask for. Raises ParameterError with every fault of theirs."""
     if not isinstance(inputs, Mapping):
         raise ParameterError("inputs must be an object of names and values.")
+    _refuse_many(inputs, "inputs")
     known = inputs_of(process)
     unknown = [name for name in inputs if name not in known]
     if unknown:
@@ -64,11 +77,12 @@ def asked(process: Process[..., Any], inputs: object, outputs: object, data: Dat
     for name, given in inputs.items():
         value = _plain(given)
         try:
-            _refuse_nul(value, name)
+            if name in parameters and isinstance(parameters[name].spec, LayerIn) and isinstance(value, Mapping):
+                layers[name] = _layer(value, name)
+                continue
+            _refuse_odd(value, name)
             if name not in parameters:
                 config[name] = value
-            elif isinstance(parameters[name].spec, LayerIn) and isinstance(value, Mapping):
-                layers[name] = _layer(value, name)
             else:
                 config[name] = _in_config(parameters[name], value, data)
         except ParameterError as error:
@@ -105,7 +119,7 @@ def _plain(given: object) -> object:
     return given
 
 
-def _in_config(parameter: Parameter, value: object, data: DataFolder) -> object:
+def _in_config(parameter: Parameter, value: object, data: Paths) -> object:
     """The value as a config file would have it."""
     spec, name = parameter.spec, parameter.name
     if isinstance(spec, LayerIn | ElevationIn | DepthIn | SheetIn):
@@ -126,17 +140,25 @@ def _in_config(parameter: Parameter, value: object, data: DataFolder) -> object:
     return value
 
 
-def _rules(value: object, name: str, data: DataFolder) -> str:
+def _rules(value: object, name: str, data: Paths) -> str:
     return value if isinstance(value, str) and value in shipped_rules() else data.path(value, name)
 
 
-def _refuse_nul(value: object, name: str) -> None:
-    """Raises ParameterError where some text in the value holds a NUL, which ends a path or a text elsewhere."""
-    open_ends = [value]
+def _refuse_many(names: Mapping[str, Any], what: str) -> None:
+    if len(names) > MOST_NAMES or any(len(name) > MOST_NAMES for name in names):
+        raise ParameterError(f"{what}: more than {MOST_NAMES} names, or one of more than {MOST_NAMES} characters.")
+
+
+def _refuse_odd(value: object, name: str) -> None:
+    """Raises ParameterError where the value holds very much, or a text in it a NUL, which ends a path or a text elsewhere."""
+    open_ends, seen = [value], 0
     while open_ends:
         one = open_ends.pop()
-        if isinstance(one, str) and "\0" in one:
-            raise ParameterError(f"{name}: a text in it holds a character NUL.")
+        seen += 1
+        if seen > MOST_VALUES:
+            raise ParameterError(f"{name} holds more than {MOST_VALUES:,} values.")
+        if isinstance(one, str) and ("\0" in one or len(one) > MOST_VALUES):
+            raise ParameterError(f"{name}: a text in it holds a character NUL, or more than {MOST_VALUES:,} characters.")
         if isinstance(one, Mapping):
             open_ends += [*one.keys(), *one.values()]
         elif isinstance(one, list):
@@ -170,6 +192,7 @@ def _outputs(process: Process[..., Any], given: object) -> tuple[tuple[str, ...]
         return None, frozenset()
     if not isinstance(given, Mapping) or not all(isinstance(how, Mapping) for how in given.values()):
         raise ParameterError("outputs must be an object of names and how each is wanted, such as {}.")
+    _refuse_many(given, "outputs")
     known = {**process.named_outputs, RUN_OUTPUT: None}
     unknown = [name for name in given if name not in known]
     if unknown:

@@ -2,6 +2,8 @@
 
 import json
 import mimetypes
+import sqlite3
+from contextlib import closing
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any, Final
@@ -30,14 +32,9 @@ def media_type(name: str) -> str:
     return MEDIA_TYPES.get(Path(name).suffix) or mimetypes.guess_type(name)[0] or "application/octet-stream"
 
 
-def files(job: Job) -> list[str]:
-    """Names of the files that the job has written, as its run told them."""
-    return [str(name) for name in job.summary.get("outputs", ())]
-
-
 def results(job: Job, folder: Path, address: str) -> dict[str, Any]:
     """The results document: by output a link or a value; `folder` holds the job's outputs, `address` is that of the server."""
-    there = set(files(job))
+    there = set(job.files)
     named = PROCESSES[job.process].named_outputs
     wanted = [*named, RUN_OUTPUT] if job.outputs is None else job.outputs
     found: dict[str, Any] = {"notice": {"value": {"screening_aid": SCREENING_AID, "cautions": list(CAUTIONS)}, "mediaType": JSON}}
@@ -46,6 +43,8 @@ def results(job: Job, folder: Path, address: str) -> dict[str, Any]:
         written = [
             file for pattern in ((MANIFEST,) if out is None else files_of(out)) for file in sorted(there) if fnmatchcase(file, pattern)
         ]
+        if isinstance(out, LayerOut):
+            written = [file for file in written if out.name in _layers(folder / file)]
         several = isinstance(out, FileOut) and "*" in out.name
         for file in written if several else written[:1]:
             value = _value(folder / file, out) if name in job.values else None
@@ -66,6 +65,12 @@ def _value(path: Path, out: Output | None) -> dict[str, Any] | None:
     if isinstance(out, LayerOut):
         return {"value": _geojson(path, out.name), "mediaType": GEOJSON}
     return {"value": path.read_text(encoding="utf-8"), "mediaType": media_type(path.name)}
+
+
+def _layers(path: Path) -> list[str]:
+    """Names of the layers in a GeoPackage; which of the declared ones are written is a matter of the parameters."""
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as package:
+        return [name for (name,) in package.execute("SELECT table_name FROM gpkg_contents")]
 
 
 def _geojson(path: Path, layer: str) -> Any:

@@ -15,11 +15,11 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("io",),
     ("sheets",),
     ("process", "processes", "catalog"),
-    ("run", "server"),
+    ("run", "server", "toolbox"),
     ("",),  # geoseptic/__init__.py, which may hand on names of all
 )
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "geoseptic", "scripts", "tests", "sample_data"}
-MAY_TOUCH_THE_DISK = ("geoseptic/io/", "geoseptic/run/", "geoseptic/server/")
+MAY_TOUCH_THE_DISK = ("geoseptic/io/", "geoseptic/run/", "geoseptic/server/", "geoseptic/toolbox/")
 
 READS_OR_WRITES = re.compile(
     r"open(_arrow)?|(read|write)_(text|bytes|dataframe|arrow)|(read|to)_(file|parquet|feather|csv|excel|json|table|sql|pickle)"

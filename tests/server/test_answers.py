@@ -5,7 +5,10 @@ import time
 from dataclasses import replace
 from typing import Any
 
+import geopandas
 import pytest
+from shapely import Point, box
+from shapely.geometry import mapping
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.model.cautions import SCREENING_AID
@@ -48,7 +51,7 @@ def test_processes_are_those_of_the_declarations_in_the_form_of_the_standard(ser
 
 @pytest.mark.source("ogc-18-062r2", where="schemas statusInfo.yaml, jobList.yaml, results.yaml and exception.yaml of version 1.0")
 def test_job_goes_from_accepted_to_results_and_is_gone_when_it_is_dismissed(served: Served):
-    answer = served.run("size_field", SIZE, {"Prefer": "respond-async"})
+    answer = served.run("size_field", SIZE, {"Prefer": "respond-async, wait=5"})
     assert answer.status_code == 201 and faults(answer.get_json(), "statusInfo") == []
     job = answer.headers["Location"].rpartition("/")[2]
     early = served.ask(f"/jobs/{job}/results")
@@ -121,3 +124,50 @@ def test_files_of_which_there_are_several_are_handed_out_under_their_own_names(t
     assert found["site-B 2.pdf"]["href"] == "http://host/jobs/7/files/site-B%202.pdf"
     assert found["site-A-1.pdf"]["type"] == "application/pdf"
     assert faults(found, "results") == []
+
+
+def test_layer_that_a_run_did_not_write_is_in_no_answer(tmp_path):
+    """Its file is there, with other layers; what is there comes in longitude and latitude where it is wanted by value."""
+    shape = geopandas.GeoDataFrame({"parcel_id": ["A-1"]}, geometry=[box(500_000, 5_200_000, 500_010, 5_200_010)], crs="EPSG:26910")
+    shape.to_file(tmp_path / "envelopes.gpkg", layer="tank_envelope")
+    job = Job("7", "setback_envelopes", "now", values=("tank_envelope",), summary={"outputs": ["envelopes.gpkg"]})
+    found = results.results(job, tmp_path, "http://host")
+    assert found.keys() == {"notice", "tank_envelope"}
+    assert faults(found, "results") == []
+    feature = found["tank_envelope"]["value"]["features"][0]
+    lon, lat = feature["geometry"]["coordinates"][0][0]
+    assert (feature["properties"]["parcel_id"], round(lon, 2), round(lat, 1)) == ("A-1", -123.0, 47.0)
+
+
+def at(x_m: float, y_m: float) -> tuple[float, float]:
+    return 500_000.0 + x_m, 5_200_000.0 + y_m
+
+
+def layer(shapes: list[Any], **columns: list[Any]) -> dict[str, Any]:
+    """A layer of a request, its members in an order that no file has them in."""
+    rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+    features = [{"geometry": mapping(shape), "properties": row, "type": "Feature"} for shape, row in zip(shapes, rows, strict=True)]
+    crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::26910"}}
+    return {"features": features, "crs": crs, "type": "FeatureCollection"}
+
+
+def test_layers_of_the_request_are_screened_and_a_later_job_reads_what_an_earlier_one_wrote(served: Served):
+    """A job's results are named by the address that the server gave them; no other file of it, and nothing of a job that is gone."""
+    lots = layer([box(*at(0, 0), *at(120, 120)), box(*at(120, 0), *at(240, 120))], APN=["A-1", "A-2"])
+    wells = layer([Point(at(130, 60))], kind=["private"], location_error_m=[0.0])
+    inputs = {"parcels": lots, "wells": {"value": wells}, "rules": "us-wa", "columns": {"parcels": {"parcel_id": "APN"}}}
+    wanted = {"field_envelope": {"transmissionMode": "value"}, "setback_zones": {}}
+    answer = served.run("setback_envelopes", inputs, outputs=wanted)
+    assert answer.status_code == 200, answer.get_json()
+    found = answer.get_json()
+    assert [row["properties"]["parcel_id"] for row in found["field_envelope"]["value"]["features"]] == ["A-1", "A-2"]
+    address = found["setback_zones"]["href"]
+
+    second = {**inputs, "other_features": f"{address}|field_envelope"}
+    again = served.run("setback_envelopes", second)
+    assert again.status_code == 400 and "other_features" in again.get_json()["description"], "it was opened: only its columns are wrong"
+    job = answer.headers["Location"].rpartition("/")[2]
+    for name in (address.replace("envelopes.gpkg", "job.json"), address.replace("envelopes.gpkg", "..%2fjob.json"), address[:-1]):
+        assert "no file of a result" in served.run("setback_envelopes", {**inputs, "wells": name}).get_json()["description"]
+    served.ask(f"/jobs/{job}", "DELETE")
+    assert "no address of a result" in served.run("setback_envelopes", second).get_json()["description"]
