@@ -115,7 +115,7 @@ def _page(parts: PageParts, data: bytes, run: FinishedRun, count: int) -> bytes:
         scripts="".join(f"<script>{_unclosed(script, 'script')}</script>\n" for script in scripts),
         data=base64.b64encode(data).decode("ascii"),
         title=html.escape(f"County map of {count:,} parcels, screened {day}"),
-        subtitle=html.escape(f"{count:,} parcels, screened {day} by {run.title}, edition {run.record['rules']['edition']}"),
+        subtitle=html.escape(f"{count:,} parcels, screened {day} by the rules {run.rules}, edition {run.record['rules']['edition']}"),
         caution=html.escape(CAUTIONS[0]),
         cautions="".join(f"<li>{html.escape(caution)}</li>" for caution in CAUTIONS[1:]),
         licence=html.escape(parts.licence),

@@ -15,7 +15,7 @@ import pytest
 from geoseptic.errors import FileUnreadableError, InputError
 from geoseptic.io import maplibrary
 from geoseptic.run.cli import main
-from tests.sheets.conftest import HOSTILE_ID, HOSTILE_REASON, write_screening
+from tests.sheets.finished import HOSTILE_ID, HOSTILE_REASON, write_screening
 
 
 def made(screening: Path, out: Path, *options: str) -> str:
