@@ -171,4 +171,4 @@ def _texts(lots: "GeoDataFrame", name: str) -> list[str]:
     """The column's texts, empty where it says nothing or is not there."""
     if name not in lots.columns:
         return [""] * len(lots)
-    return ["" if value is None or value != value else str(value) for value in lots[name]]
+    return [str(value) for value in lots[name].to_numpy(object, na_value="")]

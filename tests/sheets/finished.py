@@ -27,7 +27,7 @@ def write_screening(folder: Path) -> None:
         "verdict": [*verdicts, "cannot say", "does not fit", "does not fit", "cannot say"],
         "reasons": ["", "", "", HOSTILE_REASON, "an open question: a well; elevation", "elevation", "slope", "slope", "elevation"],
         "assumptions": ["soil not known: loam assumed"] * 9,
-        "lot_ft2": [103_000.0] * 8 + [None],
+        "lot_ft2": [103_000.0, 103_000.0, 300_000_000.0, *[103_000.0] * 5, None],
         "trench_ft": [300.0] * 9,
         "field_ft2": [4_000.0, 4_100.0, 3_000.0, *[None] * 6],
         "well_ft": [120.5, 300.0, 101.0, *[None] * 6],
