@@ -113,7 +113,7 @@ def may_pass(parameter: Parameter, value: str) -> bool:
     if isinstance(parameter.spec, FILES):
         return value.startswith('"')
     if isinstance(parameter.spec, Ids):
-        return value == "[]"
+        return (value.strip('[]" ') != "" and "\\u" not in value and len(value) <= 200) or value in ("[]", "[[]]")
     if isinstance(parameter.spec, Names | Facts):
         return (value == "[]" and not parameter.default) or (isinstance(parameter.spec, Facts) and value == "{}")
     return isinstance(parameter.spec, Text) and value.startswith('"') and "\\u" not in value and value.strip('" ') != ""
