@@ -52,7 +52,10 @@ def put(out: Path, ready: Path, names: Sequence[str], stale: Sequence[str], then
 
 def is_unfinished(out: Path) -> bool:
     """Whether a run died while it put its files into `out`."""
-    return (out / PUTTING).is_dir()
+    try:
+        return (out / PUTTING).is_dir()
+    except OSError:  # a name that no folder can have
+        return False
 
 
 def settle(out: Path) -> bool:

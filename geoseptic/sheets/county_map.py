@@ -115,7 +115,7 @@ def _page(parts: PageParts, data: bytes, run: FinishedRun, count: int) -> bytes:
         scripts="".join(f"<script>{_unclosed(script, 'script')}</script>\n" for script in scripts),
         data=base64.b64encode(data).decode("ascii"),
         title=html.escape(f"County map of {count:,} parcels, screened {day}"),
-        subtitle=html.escape(f"{count:,} parcels, screened {day} by {run.title}, edition {run.record['rules']['edition']}"),
+        subtitle=html.escape(f"{count:,} parcels, screened {day} by the rules {run.rules}, edition {run.record['rules']['edition']}"),
         caution=html.escape(CAUTIONS[0]),
         cautions="".join(f"<li>{html.escape(caution)}</li>" for caution in CAUTIONS[1:]),
         licence=html.escape(parts.licence),
@@ -171,4 +171,4 @@ def _texts(lots: "GeoDataFrame", name: str) -> list[str]:
     """The column's texts, empty where it says nothing or is not there."""
     if name not in lots.columns:
         return [""] * len(lots)
-    return ["" if value is None or value != value else str(value) for value in lots[name]]
+    return [str(value) for value in lots[name].to_numpy(object, na_value="")]

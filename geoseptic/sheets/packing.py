@@ -67,7 +67,8 @@ def packed(ids: Sequence[str], shapes_m: Geometries, columns: Columns, head: Map
         "sections": places_of,
     }
     text = json.dumps(header, ensure_ascii=True, separators=(",", ":"), allow_nan=False).encode("ascii")
-    return gzip.compress(len(text).to_bytes(4, "little") + text + b"".join(sections.values()), mtime=0)
+    # The highest level would take three times as long, for half a percent less (100,000 parcels).
+    return gzip.compress(len(text).to_bytes(4, "little") + text + b"".join(sections.values()), compresslevel=6, mtime=0)
 
 
 def varints(values: Whole) -> bytes:

@@ -106,7 +106,7 @@ def measured(browser: Any, page_file: Path, size: tuple[int, int]) -> dict[str, 
     session = context.new_cdp_session(page)
     session.send("Performance.enable")
     page.goto(page_file.resolve().as_uri())
-    page.wait_for_function("document.documentElement.dataset.readyMs", timeout=180_000)
+    page.wait_for_selector("html[data-ready-ms]", state="attached", timeout=180_000)
     found = {"ready_ms": float(page.evaluate("document.documentElement.dataset.readyMs"))}
     metrics = {item["name"]: item["value"] for item in session.send("Performance.getMetrics")["metrics"]}
     found["task_s"] = metrics["TaskDuration"]

@@ -15,7 +15,7 @@ import pytest
 from geoseptic.errors import FileUnreadableError, InputError
 from geoseptic.io import maplibrary
 from geoseptic.run.cli import main
-from tests.sheets.conftest import HOSTILE_ID, HOSTILE_REASON, write_screening
+from tests.sheets.finished import HOSTILE_ID, HOSTILE_REASON, write_screening
 
 
 def made(screening: Path, out: Path, *options: str) -> str:
@@ -28,7 +28,7 @@ def ranked(screening: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A ranking of the first four lots, and of one that nobody screened."""
     lots = geopandas.read_file(screening / "screening.gpkg", layer="parcels")[["parcel_id", "geometry"]].iloc[[0, 1, 2, 3, 6]].copy()
     lots["parcel_id"] = [*lots.parcel_id[:4], "ELSEWHERE"]
-    lots["rank"], lots["priority"] = [1, 2, 3, 4, 5], ["first", "first", "second half", "no house on record", "first"]
+    lots["rank"], lots["priority"] = [3, 1, 2, 4, 5], ["first", "first", "second half", "no house on record", "first"]
     lots["cesspool"], lots["wells_exposed"] = "likely", 2
     path = tmp_path_factory.mktemp("ranked") / "priority.gpkg"
     lots.to_file(path, layer="parcels", driver="GPKG", engine="pyogrio")
@@ -52,7 +52,7 @@ def opened(browser: Any, page_file: Path) -> Iterator[SimpleNamespace]:
     page.on("pageerror", lambda error: heard.append(f"error: {error}"))
     page.on("request", lambda request: None if request.url.startswith("file:") else heard.append(f"request: {request.url}"))
     page.goto(page_file.as_uri())
-    page.wait_for_function("document.documentElement.dataset.readyMs")
+    page.wait_for_selector("html[data-ready-ms]", state="attached")
     yield SimpleNamespace(page=page, heard=heard)
     context.close()
 
@@ -85,7 +85,7 @@ def test_searching_a_number_finds_and_opens_the_parcel(opened):
     page.keyboard.press("Escape")
     assert page.locator("#parcel").is_hidden()
     page.fill("#search", "nowhere")
-    assert page.inner_text("#found-count") == "0 parcels with this in their number"
+    assert page.inner_text("#found-count") == "0 parcels with this in the number"
 
 
 def test_the_filter_changes_the_counts_and_the_spread(opened):
@@ -101,6 +101,29 @@ def test_the_filter_changes_the_counts_and_the_spread(opened):
     assert page.inner_text("#shown") == "3 of 9 parcels"
     page.click("#all")
     assert page.inner_text("#shown") == "9 of 9 parcels"
+
+
+def test_the_shown_parcels_are_listed_in_the_order_of_the_ranking(opened):
+    """What the map shows is there as a list too, the first parcel first, those without a rank last; it follows the filter."""
+    page = opened.page
+    page.get_by_text("List of the shown parcels").click()
+    names = page.locator("#listed bdi").all_text_contents
+    assert names() == ["A-2", "A-3", "A-1", HOSTILE_ID, "B-2", "B-3", "C-1", "C-1 UPPER", "C-3"]
+    page.get_by_label("Fits by gravity").uncheck()
+    assert names()[0] == "A-2" and page.inner_text("#list-count") == "8 parcels shown, by place in the order"
+    page.get_by_role("button", name="A-3").click()
+    assert page.inner_text("#parcel-title") == "Parcel A-3"
+    assert "300,000,000 square feet" in page.inner_text("#parcel-body")
+
+
+def test_what_has_no_outline_is_found_all_the_same(opened):
+    """A parcel without a shape is opened by its number, its unknown size is told as that, and no layout is said to be drawn."""
+    page = opened.page
+    page.fill("#search", "C-3")
+    page.press("#search", "Enter")
+    assert page.inner_text("#parcel-title") == "Parcel C-3" and "no outline" in page.inner_text("#status")
+    assert page.locator("#parcel dd.unknown").first.inner_text() == "not known"
+    assert "No layout was drawn" in page.inner_text("#parcel-body")
 
 
 def test_a_click_on_the_map_tells_why_and_what_lies_on_the_same_ground(opened):
@@ -171,7 +194,7 @@ def test_a_link_with_a_number_opens_that_parcel(browser, page_file):
     context = browser.new_context(viewport={"width": 360, "height": 740}, offline=True, is_mobile=True, has_touch=True)
     page = context.new_page()
     page.goto(f"{page_file.as_uri()}#parcel=A-3")
-    page.wait_for_function("document.documentElement.dataset.readyMs")
+    page.wait_for_selector("html[data-ready-ms]", state="attached")
     assert page.inner_text("#parcel-title") == "Parcel A-3"
     assert page.evaluate("document.documentElement.scrollWidth") == 360
     context.close()

@@ -49,14 +49,23 @@ function start(data) {
     refresh();
     tell();
     spread();
-    search();
+    listShown();
     redraw();
   };
   let refresh = drawFacets(data, filter, false, changed);
 
+  const going = (parcel) => pick(parcel, [], true);
   const search = () => {
     const text = byId("search").value;
-    drawFound(data, text.trim() ? searched(data, lowered, text, filter) : [], text, (parcel) => pick(parcel, [], true));
+    const found = text.trim() ? searched(data, lowered, text) : [];
+    drawList(byId("found"), data, found, going);
+    byId("found-count").textContent = text.trim() ? counted(found, "with this in the number") : "";
+  };
+  const listShown = () => {
+    if (!byId("list").open) return;
+    const found = listed(data, filter);
+    drawList(byId("listed"), data, found, going);
+    byId("list-count").textContent = counted(found, data.facets.length > 1 ? "shown, by place in the order" : "shown");
   };
 
   const outline = (parcel) => {
@@ -115,10 +124,11 @@ function start(data) {
   });
   byId("close").addEventListener("click", unpick);
   byId("search").addEventListener("input", search);
+  byId("list").addEventListener("toggle", listShown);
   byId("search-form").addEventListener("submit", (event) => {
     event.preventDefault();
     const text = byId("search").value;
-    const [first] = text.trim() ? searched(data, lowered, text, filter) : [];
+    const [first] = text.trim() ? searched(data, lowered, text) : [];
     if (first !== undefined) pick(first, [], true);
   });
   byId("whole").addEventListener("click", () => map.setView(middle, 0, { animate: !calm }));

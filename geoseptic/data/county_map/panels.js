@@ -58,26 +58,26 @@ function drawFacets(data, filter, withPatterns, changed) {
   };
 }
 
-// Limits of the bars: even steps of 1, 2 or 5 up to where 19 of 20 parcels lie; the last bar has no upper limit.
+// Limits of the bars: even steps of 1, 2 or 5 up to where 4 of 5 parcels lie; the last bar has no upper limit.
 function stepOf(data, name) {
-  const known = Array.from(data.numbers[name].filter((steps) => steps !== UNKNOWN)).sort((a, b) => a - b);
-  const high = known.length ? known[Math.floor(0.95 * (known.length - 1))] / data.steps_a_unit : 0;
+  const known = data.numbers[name].filter((value) => !Number.isNaN(value)).sort();
+  const high = known.length ? known[Math.floor(0.8 * (known.length - 1))] : 0;
   const rough = Math.max(high, 1) / (BARS - 1);
   const ten = 10 ** Math.floor(Math.log10(rough));
   return ten * [1, 2, 5, 10].find((times) => times * ten >= rough);
 }
 
 function drawSpread(data, filter, figure) {
-  const step = stepOf(data, figure.name) * data.steps_a_unit;
+  const step = stepOf(data, figure.name);
   const all = new Array(BARS + 1).fill(0), shown = new Array(BARS + 1).fill(0);
   const values = data.numbers[figure.name];
   for (let parcel = 0; parcel < data.count; parcel++) {
-    const bar = values[parcel] === UNKNOWN ? BARS : Math.max(0, Math.min(BARS - 1, Math.floor(values[parcel] / step)));
+    const bar = Number.isNaN(values[parcel]) ? BARS : Math.max(0, Math.min(BARS - 1, Math.floor(values[parcel] / step)));
     all[bar]++;
     shown[bar] += filter.shown[parcel];
   }
   const most = Math.max(1, ...all);
-  const of = (n) => number((n * step) / data.steps_a_unit);
+  const of = (n) => number(n * step);
   const rows = all.map((count, n) => {
     const text = n === BARS ? (figure.drawn ? "none drawn, or not known" : "not known") : n === BARS - 1 ? `${of(n)} and more` : `${of(n)} to ${of(n + 1)}`;
     const bars = [count, shown[n]].map((part) => {
@@ -96,19 +96,26 @@ function drawSpread(data, filter, figure) {
 }
 
 // Parcels whose number holds the text: an equal one first, then those that begin with it.
-function searched(data, lowered, text, filter) {
+function searched(data, lowered, text) {
   const wanted = text.trim().toLowerCase();
   const equal = [], begins = [], holds = [];
   for (let parcel = 0; parcel < data.count; parcel++) {
-    if (!wanted && !filter.shown[parcel]) continue;
     const at = lowered[parcel].indexOf(wanted);
-    if (at < 0) continue;
-    (lowered[parcel] === wanted ? equal : at === 0 ? begins : holds).push(parcel);
+    if (at >= 0) (lowered[parcel] === wanted ? equal : at === 0 ? begins : holds).push(parcel);
   }
   return [...equal, ...begins, ...holds];
 }
 
-function drawFound(data, found, text, pick) {
+// The shown parcels, those that come first by the ranking before the others.
+function listed(data, filter) {
+  const found = [];
+  for (let parcel = 0; parcel < data.count; parcel++) if (filter.shown[parcel]) found.push(parcel);
+  const rank = data.numbers["rank rank"];
+  const place = (parcel) => (Number.isNaN(rank[parcel]) ? Infinity : rank[parcel]);
+  return rank ? found.sort((one, other) => (place(one) === place(other) ? one - other : place(one) - place(other))) : found;
+}
+
+function drawList(box, data, found, pick) {
   const facet = data.facets[0], classes = data.classes[facet.name];
   const rows = found.slice(0, MOST_LISTED).map((parcel) => {
     const kind = facet.kinds[classes[parcel]];
@@ -116,9 +123,11 @@ function drawFound(data, found, text, pick) {
     button.addEventListener("click", () => pick(parcel));
     return element("li", { children: [button] });
   });
-  byId("found").replaceChildren(...rows);
-  const more = found.length > MOST_LISTED ? `, the first ${MOST_LISTED} listed` : "";
-  byId("found-count").textContent = text.trim() ? `${number(found.length)} parcels with this in their number${more}` : "";
+  box.replaceChildren(...rows);
+}
+
+function counted(found, words) {
+  return `${number(found.length)} ${found.length === 1 ? "parcel" : "parcels"} ${words}${found.length > MOST_LISTED ? `; the first ${MOST_LISTED} are listed` : ""}`;
 }
 
 function drawParcel(data, parcel, others, withPatterns, pick) {
@@ -134,12 +143,12 @@ function drawParcel(data, parcel, others, withPatterns, pick) {
     if (found.length) part(title, list(found));
   };
   parts("Why: what binds, or what is missing", "reasons");
-  parts("It would fit without the setbacks from, if the authority relaxed them", "fits_without");
+  parts("There would be room if the authority relaxed the setbacks from any one of", "fits_without");
   parts("Assumed: nobody has stated or measured it", "assumptions");
   parts("To note", "notes");
-  const drawn = data.numbers[data.figures.find((figure) => figure.drawn)?.name]?.[parcel] !== UNKNOWN;
+  const drawn = data.figures.some((figure) => figure.drawn && !Number.isNaN(data.numbers[figure.name][parcel]));
   const figures = data.figures.filter((figure) => drawn || !figure.drawn);
-  const pairs = figures.map((figure) => [figure.words, quantity(numberOf(data, figure.name, parcel), figure.unit)]);
+  const pairs = figures.map((figure) => [figure.words, quantity(data.numbers[figure.name][parcel], figure.unit)]);
   for (const [name, words] of Object.entries(data.texts_shown)) {
     const found = partsOf(data, name, parcel);
     if (found.length) pairs.push([words, found.join("; ")]);
@@ -149,7 +158,7 @@ function drawParcel(data, parcel, others, withPatterns, pick) {
   if (data.facets.length > 1) {
     const ranked = data.facets[1], place = ranked.kinds[data.classes[ranked.name][parcel]];
     const told = [["Priority", place.name]];
-    for (const figure of data.rank_figures) told.push([figure.words, quantity(numberOf(data, figure.name, parcel), figure.unit)]);
+    for (const figure of data.rank_figures) told.push([figure.words, quantity(data.numbers[figure.name][parcel], figure.unit)]);
     for (const [name, words] of Object.entries(data.rank_texts)) {
       const found = partsOf(data, name, parcel);
       if (found.length) told.push([words, found.join("; ")]);

@@ -1,7 +1,5 @@
 // The parcels out of their packed bytes; geoseptic/sheets/packing.py says how these are laid out.
 
-const UNKNOWN = -2147483648;
-
 async function unpacked(text) {
   const binary = atob(text);
   const raw = new Uint8Array(binary.length);
@@ -18,7 +16,11 @@ async function unpacked(text) {
   const named = (kind) => Object.keys(head.sections).filter((name) => name.startsWith(kind)).map((name) => name.slice(kind.length));
   const found = { ...head, count: head.ids.length, classes: {}, numbers: {}, texts: {} };
   for (const name of named("class ")) found.classes[name] = Uint8Array.from(whole(section(`class ${name}`)));
-  for (const name of named("number ")) found.numbers[name] = whole(section(`number ${name}`)).map((n) => (n === 0 ? UNKNOWN : unfolded(n - 1)));
+  // Areas of large parcels are beyond 32 bits.
+  for (const name of named("number ")) {
+    const unfold = (n) => (n === 0 ? NaN : (n - 1) % 2 ? -n / 2 : (n - 1) / 2);
+    found.numbers[name] = whole(section(`number ${name}`), Float64Array).map((n) => unfold(n) / head.steps_a_unit);
+  }
   for (const name of named("text ")) {
     const entries = offsets(whole(section(`lengths ${name}`)));
     found.texts[name] = { of: whole(section(`text ${name}`)), entries, words: whole(section(`words ${name}`)) };
@@ -33,16 +35,16 @@ async function unpacked(text) {
   return found;
 }
 
-function whole(bytes) {
+function whole(bytes, Kind = Int32Array) {
   let count = 0;
   for (const byte of bytes) if (byte < 128) count++;
-  const values = new Int32Array(count);
+  const values = new Kind(count);
   for (let n = 0, at = 0; n < count; n++) {
-    let value = 0, shift = 0, byte;
+    let value = 0, times = 1, byte;
     do {
       byte = bytes[at++];
-      value |= (byte & 127) << shift;
-      shift += 7;
+      value += (byte & 127) * times;
+      times *= 128;
     } while (byte > 127);
     values[n] = value;
   }
@@ -66,10 +68,4 @@ function partsOf(data, name, parcel) {
   if (!text) return [];
   const entry = text.of[parcel];
   return Array.from(text.words.subarray(text.entries[entry], text.entries[entry + 1]), (word) => data.words[word]);
-}
-
-// A number, or null where it is not known.
-function numberOf(data, name, parcel) {
-  const steps = data.numbers[name][parcel];
-  return steps === UNKNOWN ? null : steps / data.steps_a_unit;
 }

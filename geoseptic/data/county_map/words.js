@@ -19,7 +19,7 @@ function number(value) {
 }
 
 function quantity(value, unit) {
-  if (value === null) return "not known";
+  if (Number.isNaN(value)) return "not known";
   return unit ? `${number(value)} ${unit}` : number(value);
 }
 
@@ -27,8 +27,14 @@ function list(parts) {
   return element("ul", { children: parts.map((text) => element("li", { text })) });
 }
 
+// Terms beside their texts; a long text goes below its term.
+const LONG_TEXT = 44;
+
 function describe(pairs) {
   const children = [];
-  for (const [term, text] of pairs) children.push(element("dt", { text: term }), element("dd", { text, className: text === "not known" ? "unknown" : "" }));
+  for (const [term, text] of pairs) {
+    const className = text.length > LONG_TEXT ? "long" : text === "not known" ? "unknown" : "";
+    children.push(element("dt", { text: term, className }), element("dd", { text, className }));
+  }
   return element("dl", { children });
 }
