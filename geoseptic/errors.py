@@ -163,6 +163,15 @@ class GeographicCrsError(InputError):
         self.layer, self.crs = layer, crs
 
 
+class GeocentricCrsError(InputError):
+    def __init__(self, layer: str, crs: str, source: str = "") -> None:
+        super().__init__(
+            f"{named(layer, source)} is in a geocentric system ({crs}): its coordinates are distances from the middle of the Earth, "
+            "none along its surface. Reproject it to the UTM or state plane zone of the place and run again."
+        )
+        self.layer, self.crs = layer, crs
+
+
 class LocalCrsError(InputError):
     def __init__(self, layer: str, crs: str, source: str = "") -> None:
         super().__init__(

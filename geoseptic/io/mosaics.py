@@ -22,7 +22,18 @@ from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.windows import Window
 
 from geoseptic.errors import FileUnreadableError, GeosepticError, MosaicError
-from geoseptic.io.rastersources import check_text, crs_of, open_known, open_single, reading, refuse_absent, unit_in_prj
+from geoseptic.io.heightunits import same_unit
+from geoseptic.io.rastersources import (
+    check_text,
+    crs_of,
+    open_known,
+    open_single,
+    plainly_opened,
+    reading,
+    refuse_absent,
+    refuse_placeless,
+    unit_in_prj,
+)
 
 SOURCES: Final = ("SimpleSource", "ComplexSource")
 PLAIN: Final = frozenset({"SourceFilename", "SourceBand", "SourceProperties", "SrcRect", "DstRect", "NODATA"})
@@ -87,10 +98,11 @@ def open_mosaic(path: Path | str, *, tiles_anywhere: bool = False) -> tuple[Any,
     if faults:
         raise MosaicError(str(path), faults)
     try:
-        file = rasterio.open(path, driver="VRT")
+        file = plainly_opened(path, "VRT")
     except rasterio.errors.RasterioIOError as error:
         raise FileUnreadableError(str(path), str(error).rstrip("."), "Build it anew (gdalbuildvrt).") from error
     try:
+        refuse_placeless(file, str(path))
         return file, _checked(Path(path), bands[0], file)
     except BaseException:
         file.close()
@@ -206,6 +218,10 @@ def _checked(path: Path, band: ET.Element, whole: Any) -> Mosaic:
         if odd:
             faults.append(f"tile {name} is changed on the way ({', '.join(odd)})")
             continue
+        taken = (source.findtext("SourceBand") or "1").strip()
+        if taken != "1":
+            faults.append(f"tile {name}: the VRT takes '{taken}' of it, where its heights are band 1")
+            continue
         try:
             with _opened(opened) as file:
                 tile, found, unit = _tile(name, opened, source, file, whole)
@@ -221,7 +237,7 @@ def _checked(path: Path, band: ET.Element, whole: Any) -> Mosaic:
     faults += [
         f"tile {name} has heights in {unit or 'an unknown unit'}, tile {before} in {units[before] or 'an unknown unit'}"
         for before, (name, unit) in zip(units, list(units.items())[1:], strict=False)
-        if unit != units[before]
+        if not same_unit(unit, units[before])
     ]
     if faults:
         raise MosaicError(str(path), faults)

@@ -19,24 +19,26 @@ import numpy.typing as npt
 import rasterio.crs
 import rasterio.warp
 from affine import Affine
-from rasterio.enums import ColorInterp, MaskFlags, Resampling
+from rasterio.enums import ColorInterp, Resampling
 from rasterio.env import get_gdal_config, set_gdal_config
 from rasterio.windows import Window
 
 from geoseptic.errors import ElevationValueError, FileUnreadableError, HeightScaleError, ParameterError, VerticalUnitError
 from geoseptic.io import kept, keptrasters, mosaics, overviews, styles
+from geoseptic.io.blanks import Blanks
 from geoseptic.io.cogs import Header, packable, write_cog
-from geoseptic.io.rastersources import check_text, crs_of, is_vrt, open_single, reading, unit_in_prj
+from geoseptic.io.heightunits import VERTICAL_UNIT_NAMES
+from geoseptic.io.rastersources import check_text, crs_of, is_vrt, open_single, reading, refuse_placeless, unit_in_prj
 from geoseptic.io.scratch import new_plane
 from geoseptic.memory import give_back
-from geoseptic.model.frame import vertical_unit
+from geoseptic.model.frame import counts_down, vertical_unit
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, RasterLegend, Swatch
 from geoseptic.model.planes import ArrayPlane, Plane
 from geoseptic.model.results import RasterResult
 from geoseptic.terrain.patches import Patch, sheer_patches
 from geoseptic.terrain.tiles import for_each
-from geoseptic.units import METRES_PER_UNIT, metres_per
+from geoseptic.units import metres_per
 
 Floats = npt.NDArray[np.float32]
 
@@ -62,23 +64,6 @@ FLOATS_PACKED: Final = {"compress": "DEFLATE", "level": "1", "predictor": "NO"}
 """Deflate, because every reader knows it. Measured on nine rasters of 4000 x 4000 cells: level 5 takes half the time of level 6 and a tenth
 to two fifths more room, most for reasons; slopes at level 1 take half the time of level 6. Codes get larger by a predictor. Floats get 7 to
 11 percent smaller by one, in a third more time, and some readers take such files for other heights without a word."""
-
-VERTICAL_UNIT_NAMES: Final[Mapping[str, str]] = {
-    **{name.lower(): name for name in METRES_PER_UNIT},
-    "metres": "m",
-    "meters": "m",
-    "feet": "ft",
-    "international foot": "ft",
-    "us-ft": "US survey foot",
-    "us_ft": "US survey foot",
-    "us foot": "US survey foot",
-    "us survey feet": "US survey foot",
-    "foot_us": "US survey foot",
-    "foot (us survey)": "US survey foot",
-    "us_survey_foot": "US survey foot",
-    "sfoot": "US survey foot",
-}
-"""How files spell units of height, in lower case -> the name in units.py."""
 
 SAME_UNIT: Final = 1e-5
 """Relative difference below which two units of height agree: the two feet differ by 2e-6, which is 1 mm in 500 m of height."""
@@ -116,6 +101,8 @@ def check_heights(
     `read_elevation`."""
     with _opened(path, tiles_anywhere) as (file, mosaic):
         band = _height_band(file, path)
+        if layer == "elevation":
+            _refuse_downward(file, path)
         _height_unit(file, mosaic, band, path, unit, layer)
         _height_scale(file, band, path, scale, layer)
         if mosaic is not None:
@@ -166,6 +153,7 @@ def read_elevation(
         raise ParameterError(f"a cell size of {cell_size_m} m is not possible: give a number greater than zero.")
     with _opened(path, tiles_anywhere) as (file, mosaic):
         band = _height_band(file, path)
+        _refuse_downward(file, path)
         grid = _grid(file, path, "elevation")
         factor = metres_per(_height_unit(file, mosaic, band, path, unit))
         slope, offset = _height_scale(file, band, path, scale)
@@ -222,10 +210,18 @@ def read_depth(path: Path | str, layer: str, *, unit: str | None = None) -> Rast
         slope, offset = _height_scale(file, band, path, None, layer)
         _check_cells(file, mosaic, band, path, slope * factor, False)
         values: Floats = np.empty(grid.shape, np.float32)
+        blanks = Blanks.of(file, band)
         for window in _strips(*grid.shape):
             with reading(path):
+<<<<<<< HEAD
                 stored = file.read(band, window=window, masked=True).astype(np.float64).filled(np.nan)
             values[window.row_off : window.row_off + window.height] = (stored * slope + offset) * factor
+=======
+                read = file.read(band, window=window)
+                stored = read.astype(np.float64)
+                blanks.clear(stored, read, window)
+            values[window.row_off : window.row_off + window.height] = (stored * file.scales[band - 1] + file.offsets[band - 1]) * factor
+>>>>>>> elev
     wild = np.abs(values) > DEEPEST_M
     if wild.any():
         numbers = ", ".join(f"{float(number) / factor:.8g}" for number in np.unique(values[wild])[:5])
@@ -312,6 +308,7 @@ def _check_cells(
 
 
 def _grid(file: Any, path: Path | str, layer: str) -> Grid:
+    refuse_placeless(file, str(path))
     return Grid.of((file.height, file.width), file.transform, crs_of(file), layer, str(path))
 
 
@@ -362,7 +359,22 @@ def _height_unit(
     return next(iter(known.values()))
 
 
+<<<<<<< HEAD
 def _height_scale(file: Any, band: int, path: Path | str, stated: float | None, layer: str = "elevation") -> tuple[float, float]:
+=======
+def _refuse_downward(file: Any, path: Path | str) -> None:
+    """Raises VerticalUnitError where the vertical axis of the reference system counts downward."""
+    crs = crs_of(file)
+    if crs is not None and counts_down(crs):
+        raise VerticalUnitError(
+            f"elevation ({path}): the vertical axis of its coordinate reference system ({crs.name}) points down, so its numbers would be "
+            "depths and every slope would fall the wrong way. Turn them into heights (gdal_calc.py -A FILE --outfile=NEW --calc=-A), or "
+            "mend the reference system (gdal_edit.py -a_srs) if they are heights."
+        )
+
+
+def _height_scale(file: Any, band: int, path: Path | str, stated: float | None) -> tuple[float, float]:
+>>>>>>> elev
     """By what stored heights are multiplied, and what is added then, in their unit."""
     own, offset = float(file.scales[band - 1]), float(file.offsets[band - 1])
     if not (np.isfinite(own) and np.isfinite(offset) and own > 0):
@@ -386,9 +398,7 @@ def _heights_m(
     """The band in metres into a plane, strip by strip; all faults are gathered before they are raised. `how` is scale, offset and metres
     per unit."""
     scale, offset, factor = how
-    # GDAL takes an alpha band for a mask only where it is of bytes or 16 bits; one of floats is not looked at.
-    alphas = [number for number, kind in zip(file.indexes, file.colorinterp, strict=True) if kind == ColorInterp.alpha]
-    masked = MaskFlags.all_valid not in file.mask_flag_enums[band - 1]
+    blanks = Blanks.of(file, band)
     # Numbers that no height may be are refused for that: only those that pass for heights need be looked for as stored.
     sentinels = [
         number for number in _sentinels(np.dtype(file.dtypes[band - 1])) if LOWEST_M <= (number * scale + offset) * factor <= HIGHEST_M
@@ -402,10 +412,7 @@ def _heights_m(
         with reading(path), _small_cache(file, window):
             stored = file.read(band, window=window)
             heights = stored.copy() if as_stored else (stored.astype(np.float64) * scale + offset) * factor
-            if masked:
-                heights[file.read_masks(band, window=window) == 0] = np.nan
-            for alpha in alphas:
-                heights[file.read(alpha, window=window) == 0] = np.nan
+            blanks.clear(heights, stored, window)
         wild = np.isinf(heights)
         infinite += int(wild.sum())
         bad = ~wild & ((heights < LOWEST_M) | (heights > HIGHEST_M))

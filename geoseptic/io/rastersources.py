@@ -15,6 +15,7 @@ import numpy as np
 import rasterio
 import rasterio.errors
 from pyproj import CRS
+from rasterio._err import CPLE_BaseError
 
 from geoseptic.errors import FileUnreadableError, listed
 
@@ -33,6 +34,9 @@ OPEN_OPTIONS: Final[dict[str, dict[str, str]]] = {"AAIGrid": {"DATATYPE": "Float
 VRT_MARK: Final = b"<VRTDataset"
 LOOKED_AT_BYTES: Final = 1024
 """What GDAL looks at to tell that a file is a VRT."""
+
+SAME_PLACE_CELLS: Final = 0.01
+"""A sidecar that puts a corner of a file farther from where the file itself has it contradicts it. Our own choice; rounding stays below."""
 
 TEXT_BLOCK_BYTES: Final = 1 << 24
 
@@ -70,12 +74,80 @@ def open_known(name: str, shown: str) -> Any:
     said = ""
     for driver in FORMATS:
         try:
-            return rasterio.open(name, driver=driver, **OPEN_OPTIONS.get(driver, {}))
+            file = plainly_opened(name, driver, **OPEN_OPTIONS.get(driver, {}))
         except rasterio.errors.RasterioIOError as error:
             if "not recognized as being in a supported file format" not in str(error):
                 said = said or str(error).rstrip(".")
+            continue
+        try:
+            _refuse_broken_overviews(file, shown)
+            _refuse_two_places(file, name, shown)
+        except BaseException:
+            file.close()
+            raise
+        return file
     why = said or f"it is in none of the formats of elevations ({', '.join(FORMATS.values())}, VRT of such tiles)"
     raise FileUnreadableError(shown, why, "Give a raster in one of these; gdal_translate IN OUT.tif makes a GeoTIFF of any other.")
+
+
+def plainly_opened(name: Path | str, driver: str, **options: str) -> Any:
+    """The file as rasterio opens it, which is not to print that it has no place on Earth: `refuse_placeless` says what to do."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
+        return rasterio.open(name, driver=driver, **options)
+
+
+def refuse_placeless(file: Any, shown: str) -> None:
+    """Raises FileUnreadableError where nothing says which ground the cells lie on."""
+    if not file.transform.is_identity:
+        return
+    if file.gcps[0]:
+        raise FileUnreadableError(
+            shown,
+            f"it is placed by {len(file.gcps[0])} ground control points only, which may turn and stretch it",
+            "Warp it to a north-up raster (gdalwarp -t_srs EPSG:CODE, that of the UTM or state plane zone of the place) and run again.",
+        )
+    raise FileUnreadableError(
+        shown,
+        "it has no georeference: neither the file nor a world file beside it says where its cells lie",
+        "Ask its owner for the file with its georeference, or for its corners (gdal_edit.py -a_ullr LEFT TOP RIGHT BOTTOM FILE).",
+    )
+
+
+def _refuse_broken_overviews(file: Any, shown: str) -> None:
+    """GDAL looks into the overviews when it lists its files, and where they are damaged the next question about a band fails."""
+    try:
+        with rasterio.Env():  # which keeps GDAL from printing it
+            _ = file.files, file.colorinterp
+    except (CPLE_BaseError, rasterio.errors.RasterioError) as error:
+        beside = next((Path(name).name for name in file.files if name.lower().endswith((".ovr", ".rrd"))), None)
+        if beside is None:
+            raise FileUnreadableError(shown, f"it is damaged ({str(error).rstrip('.')})", "Fetch the file anew and run again.") from error
+        raise FileUnreadableError(
+            shown, f"the overviews beside it, {beside}, are damaged", "Delete that file: no run needs it, and a GIS makes it anew."
+        ) from error
+
+
+def _refuse_two_places(file: Any, name: str, shown: str) -> None:
+    """GDAL prefers the place that a sidecar states to that of the GeoTIFF itself."""
+    beside = next((Path(other).name for other in file.files if other.lower().endswith(".aux.xml")), None)
+    if file.driver != "GTiff" or beside is None:
+        return
+    with plainly_opened(name, "GTiff", GEOREF_SOURCES="INTERNAL") as alone:
+        own, stated = alone.transform, file.transform
+    if own.is_identity or own == stated:
+        return
+    corners = [(0, 0), (file.width, 0), (0, file.height), (file.width, file.height)]
+    apart = [~own @ (stated @ corner) for corner in corners]
+    off = max(abs(x - col) + abs(y - row) for (x, y), (col, row) in zip(apart, corners, strict=True))
+    if not off <= SAME_PLACE_CELLS:
+        raise FileUnreadableError(
+            shown,
+            f"the file itself says that its top left corner lies at x {own.c:.10g}, y {own.f:.10g} and that its cells are {own.a:.10g} "
+            f"wide, {beside} beside it says x {stated.c:.10g}, y {stated.f:.10g} and {stated.a:.10g}",
+            f"Compare both with a map. If the file is right, take the line GeoTransform out of {beside}; if {beside} is, "
+            "make one file of both (gdal_translate IN OUT.tif).",
+        )
 
 
 @contextmanager
@@ -83,7 +155,7 @@ def reading(path: Path | str) -> Iterator[None]:
     """A part of a file that cannot be read is refused as a file that cannot be read."""
     try:
         yield
-    except rasterio.errors.RasterioIOError as error:
+    except (CPLE_BaseError, rasterio.errors.RasterioIOError) as error:
         raise FileUnreadableError(
             str(path), f"a part of it is damaged or missing ({str(error).rstrip('.')})", "Fetch the file anew and run again."
         ) from error

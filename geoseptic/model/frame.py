@@ -11,7 +11,15 @@ import shapely
 from pyproj import CRS, Proj, Transformer
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
-from geoseptic.errors import DatumShiftError, DistortedCrsError, GeographicCrsError, LocalCrsError, MissingCrsError, WebMercatorError
+from geoseptic.errors import (
+    DatumShiftError,
+    DistortedCrsError,
+    GeocentricCrsError,
+    GeographicCrsError,
+    LocalCrsError,
+    MissingCrsError,
+    WebMercatorError,
+)
 from geoseptic.units import in_both_units
 
 Geometries = npt.NDArray[np.object_]
@@ -56,6 +64,8 @@ class Frame:
         plane = horizontal(whole)
         if plane.is_geographic:
             raise GeographicCrsError(layer, crs_name(plane), source)
+        if plane.is_geocentric:
+            raise GeocentricCrsError(layer, crs_name(plane), source)
         if not plane.is_projected:
             raise LocalCrsError(layer, crs_name(plane), source)
         operation = plane.coordinate_operation
@@ -235,6 +245,12 @@ def vertical_unit(crs: CRS) -> str | None:
     if crs.is_compound:
         return str(crs.sub_crs_list[1].axis_info[0].unit_name)
     return str(crs.axis_info[2].unit_name) if len(crs.axis_info) == 3 else None
+
+
+def counts_down(crs: CRS) -> bool:
+    """Whether the vertical axis of a compound or 3-D CRS points down, so that its numbers are depths."""
+    axes = crs.sub_crs_list[1].axis_info[:1] if crs.is_compound else crs.axis_info[2:3]
+    return any(axis.direction == "down" for axis in axes)
 
 
 def crs_name(crs: CRS) -> str:

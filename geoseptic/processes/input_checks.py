@@ -9,7 +9,7 @@ import shapely
 from geopandas import GeoDataFrame
 from pyproj import CRS, Transformer
 
-from geoseptic.errors import GeosepticError, LayerContractError, NoOverlapError, SeveralErrors
+from geoseptic.errors import DistortedCrsError, GeosepticError, LayerContractError, NoOverlapError, SeveralErrors
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, feature_names, source_of
 from geoseptic.model.frame import Frame, Geometries, middles
@@ -90,6 +90,8 @@ def _found(inputs: Inputs) -> Iterator[Problem]:
         if isinstance(other, Refused):
             yield from _of_errors(name, other.source, other.errors)
     frame = inputs.elevation.grid.frame if isinstance(inputs.elevation, Raster) else None
+    if isinstance(inputs.elevation, Raster) and "parcels" not in inputs.layers:
+        yield from _distorted(inputs.elevation)
     placed: dict[str, GeoDataFrame] = {}
     usable: dict[str, CheckedLayer] = {}
     told: set[str] = set()
@@ -121,6 +123,14 @@ def _found(inputs: Inputs) -> Iterator[Problem]:
     for name, checked in usable.items():
         if not isinstance(land, Land) or name not in ("parcels", *CONTRACTS):
             yield from _of_outlines(name, placed[name], checked, inputs.most_changed)
+
+
+def _distorted(elevation: Raster) -> Iterator[Problem]:
+    """Parcels would be looked at for it; without any, a run on the elevation alone refuses it."""
+    try:
+        elevation.grid.frame.refuse_distortion(elevation.grid.bounds_m, "elevation")
+    except DistortedCrsError as error:
+        yield from _of_errors("elevation", "", (error,))
 
 
 def _of_layer(name: str, layer: GeoDataFrame, frame: Frame | None) -> tuple[list[Problem], CheckedLayer | None]:

@@ -32,6 +32,7 @@ def slope_suitability(
     from geoseptic.model.results import merged
     from geoseptic.processes import plausibility, slopes
 
+    elevation.grid.frame.refuse_distortion(elevation.grid.bounds_m, "elevation")
     slope = slopes.slope_percent(elevation, window_m, method, workers)
     results = slopes.slope_results(slope, elevation, rules, window_m, method, workers)
     return merged(results, plausibility.ground_results(elevation), slopes.soil_survey_citations("slope_percent"))

@@ -181,6 +181,9 @@ def check_places(headers: Headers, wanted: Request) -> "Mapping[str, Bounds]":
             frame.refuse_distortion((left, bottom, right, top), "parcels", own.source)
             if grid is not None and not shapely.intersects(shapely.box(left, bottom, right, top), shapely.box(*grid.bounds_m)):
                 raise NoOverlapError("parcels", (left, bottom, right, top), "elevation", grid.bounds_m)
+    elif grid is not None and "parcels" not in headers.layers:
+        with _gathering(refusals):
+            grid.frame.refuse_distortion(grid.bounds_m, "elevation")
     if "wells" in bounds:
         with _gathering(refusals):
             _refuse_far_wells(headers, bounds, wanted)

@@ -4,11 +4,15 @@ import json
 from pathlib import Path
 
 import geopandas
+import numpy as np
 import pytest
+import rasterio
 import shapely
+from rasterio.features import geometry_mask
+from shapely.geometry.base import BaseGeometry
 
 from geoseptic.run.cli import main
-from tests.dirty import doubtful, files, formats, grounds, lost, tables, vectors  # noqa: F401 - they fill the corpus
+from tests.dirty import doubtful, files, formats, grounds, heights, lost, tables, vectors  # noqa: F401 - they fill the corpus
 from tests.dirty.cases import CASES, Dirty, Options, table
 from tests.dirty.county import CRS, county, write_county
 
@@ -32,6 +36,13 @@ def envelopes(out: Path) -> dict[str, geopandas.GeoSeries]:
         layer = geopandas.read_file(out / "envelopes.gpkg", layer=part).set_index("parcel_id")
         found[part] = layer.geometry.to_crs(CRS)
     return found
+
+
+def slopes_in(out: Path, ground: BaseGeometry) -> np.ndarray:
+    """The slopes that were found there, NaN where unknown."""
+    with rasterio.open(out / "slope.tif") as file:
+        inside = geometry_mask([ground], (file.height, file.width), file.transform, invert=True)
+        return file.read(1)[inside]
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +76,9 @@ def test_dirty_input_is_used_or_refused_as_the_table_says(case: Dirty, clean, tm
         assert code in (0, 1), printed.err
         said = (tmp_path / "out" / "run.json").read_text(encoding="utf-8")
         compare(case, clean, envelopes(tmp_path / "out"))
+        if case.unmeasured is not None:
+            assert len(slopes := slopes_in(tmp_path / "out", case.unmeasured))
+            assert np.isnan(slopes).all()
     assert [part for part in case.says if part not in json_text(said)] == [], said[-3000:]
     assert {
         path for path, changed in before.items() if not path.exists() or (path.stat().st_mtime_ns != changed and path.is_file())
