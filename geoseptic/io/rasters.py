@@ -190,8 +190,9 @@ def read_heights_near(
             return None
         window = Window(first[0], first[1], last[0] - first[0], last[1] - first[1])
         with reading(path):
-            heights = (file.read(band, window=window).astype(np.float64) * slope + offset) * factor
-            heights[file.read_masks(band, window=window) == 0] = np.nan
+            stored = file.read(band, window=window)
+            heights = (stored.astype(np.float64) * slope + offset) * factor
+            Blanks.of(file, band).clear(heights, stored, window)
         heights[~((heights >= LOWEST_M) & (heights <= HIGHEST_M))] = np.nan
     shift = Affine.translation(first[0], first[1])
     return Raster(heights.astype(np.float32), Grid(heights.shape, grid.transform @ shift, grid.frame))
@@ -213,15 +214,10 @@ def read_depth(path: Path | str, layer: str, *, unit: str | None = None) -> Rast
         blanks = Blanks.of(file, band)
         for window in _strips(*grid.shape):
             with reading(path):
-<<<<<<< HEAD
-                stored = file.read(band, window=window, masked=True).astype(np.float64).filled(np.nan)
-            values[window.row_off : window.row_off + window.height] = (stored * slope + offset) * factor
-=======
                 read = file.read(band, window=window)
                 stored = read.astype(np.float64)
                 blanks.clear(stored, read, window)
-            values[window.row_off : window.row_off + window.height] = (stored * file.scales[band - 1] + file.offsets[band - 1]) * factor
->>>>>>> elev
+            values[window.row_off : window.row_off + window.height] = (stored * slope + offset) * factor
     wild = np.abs(values) > DEEPEST_M
     if wild.any():
         numbers = ", ".join(f"{float(number) / factor:.8g}" for number in np.unique(values[wild])[:5])
@@ -359,9 +355,6 @@ def _height_unit(
     return next(iter(known.values()))
 
 
-<<<<<<< HEAD
-def _height_scale(file: Any, band: int, path: Path | str, stated: float | None, layer: str = "elevation") -> tuple[float, float]:
-=======
 def _refuse_downward(file: Any, path: Path | str) -> None:
     """Raises VerticalUnitError where the vertical axis of the reference system counts downward."""
     crs = crs_of(file)
@@ -373,8 +366,7 @@ def _refuse_downward(file: Any, path: Path | str) -> None:
         )
 
 
-def _height_scale(file: Any, band: int, path: Path | str, stated: float | None) -> tuple[float, float]:
->>>>>>> elev
+def _height_scale(file: Any, band: int, path: Path | str, stated: float | None, layer: str = "elevation") -> tuple[float, float]:
     """By what stored heights are multiplied, and what is added then, in their unit."""
     own, offset = float(file.scales[band - 1]), float(file.offsets[band - 1])
     if not (np.isfinite(own) and np.isfinite(offset) and own > 0):
