@@ -27,6 +27,18 @@ class ParameterError(GeosepticError, ValueError):
     exit_code = 2
 
 
+class UnnamedSoilError(ParameterError):
+    """A soil that the rule set does not name; `named` says which ones it does."""
+
+    def __init__(self, rules: str, soil: str, soils: Sequence[str]) -> None:
+        self.why, self.named = f"rule set '{rules}' names no soil '{soil}'", f"It names: {', '.join(soils)}."
+        super().__init__(f"{self.why}. {self.named}")
+
+
+class SizingError(InputError):
+    """Parcels of which none has a field that can be sized, for what is on record of them."""
+
+
 class OutputExistsError(GeosepticError, FileExistsError):
     """The output folder already holds one of the outputs and --overwrite was not given."""
 

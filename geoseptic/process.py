@@ -345,6 +345,8 @@ class Process(Generic[P, R]):
     example: str
     takes_refused: bool = False
     """Whether it takes a `Refused` in place of an input that could not be read; other processes are not called then."""
+    sizes_lots: bool = False
+    """Whether it sizes a field for each of its parcels, by what is on record of them."""
     bytes_a_cell: int = BYTES_A_CELL
     """Memory that it has in use at the worst moment for each cell of rasters in memory."""
 
@@ -396,6 +398,7 @@ def process(
     outputs: tuple[Output, ...],
     example: str,
     takes_refused: bool = False,
+    sizes_lots: bool = False,
     bytes_a_cell: int = BYTES_A_CELL,
 ) -> Callable[[Callable[P, R]], Process[P, R]]:
     """Declare the decorated function as a process. Its docstring's first paragraph is the summary."""
@@ -409,7 +412,7 @@ def process(
             required = argument.default is inspect.Parameter.empty
             parameters.append(Parameter(name, spec, required, None if required else argument.default))
         summary = " ".join(inspect.cleandoc(function.__doc__ or "").split("\n\n")[0].split())
-        return Process(id, title, summary, outputs, tuple(parameters), function, example, takes_refused, bytes_a_cell)
+        return Process(id, title, summary, outputs, tuple(parameters), function, example, takes_refused, sizes_lots, bytes_a_cell)
 
     return declare
 

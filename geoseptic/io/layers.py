@@ -1,6 +1,6 @@
 """Reads vector layers: one layer of a source of any kind, in the names and words of its contract, only the part that is near."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pandas as pd
@@ -115,12 +115,14 @@ def read_words(
     columns: Mapping[str, str],
     near: tuple[Bounds, CRS] | None,
     words: Mapping[str, Mapping[str, str]],
+    also: Collection[str] = (),
 ) -> pd.DataFrame | None:
-    """The columns of words and the identifiers, as `read_layer` gives them but without the shapes; None for a layer without such columns,
-    or with too many features to look at."""
+    """The columns of words, those of `also` and the identifiers, as `read_layer` gives them but without the shapes; None for a layer
+    without such columns, or with too many features to look at."""
     assert header.crs is not None  # or it was refused
     names, _ = file_columns(contract, columns, header.fields)
-    wanted = {column.name: names[column.name] for column in contract.columns if column.kind in WORDS and column.name in names}
+    told = {column.name for column in contract.columns if column.kind in WORDS or column.name in also}
+    wanted = {name: found for name, found in names.items() if name in told}
     if all(name == contract.id_column for name in wanted) or not 0 < header.features <= WORDS_OF_FEATURES:
         return None
     bounds = _bounds_in(near, header.crs) if near else None

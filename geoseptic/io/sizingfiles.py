@@ -20,6 +20,7 @@ from geoseptic.io.rulevalues import (
     short,
 )
 from geoseptic.model.citation import Citation
+from geoseptic.model.layers import MOST_BEDROOMS
 from geoseptic.model.rules import RuleSet
 from geoseptic.model.sizing_rules import (
     AREA_PER_BEDROOM,
@@ -99,7 +100,6 @@ PERCOLATION_KEYS: Final = frozenset(
 SEWER_KEYS: Final = frozenset({"min_fall", "diameter_from", "diameter_to", "cite", "note"})
 PITS_KEYS: Final = frozenset({"number", "spacing_min", "spacing_max", "cite", "note"})
 
-MAX_BEDROOMS: Final = 50
 MAX_FALL: Final = 0.25
 """Steepest least fall that is believed: 3 in a foot; more is a slip in the number or the unit."""
 MAX_SPACING_M: Final = 100.0
@@ -405,7 +405,7 @@ def _reserve(entry: Entry, citation: Citation, where: str, faults: Faults) -> Re
 
 def _assumed(entry: Entry, citation: Citation, where: str, faults: Faults) -> Assumed | None:
     bedrooms, fewest, most = (
-        read_count(entry, key, where, faults, high=MAX_BEDROOMS) for key in ("bedrooms", "fewest_bedrooms", "most_bedrooms")
+        read_count(entry, key, where, faults, high=MOST_BEDROOMS) for key in ("bedrooms", "fewest_bedrooms", "most_bedrooms")
     )
     percolation = _positive(entry, "percolation", where, faults) if "percolation" in entry else None
     soil = read_text(entry, "soil", where, faults, required=False)
@@ -532,8 +532,8 @@ def _bedroom_table(entry: Entry, factor: float, where: str, faults: Faults) -> B
     if not isinstance(counts, list) or not isinstance(values, list) or not counts or len(counts) != len(values):
         faults.add(where, "bedrooms and values must be two lists of the same length.")
         return None
-    if not all(type(count) is int and 1 <= count <= MAX_BEDROOMS for count in counts) or counts != sorted(set(counts)):
-        faults.add(where, f"bedrooms must rise, in whole numbers from 1 to {MAX_BEDROOMS}.")
+    if not all(type(count) is int and 1 <= count <= MOST_BEDROOMS for count in counts) or counts != sorted(set(counts)):
+        faults.add(where, f"bedrooms must rise, in whole numbers from 1 to {MOST_BEDROOMS}.")
         return None
     if not all(type(value) in (int, float) and 0 < value < 1e6 for value in values) or values != sorted(values):
         faults.add(where, "values must be numbers over zero that do not fall with more bedrooms.")

@@ -1,5 +1,6 @@
 """Holds a layer against its contract: one error with every fault of it, or a layer in the frame where distances are measured."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -11,7 +12,7 @@ import shapely
 from geopandas import GeoDataFrame
 from pyproj import CRS, Transformer
 
-from geoseptic.errors import LayerContractError, LocalCrsError, MissingCrsError, listed
+from geoseptic.errors import PRINTED_IDS, LayerContractError, LocalCrsError, MissingCrsError, listed
 from geoseptic.model.frame import Frame, Geometries, crs_name, horizontal, middles
 from geoseptic.model.layers import Column, Contract
 from geoseptic.model.misplaced import of_next_zone, slipped
@@ -160,9 +161,26 @@ def check(
         column.name for column in contract.columns if column.name in YEARS and column.name in columns and _dates(layer[column.name]).any()
     ]
     notes += [f"{name} of the {contract.name} is a date: its year is taken" for name in dated]
+    notes += _beyond_told(contract, columns, ids)
     if contract.geometry == "point":
         shapes = shapely.get_geometry(shapes, 0)
     return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m, spoilt)
+
+
+def _beyond_told(contract: Contract, columns: Mapping[str, npt.NDArray[np.generic]], ids: npt.NDArray[np.object_]) -> list[str]:
+    """The numbers that no such thing has, one sentence a column."""
+    told = []
+    for column in contract.columns:
+        if column.name in columns and math.isfinite(column.high):
+            numbers = columns[column.name].astype(np.float64)
+            rows = np.flatnonzero((numbers < column.low) | (numbers > column.high))
+            named = [f"{ids[row]} ({numbers[row]:.6g})" for row in rows[:PRINTED_IDS].tolist()] + [""] * max(0, len(rows) - PRINTED_IDS)
+            if named:
+                told.append(
+                    f"{column.name} of {len(rows)} of {len(ids)} {contract.name} is not {column.low:g} to {column.high:g}: a slip, or a "
+                    f"number for 'no value', of which nothing is concluded ({listed(named)})"
+                )
+    return told
 
 
 def empty_told(contract: Contract) -> str:

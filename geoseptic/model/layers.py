@@ -1,5 +1,6 @@
 """What each input layer must bring: its geometry, its columns and what they mean. Plain declarations, quick to import."""
 
+import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -15,7 +16,8 @@ class Column:
 
     A `length` is stated in its name (`_m`, `_ft`) or by a column `<name>_unit`. `aliases` are other names under which files bring it, first
     choice first; `guesses` are names by which files usually mean it: one that is taken is told, two at once are refused. A name cut to ten
-    characters, as shapefiles cut it, needs no alias: readers know it by itself, save for lengths, where the cut takes the unit away.
+    characters, as shapefiles cut it, needs no alias: readers know it by itself, save for lengths, where the cut takes the unit away. A
+    number that is not `low` to `high` is kept and told: whoever reads the column takes it for unknown.
     """
 
     name: str
@@ -25,6 +27,8 @@ class Column:
     choices: tuple[str, ...] = ()
     aliases: tuple[str, ...] = ()
     guesses: tuple[str, ...] = ()
+    low: float = -math.inf
+    high: float = math.inf
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -67,6 +71,9 @@ BEDROOMS_NAMES: Final = (
 )  # fmt: skip
 """Usual names of these columns in the files of assessors; common practice, no source."""
 
+MOST_BEDROOMS: Final = 50
+"""No house has more: such a number is one of another column, or stands for none. Common practice, no source."""
+
 PARCELS: Final = Contract(
     "parcels",
     "Parcels",
@@ -74,7 +81,7 @@ PARCELS: Final = Contract(
     (
         Column("parcel_id", "identifier, one row a parcel", "id", required=True, guesses=PARCEL_ID_NAMES),
         Column("year_built", "year in which the house was built", "number", guesses=YEAR_BUILT_NAMES),
-        Column("bedrooms", "number of bedrooms", "number", guesses=BEDROOMS_NAMES),
+        Column("bedrooms", "number of bedrooms", "number", guesses=BEDROOMS_NAMES, low=0, high=MOST_BEDROOMS),
         Column("permit_on_file", "whether the county has a permit for the system", "flag"),
         Column("permit_system", "kind of system that the permit on file is for", "choice", choices=PERMIT_KINDS),
         Column("permit_year", "year of the permit on file", "number"),
@@ -169,6 +176,14 @@ OTHER_FEATURES: Final = Contract(
     (Column("feature", "name of the feature in the rule sets, such as dry_well or vernal_pool", "text", required=True),),
 )
 
+DEEPEST_DESCRIBED_CM: Final = 500.0
+"""Surveys describe soils to about 2 m, and no map unit to so much: 999 and 9999 in a depth stand for none. Common practice, no source."""
+
+
+def _depth_cm(name: str, meaning: str) -> Column:
+    return Column(name, meaning, "number", low=0.0, high=DEEPEST_DESCRIBED_CM)
+
+
 SOILS: Final = Contract(
     "soils",
     "Soil survey map units",
@@ -178,14 +193,14 @@ SOILS: Final = Contract(
         Column("mukey", "key of the map unit", "label"),
         Column("soil", "soil as the sizing tables of the rules name it, such as a texture", "text", aliases=("texture", "texcl")),
         Column("slopegraddcp", "slope of the dominant component [percent]", "number", aliases=("slopegradwta", "slope_r")),
-        Column("brockdepmin", "least depth to bedrock [cm]; empty: none reported in the described depth", "number"),
-        Column("wtdepannmin", "least depth to the water table in a year [cm]; empty: none reported in the described depth", "number"),
-        Column("wtdepaprjunmin", "least depth to the water table from April to June [cm]; empty as above", "number"),
-        Column("resdept_r", "depth to the top of the restrictive layer [cm]; empty: none reported", "number"),
+        _depth_cm("brockdepmin", "least depth to bedrock [cm]; empty: none reported in the described depth"),
+        _depth_cm("wtdepannmin", "least depth to the water table in a year [cm]; empty: none reported in the described depth"),
+        _depth_cm("wtdepaprjunmin", "least depth to the water table from April to June [cm]; empty as above"),
+        _depth_cm("resdept_r", "depth to the top of the restrictive layer [cm]; empty: none reported"),
         Column("reskind", "kind of the restrictive layer, such as fragipan", "text"),
-        Column("described_cm", "depth down to which the soil is described [cm]; default: hzdepb_r", "number"),
-        Column("hzdept_r", "upper edge of the horizon that ksat is of [cm]", "number"),
-        Column("hzdepb_r", "lower edge of the horizon that ksat is of [cm]", "number"),
+        _depth_cm("described_cm", "depth down to which the soil is described [cm]; default: hzdepb_r"),
+        _depth_cm("hzdept_r", "upper edge of the horizon that ksat is of [cm]"),
+        _depth_cm("hzdepb_r", "lower edge of the horizon that ksat is of [cm]"),
         Column("ksat_r", "saturated hydraulic conductivity [um/s]", "number", aliases=("ksat",)),
         Column("flodfreqdcd", "flooding frequency, dominant condition", "text"),
         Column("pondfreqprs", "share of the map unit that ponds [percent], a number or a class such as 0-14%", "text"),

@@ -9,7 +9,15 @@ import shapely
 from geopandas import GeoDataFrame
 from pyproj import CRS, Transformer
 
-from geoseptic.errors import DistortedCrsError, GeosepticError, LayerContractError, NoOverlapError, SeveralErrors
+from geoseptic.errors import (
+    CodeSilentError,
+    DistortedCrsError,
+    GeosepticError,
+    LayerContractError,
+    NoOverlapError,
+    ParameterError,
+    SeveralErrors,
+)
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, feature_names, source_of
 from geoseptic.model.frame import Frame, Geometries, middles
@@ -19,6 +27,7 @@ from geoseptic.model.problems import Place, Problem, Refused, Weight
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
 from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
+from geoseptic.processes.lot_sizes import NONE_SIZED, SOME_UNSIZED, in_words, unsized
 from geoseptic.processes.notices import off_the_elevation
 from geoseptic.processes.plausibility import Finding, lone_heights, plausibility, warned
 
@@ -202,6 +211,7 @@ def _together(inputs: Inputs, land: Land, placed: Mapping[str, GeoDataFrame]) ->
             elevation = None
     if isinstance(inputs.rules, RuleSet):
         yield from _silent(land, inputs.rules)
+        yield from _unsized(land, inputs.rules, "soils" in inputs.layers, parcels)
     yield from _doubts(land, elevation, inputs)
 
 
@@ -212,6 +222,20 @@ def _silent(land: Land, rules: RuleSet) -> Iterator[Problem]:
             what = f"the rule set '{rules.id}' has no distance from a {part.replace('_', ' ')} to '{feature}', and the layers hold some."
             todo = "Ask the health authority, and add its value to a county rule set that extends this one."
             yield Problem("rules", rules.id, "assumed", what, todo)
+
+
+def _unsized(land: Land, rules: RuleSet, soils_mapped: bool, parcels: GeoDataFrame) -> Iterator[Problem]:
+    """Parcels for which the screening of a county finds no size of a field, for what is on record of them."""
+    try:
+        faults = unsized(land.parcels, rules, soils_mapped)
+    except (ParameterError, CodeSilentError):
+        return  # the rule set sizes nothing, or not without more on record
+    if not faults:
+        return
+    weight: Weight = "hinders" if len(faults) == len(land.parcels) else "assumed"
+    what = f"{NONE_SIZED if weight == 'hinders' else f'{len(faults)} of {len(land.parcels)} {SOME_UNSIZED}'}: {in_words(faults)}"
+    todo = "Write the soil as the rules name it and the bedrooms as a number, and leave the cell empty where it is not known."
+    yield Problem("parcels", source_of(parcels), weight, what, todo, tuple(_places(parcels, "parcels", [name for name, _ in faults])))
 
 
 def _of_errors(name: str, source: str, errors: Iterable[GeosepticError], layer: GeoDataFrame | None = None) -> Iterator[Problem]:

@@ -1,14 +1,17 @@
 """What each lot's field has to hold: its sizes by the rules, from the smallest that the assumptions leave open to the largest."""
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
-from geoseptic.errors import CodeSilentError, ParameterError, listed
-from geoseptic.model.checking import CheckedLayer
+from geoseptic.errors import PRINTED_IDS, CodeSilentError, ParameterError, SizingError, UnnamedSoilError, listed
+from geoseptic.model.checking import CheckedLayer, checked_columns, feature_names
+from geoseptic.model.layers import PARCELS
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.fit import FieldNeed
 from geoseptic.systems.sizing import FieldSize, TrenchLayout, field_size, trench_layout_rule
@@ -21,6 +24,15 @@ BED_WIDTHS_M = (6.1, 4.57, 3.05)
 """20, 15 and 10 ft, where the code sets no narrower limit. Common practice, no source."""
 
 ROUNDING_M = 1e-6
+
+NONE_SIZED = "no parcel has a field that can be sized"
+SIZED_BY = ("bedrooms", "percolation_min_per_in", "soil")
+"""Columns of the parcels that the size of a field goes by."""
+
+SOME_UNSIZED = "parcels have no field that can be sized, and none is said to fit there"
+
+Unsized = ParameterError | CodeSilentError
+"""Why a lot cannot be sized."""
 
 LARGEST = "the largest field that soil and house leave open"
 PLANNED = "the field that was planned for"
@@ -47,9 +59,67 @@ def sizes_of(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules:
     """The size of field that each lot's house and soil demand; what nobody knows becomes a range with its assumption in words.
 
     `mapped_soil` is the name of the lot's soil by a soil map, None where there is none: it stands in where nothing was found on the lot.
-    A lot that cannot be sized, for what is on record of it, is told in its own row. Raises ParameterError where that is so of every lot,
+    A lot that cannot be sized, for what is on record of it, is told in its own row. Raises SizingError where that is so of every lot,
     CodeSilentError where the rules have no table to size by.
     """
+    unknown = field_size(rules)
+    found = list(_tried(parcels, mapped_soil, rules))
+    faults = [(str(name), one) for name, one in zip(parcels.ids, found, strict=True) if not isinstance(one, Sizes)]
+    if len(faults) == len(found):
+        raise SizingError(f"{NONE_SIZED}: {in_words(faults)}")
+    return [one if isinstance(one, Sizes) else Sizes(unknown, None, None, None, unknown.assumptions, why(one)) for one in found]
+
+
+def unsized(parcels: CheckedLayer, rules: RuleSet, soils_mapped: bool) -> list[tuple[str, Unsized]]:
+    """The parcels that `sizes_of` could not size and why, as far as the parcels tell alone: where soils are mapped, a lot of which no soil
+    is on record is left to the map. Raises CodeSilentError as `sizes_of`."""
+    field_size(rules)
+    alone = np.full(len(parcels), True)
+    if soils_mapped:
+        alone = np.isfinite(parcels.numbers("percolation_min_per_in")) | np.array(
+            [soil is not None for soil in parcels.texts("soil")], bool
+        )
+    own = parcels.kept(alone)
+    tried = _tried(own, np.full(len(own), None, object), rules)
+    return [(str(name), one) for name, one in zip(own.ids, tried, strict=True) if not isinstance(one, Sizes)]
+
+
+def refuse_unsized(table: pd.DataFrame, rules: RuleSet, soils_mapped: bool) -> None:
+    """Raises SizingError as `sizes_of` would, as far as the columns of the parcels tell alone; faults of the columns are left to others."""
+    names = feature_names(table, PARCELS)
+    parcels = CheckedLayer(PARCELS, names, np.full(len(names), None, object), checked_columns(table, PARCELS, names, {}))
+    faults = unsized(parcels, rules, soils_mapped)
+    if faults and len(faults) == len(parcels):
+        raise SizingError(f"{NONE_SIZED}: {in_words(faults)}")
+
+
+def unsized_told(ids: npt.NDArray[np.object_], sizes: Sequence[Sizes]) -> tuple[str, ...]:
+    """A sentence about the lots that what is on record of them leaves without a size, if there are any."""
+    doubts = [(str(name), one.in_doubt) for name, one in zip(ids, sizes, strict=True) if one.in_doubt and one.size.suitable]
+    return (f"{len(doubts)} of {len(sizes)} {SOME_UNSIZED}: {_grouped(doubts)}",) if doubts else ()
+
+
+def why(error: Unsized) -> str:
+    """The reason alone, without the list of what the rules would have."""
+    return error.why if isinstance(error, UnnamedSoilError) else str(error).removesuffix(".")
+
+
+def in_words(faults: Sequence[tuple[str, Unsized]]) -> str:
+    """Why parcels cannot be sized: each reason once with its parcels, and what the rules name once."""
+    named = dict.fromkeys(f". {error.named}" for _, error in faults if isinstance(error, UnnamedSoilError))
+    return _grouped([(name, why(error)) for name, error in faults]) + ("".join(named) or ".")
+
+
+def _grouped(reasons: Sequence[tuple[str, str]]) -> str:
+    by_reason: dict[str, list[str]] = {}
+    for name, reason in reasons:
+        by_reason.setdefault(reason, []).append(name)
+    told = [f"{reason} ({listed(names)})" for reason, names in list(by_reason.items())[:PRINTED_IDS]]
+    more = len(by_reason) - len(told)
+    return "; ".join([*told, *([f"and {more} reasons more"] if more else [])])
+
+
+def _tried(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules: RuleSet) -> Iterator[Sizes | Unsized]:
     layout = trench_layout_rule(rules)
 
     @cache
@@ -63,26 +133,20 @@ def sizes_of(parcels: CheckedLayer, mapped_soil: npt.NDArray[np.object_], rules:
             share = RESERVE_IF_SILENT
             assumptions = (*assumptions, "the rule set says nothing of a reserve: a full second field is held free")
         if size.trench_length_m is None:
-            why = f"{size.why_not}, by the soil map" if by_map else ""
-            return Sizes(size, None, None, None, assumptions, why)
+            in_doubt = f"{size.why_not}, by the soil map" if by_map else ""
+            return Sizes(size, None, None, None, assumptions, in_doubt)
         low, plan, high = (
             _need(length_m, layout, share) for length_m in (size.trench_length_m.low, size.trench_length_m.plan, size.trench_length_m.high)
         )
         return Sizes(size, low, plan, high, assumptions, beds=_beds(rules, layout, share, bedrooms, percolation, soil))
 
-    unknown = sized(None, None, None, False)
-    found, faults = [], []
     columns = (parcels.numbers("bedrooms"), parcels.numbers("percolation_min_per_in"), parcels.texts("soil"))
-    for identifier, bedrooms, percolation, soil, mapped in zip(parcels.ids, *columns, mapped_soil, strict=True):
+    for bedrooms, percolation, soil, mapped in zip(*columns, mapped_soil, strict=True):
         by_map = soil is None and np.isnan(percolation) and mapped is not None
         try:
-            found.append(sized(_whole(bedrooms), known_number(percolation), mapped if by_map else soil, by_map))
+            yield sized(_whole(bedrooms), known_number(percolation), mapped if by_map else soil, by_map)
         except (ParameterError, CodeSilentError) as error:
-            faults.append(f"{identifier}: {error}")
-            found.append(replace(unknown, smallest=None, planned=None, largest=None, in_doubt=str(error)))
-    if len(faults) == len(found):
-        raise ParameterError(f"no parcel has a field that can be sized:\n{listed(faults)}")
-    return found
+            yield error
 
 
 def check_trench_depth(rules: RuleSet, bottom_m: float) -> None:

@@ -61,6 +61,7 @@ InFloodplain = Annotated[str, Choice("Keep fields out of floodplains, or only ou
         PointsOut("waypoints", "The test holes for a phone or a GPS receiver"),
     ),
     example="--parcels 'county.gpkg|parcels' --wells 'county.gpkg|wells' --elevation dem.tif --rules us-wa --out out",
+    sizes_lots=True,
 )
 def screen_county(
     parcels: inputs.Parcels,
@@ -106,7 +107,7 @@ def screen_county(
     if pipe_depth_m >= trench_bottom_m:
         raise ParameterError(f"--pipe-depth {pipe_depth_m:g} m is not above the trenches' bottom, --trench-bottom {trench_bottom_m:g} m.")
     from geoseptic.io.soilfiles import load_soil_criteria
-    from geoseptic.model.results import merged
+    from geoseptic.model.results import Results, merged
     from geoseptic.processes import (
         accounts,
         layouts,
@@ -187,5 +188,6 @@ def screen_county(
         mapped.results,
         screening_tables.screening_results(land, rules, found, mapped.cuts["drain_field"], assumed, ways, soil),
         surroundings.surroundings(land, rules.unit),
+        Results(warnings=lot_sizes.unsized_told(land.parcels.ids, sizes)),
     )
     return accounts.with_accounts(told, land, rules.unit)

@@ -196,6 +196,7 @@ def check_words(process: Process[..., Any], headers: Headers, bounds: "Mapping[s
     from geoseptic.io import layers as layer_files
     from geoseptic.model.checking import word_faults
     from geoseptic.parcels.obstacles import feature_faults
+    from geoseptic.processes import lot_sizes
 
     refusals: list[GeosepticError] = []
     parcels = headers.layers.get("parcels")
@@ -206,7 +207,8 @@ def check_words(process: Process[..., Any], headers: Headers, bounds: "Mapping[s
             continue
         maps = wanted.columns.get(name, {}), None if spec.contract.name in READ_WHOLE else near, wanted.value_maps.get(name, {})
         with _gathering(refusals):
-            table = layer_files.read_words(headers.layers[name], spec.contract, *maps)
+            sized = name == "parcels" and process.sizes_lots
+            table = layer_files.read_words(headers.layers[name], spec.contract, *maps, also=lot_sizes.SIZED_BY if sized else ())
             faults = {} if table is None else word_faults(table, spec.contract)
             if table is not None and name == "other_features":
                 words = table["feature"].astype("string").str.strip().str.lower()
@@ -214,6 +216,8 @@ def check_words(process: Process[..., Any], headers: Headers, bounds: "Mapping[s
                 faults |= feature_faults(rows, (None if word == "" else word for word in words.fillna("")))
             if faults:
                 raise LayerContractError(name, faults, headers.layers[name].source)
+            if table is not None and sized and headers.rules is not None:
+                lot_sizes.refuse_unsized(table, headers.rules, "soils" in headers.layers)
     raise_gathered(refusals)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from geoseptic.errors import CodeSilentError, ParameterError
+from geoseptic.errors import CodeSilentError, ParameterError, UnnamedSoilError
 from geoseptic.model.citation import Citation
 from geoseptic.model.rules import RuleSet
 from geoseptic.model.sizing_rules import AREA_PER_BEDROOM, AREA_PER_FLOW, NOT_SUITABLE, RATE, ROOT_RATE, Loading, soil_key
@@ -71,7 +71,7 @@ def ground_of(rules: RuleSet, percolation: float | None, soil: str | None, layou
     if percolation is not None and not (math.isfinite(percolation) and percolation >= 0):
         raise ParameterError("the percolation rate must be a number of min/in that is not negative.")
     if soil is not None and sizing.soils and soil_key(soil) not in {soil_key(name) for name in sizing.soils}:
-        raise ParameterError(f"rule set '{rules.id}' names no soil '{soil}'. It names: {', '.join(sizing.soils)}.")
+        raise UnnamedSoilError(rules.id, soil, sizing.soils)
     lines = _of_layout(sizing.loading, layout)
     in_flow = [line for line in lines if flow is None or _holds_for(line, flow)]
     if flow is not None and not in_flow:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from geoseptic.errors import CodeSilentError, ParameterError
 from geoseptic.model.citation import Citation
+from geoseptic.model.layers import MOST_BEDROOMS
 from geoseptic.model.rules import RuleSet
 from geoseptic.model.sizing_rules import (
     AREA_PER_BEDROOM,
@@ -203,8 +204,8 @@ def field_size(
 
 def _bedrooms(rules: RuleSet, bedrooms: int | None) -> tuple[Span, list[str], list[Citation]]:
     if bedrooms is not None:
-        if bedrooms < 1:
-            raise ParameterError(f"bedrooms must be at least 1, not {bedrooms}.")
+        if not 1 <= bedrooms <= MOST_BEDROOMS:
+            raise ParameterError(f"bedrooms must be 1 to {MOST_BEDROOMS}, not {bedrooms:.6g}.")
         return Span(bedrooms, bedrooms, bedrooms), [], []
     assumed = rules.sizing.assumed
     if assumed is None:

@@ -14,6 +14,7 @@ from typing import Final, Literal
 import pandas as pd
 
 from geoseptic.model.checking import CheckedLayer
+from geoseptic.model.layers import SOILS
 from geoseptic.model.rules import EXCLUSIVE, with_exclusions
 from geoseptic.model.soil_rules import (
     CLASSES,
@@ -51,6 +52,9 @@ ALWAYS_ASKED: Final = ("bedrock", "impermeable_layer", "high_water")
 
 ROOM_TOLERANCE_M: Final = 1e-6
 
+MOST: Final = {column.name: column.high for column in SOILS.columns}
+"""Column -> the largest number that a survey may have there."""
+
 
 # --- from the survey's columns -------------------------------------------------------------------------------------------------
 
@@ -64,7 +68,7 @@ def properties(row: Row) -> SoilProperties:
     """One map unit in SI, from the survey's columns (names and units: SOILS in model/layers.py).
 
     A column that is absent from `row` was not brought: unknown. One that is there but empty was looked for: for depths see the module's
-    head, for everything else unknown too. A negative number is unknown.
+    head, for everything else unknown too. A negative number is unknown, and one beyond what the contract has for a depth.
     """
     described_m = _number(row, "described_cm") / 100
     if math.isnan(described_m):
@@ -170,7 +174,7 @@ def _number(row: Row, name: str) -> float:
     if _is_empty(value):
         return math.nan
     number = float(value)  # type: ignore[arg-type]  # the contract has made it a number
-    return number if 0 <= number < math.inf else math.nan
+    return number if 0 <= number < math.inf and number <= MOST.get(name, math.inf) else math.nan
 
 
 def _word(row: Row, name: str) -> str | None:

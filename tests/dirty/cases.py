@@ -25,7 +25,8 @@ class Dirty:
     """One dirty input. `build` writes the county into a folder and returns the options of the run; `says` are words that the run must say,
     as a refusal or as a warning; `lots` are those that the outputs must have, default the clean county's; `slack_m2` is the ground that a
     lot may have more than the clean one by mere rounding, such as that of a reprojection; `shut` is ground that must be closed besides;
-    `unmeasured` is ground whose slope must be unknown."""
+    `unmeasured` is ground whose slope must be unknown. Of a screening, `unfit` are lots that may not be said to fit, and `unsaid` is what
+    no lot's separation may say."""
 
     name: str
     what: str
@@ -37,6 +38,8 @@ class Dirty:
     slack_m2: float = 0.01
     shut: BaseGeometry | None = None
     unmeasured: BaseGeometry | None = None
+    unfit: tuple[str, ...] = ()
+    unsaid: str = ""
 
 
 CASES: list[Dirty] = []
@@ -51,6 +54,8 @@ def dirty(
     slack_m2: float = 0.01,
     shut: BaseGeometry | None = None,
     unmeasured: BaseGeometry | None = None,
+    unfit: tuple[str, ...] = (),
+    unsaid: str = "",
 ) -> Callable[[Callable[[Path], Options]], Callable[[Path], Options]]:
     """Adds the decorated builder to the corpus; its name is that of the case."""
 
@@ -58,7 +63,7 @@ def dirty(
         name = build.__name__.replace("_", " ")
         assert name not in {case.name for case in CASES}, name
         assert says or happens != "told", name
-        CASES.append(Dirty(name, what, happens, says, build, process, lots, slack_m2, shut, unmeasured))
+        CASES.append(Dirty(name, what, happens, says, build, process, lots, slack_m2, shut, unmeasured, unfit, unsaid))
         return build
 
     return add

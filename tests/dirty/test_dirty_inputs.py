@@ -12,7 +12,7 @@ from rasterio.features import geometry_mask
 from shapely.geometry.base import BaseGeometry
 
 from geoseptic.run.cli import main
-from tests.dirty import doubtful, files, formats, grounds, heights, lost, tables, vectors  # noqa: F401 - they fill the corpus
+from tests.dirty import doubtful, files, formats, grounds, heights, lost, screened, tables, vectors  # noqa: F401 - they fill the corpus
 from tests.dirty.cases import CASES, Dirty, Options, table
 from tests.dirty.county import CRS, county, write_county
 
@@ -79,10 +79,32 @@ def test_dirty_input_is_used_or_refused_as_the_table_says(case: Dirty, clean, tm
         if case.unmeasured is not None:
             assert len(slopes := slopes_in(tmp_path / "out", case.unmeasured))
             assert np.isnan(slopes).all()
+        if case.unfit or case.unsaid:
+            judged(case, geopandas.read_file(tmp_path / "out" / "screening.gpkg", layer="parcels").set_index("parcel_id"))
     assert [part for part in case.says if part not in json_text(said)] == [], said[-3000:]
     assert {
         path for path, changed in before.items() if not path.exists() or (path.stat().st_mtime_ns != changed and path.is_file())
     } == set()
+
+
+@pytest.mark.parametrize("name", ["parcels with bedrooms below zero", "parcels with a strange soil"])
+def test_what_no_lot_can_be_sized_for_is_said_alike_by_run_dry_run_and_check(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    # Nobody should look at the files first, hear nothing, and have the night run refused.
+    case = next(case for case in CASES if case.name == name)
+    options = case.build(tmp_path)
+    capsys.readouterr()
+    assert main(case.process, [*words(options, tmp_path / "out"), "--dry-run"]) == 3
+    said = capsys.readouterr().err
+    assert [part for part in case.says if part not in said] == []
+    assert main("check_inputs", words(options, tmp_path / "out")) == 1
+    found = (tmp_path / "out" / "problems.csv").read_text(encoding="utf-8")
+    assert "hinders" in found and all(part in found for part in case.says)
+
+
+def judged(case: Dirty, lots: geopandas.GeoDataFrame) -> None:
+    """No lot is said to fit that may not be, the others are, or nothing would be proven; and none has words that nothing bears out."""
+    assert {name for name, verdict in lots.verdict.items() if not verdict.startswith("fits")} == set(case.unfit)
+    assert not case.unsaid or not lots.separation.str.contains(case.unsaid).any()
 
 
 def json_text(said: str) -> str:

@@ -1,0 +1,127 @@
+"""Values by which a lot is judged: bedrooms, soils and depths that nobody can have measured."""
+
+from pathlib import Path
+
+import numpy as np
+from geopandas import GeoDataFrame
+from rasterio.transform import from_origin
+from shapely import box
+
+from tests.dirty.cases import Options, dirty
+from tests.dirty.county import CELL_M, CRS, LEFT, TOP, county, write_county, write_elevation
+
+SCREEN = "screen_county"
+MARGIN_M, CELLS = 160.0, 160
+AREA = box(LEFT - MARGIN_M, TOP + MARGIN_M - CELLS * CELL_M, LEFT - MARGIN_M + CELLS * CELL_M, TOP + MARGIN_M)
+
+
+def screened(folder: Path, **spoiled: GeoDataFrame) -> Options:
+    """The county on ground that reaches far enough for every lot of it to fit, if what is spoiled does not speak against it."""
+    rows, columns = np.mgrid[0:CELLS, 0:CELLS]
+    height_m = 140 - 0.28 * rows - 0.06 * columns + 0.5 * np.sin(columns / 9) + np.sin(rows / 13)
+    write_elevation(folder / "elevation.tif", height_m.astype(np.float32), transform=from_origin(LEFT - MARGIN_M, TOP + MARGIN_M, 4, 4))
+    options: Options = {**write_county(folder, **{"parcels": lots(), **spoiled})}
+    return {**options, **{name: f"{folder / 'county.gpkg'}|{name}" for name in spoiled}}
+
+
+def lots(**columns: object) -> GeoDataFrame:
+    return county().parcels.assign(**{"bedrooms": 3.0, "soil": "sandy loam", **columns})
+
+
+# --------------------------------------------------------------------------------------------------------------------- bedrooms
+
+
+@dirty(
+    "bedrooms of one lot that are the largest number there is",
+    "same",
+    "bedrooms of 1 of 6 parcels is not 0 to 50",
+    "A-2 (1e+308)",
+    process=SCREEN,
+    unfit=("A-2",),
+)
+def parcels_with_endless_bedrooms(folder: Path) -> Options:
+    return screened(folder, parcels=lots(bedrooms=[3.0, 1e308, 3, 3, 3, 3]))
+
+
+@dirty(
+    "bedrooms of 99, below zero and of 1e9",
+    "same",
+    "bedrooms of 3 of 6 parcels is not 0 to 50",
+    "3 of 6 parcels have no field that can be sized",
+    "A-2 (99), A-3 (-3), B-2 (1e+09)",
+    process=SCREEN,
+    unfit=("A-2", "A-3", "B-2"),
+)
+def parcels_with_bedrooms_that_no_house_has(folder: Path) -> Options:
+    return screened(folder, parcels=lots(bedrooms=[3, 99, -3, 3, 1e9, 3]))
+
+
+@dirty("bedrooms of -3 on all lots", "refused", "no parcel has a field that can be sized", "A-1, A-2, A-3, B-1, B-2, B-3", process=SCREEN)
+def parcels_with_bedrooms_below_zero(folder: Path) -> Options:
+    return screened(folder, parcels=lots(bedrooms=-3.0))
+
+
+@dirty(
+    "a soil that the rules do not name, on all lots",
+    "refused",
+    "names no soil 'moon dust' (A-1, A-2, A-3, B-1, B-2, B-3). It names: ",
+    process=SCREEN,
+)
+def parcels_with_a_strange_soil(folder: Path) -> Options:
+    return screened(folder, parcels=lots(soil="moon dust"))
+
+
+@dirty(
+    "a soil that the rules do not name, on one lot",
+    "same",
+    "1 of 6 parcels have no field that can be sized, and none is said to fit there: rule set 'us-wa' names no soil 'moon dust' (A-2)",
+    process=SCREEN,
+    unfit=("A-2",),
+)
+def parcels_with_one_strange_soil(folder: Path) -> Options:
+    return screened(folder, parcels=lots(soil=["sandy loam", "moon dust"] + ["sandy loam"] * 4))
+
+
+# ----------------------------------------------------------------------------------------------------------------- mapped soils
+
+HOLDS = "holds by the map"
+
+
+def soils(**columns: object) -> GeoDataFrame:
+    """One map unit under all of it, described to 2.5 m without rock or water unless `columns` say otherwise."""
+    survey = {
+        "musym": "A",
+        "brockdepmin": np.nan,
+        "wtdepannmin": np.nan,
+        "resdept_r": np.nan,
+        "reskind": None,
+        "described_cm": 250.0,
+        "hydgrpdcd": "B",
+        "drclassdcd": "Well drained",
+    }
+    return GeoDataFrame({name: [value] for name, value in {**survey, **columns}.items() if value != "absent"}, geometry=[AREA], crs=CRS)
+
+
+@dirty(
+    "a soil survey whose depth of description is 9999", "same", "described_cm of 1 of 1 soils is not 0 to 500", process=SCREEN, unsaid=HOLDS
+)
+def soils_described_to_the_middle_of_the_earth(folder: Path) -> Options:
+    return screened(folder, soils=soils(described_cm=9999.0))
+
+
+@dirty("a soil survey whose horizons end at 9999", "same", "hzdepb_r of 1 of 1 soils is not 0 to 500", process=SCREEN, unsaid=HOLDS)
+def soils_with_a_horizon_without_an_end(folder: Path) -> Options:
+    return screened(folder, soils=soils(described_cm="absent", hzdepb_r=9999.0))
+
+
+@dirty(
+    "depths to water, rock and hard layers of 999, where none is reported",
+    "same",
+    "wtdepannmin of 1 of 1 soils is not 0 to 500",
+    "brockdepmin of 1 of 1 soils",
+    "resdept_r of 1 of 1 soils",
+    process=SCREEN,
+    unsaid=HOLDS,
+)
+def soils_with_999_for_none(folder: Path) -> Options:
+    return screened(folder, soils=soils(wtdepannmin=999.0, brockdepmin=999.0, resdept_r=999.0))
