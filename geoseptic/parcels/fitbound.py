@@ -51,7 +51,7 @@ def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, 
 
 @njit(cache=True, nogil=True)
 def _keep_level(fields, spares, least_kind, work, grid, trenches, patch, open_fields, open_reserves):  # type: ignore[no-untyped-def]
-    """As `_keep_open` by the places where the ground lets trenches lie, of what that left open. No end is looked for that decides nothing."""
+    """As `_keep_open` by the places where the ground lets trenches lie, of what that left open; no end is sought that decides nothing."""
     was_open, was_open_reserve = open_fields.copy(), open_reserves.copy()
     open_fields[:] = False
     open_reserves[:] = False
