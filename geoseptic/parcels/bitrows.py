@@ -83,12 +83,15 @@ def keep_runs(bits, wide, wider):  # type: ignore[no-untyped-def]
     while wide < wider:
         step = min(wide, wider - wide)
         whole, part = step >> 6, np.uint64(step & 63)
+        # Bits that part moves out of a word are shifted in two steps: by 64 at once is undefined.
+        rest = LAST - part
         for row in range(rows):
-            for word in range(words):
-                ahead = bits[row, word + whole] >> part if word + whole < words else NONE
-                if part != NONE and word + whole + 1 < words:
-                    ahead |= bits[row, word + whole + 1] << (WORD - part)
-                bits[row, word] &= ahead
+            for word in range(words - whole - 1):
+                bits[row, word] &= bits[row, word + whole] >> part | bits[row, word + whole + 1] << rest << ONE
+            if whole < words:
+                bits[row, words - whole - 1] &= bits[row, words - 1] >> part
+            for word in range(max(0, words - whole), words):
+                bits[row, word] = NONE
         wide += step
 
 
@@ -99,9 +102,12 @@ def keep_stacks(bits, deep):  # type: ignore[no-untyped-def]
     height = 1
     while height < deep:
         step = min(height, deep - height)
-        for row in range(rows):
+        for row in range(rows - step):
             for word in range(words):
-                bits[row, word] = bits[row, word] & bits[row + step, word] if row + step < rows else NONE
+                bits[row, word] &= bits[row + step, word]
+        for row in range(max(0, rows - step), rows):
+            for word in range(words):
+                bits[row, word] = NONE
         height += step
 
 

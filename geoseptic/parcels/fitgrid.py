@@ -16,8 +16,7 @@ UNKNOWN_GROUND = 2
 SLACK_M = 1e-6
 """Nearer than this to an edge a cell counts as cut: far more than what turning large coordinates rounds off."""
 
-Mask = npt.NDArray[np.bool_]
-Table = npt.NDArray[np.int32]
+HALF_RIGHT = math.sqrt(0.5)
 
 
 class Rings(NamedTuple):
@@ -55,7 +54,7 @@ def cells_for(length_m, cell):  # type: ignore[no-untyped-def]
     return max(1, int(math.ceil(length_m / cell - 1e-9)))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def inside_cells(rings, left, bottom, cell, rows, cols):  # type: ignore[no-untyped-def]
     """Cells wholly inside the polygon of these rings, and cells that it touches; even-odd, rows upward.
 
@@ -65,9 +64,11 @@ def inside_cells(rings, left, bottom, cell, rows, cols):  # type: ignore[no-unty
     slack = SLACK_M / cell
     x, y, starts = rings.x, rings.y, rings.starts
     for ring in range(starts.size - 1):
+        x2, y2 = (x[starts[ring]] - left) / cell, (y[starts[ring]] - bottom) / cell
         for k in range(starts[ring], starts[ring + 1] - 1):
-            x0, y0 = (x[k] - left) / cell, (y[k] - bottom) / cell
-            x1, y1 = (x[k + 1] - left) / cell, (y[k + 1] - bottom) / cell
+            x0, y0 = x2, y2
+            x2, y2 = (x[k + 1] - left) / cell, (y[k + 1] - bottom) / cell
+            x1, y1 = x2, y2
             if y0 > y1:
                 x0, y0, x1, y1 = x1, y1, x0, y0
             first = max(0, int(math.ceil(y0 - 0.5)))
@@ -77,15 +78,15 @@ def inside_cells(rings, left, bottom, cell, rows, cols):  # type: ignore[no-unty
                 col = max(0, int(math.ceil(across - 0.5)))
                 if col < cols:
                     turn_over(inside, row, col)
-            for row in range(max(0, int(math.floor(y0 - slack))), min(rows - 1, int(math.floor(y1 + slack))) + 1):
-                if y1 > y0:
-                    at_low = x0 + (min(max(y0, float(row)), y1) - y0) * (x1 - x0) / (y1 - y0)
-                    at_high = x0 + (max(min(y1, row + 1.0), y0) - y0) * (x1 - x0) / (y1 - y0)
-                else:
-                    at_low, at_high = x0, x1
+            low_row, high_row = max(0, int(math.floor(y0 - slack))), min(rows - 1, int(math.floor(y1 + slack)))
+            at_low = x0 + (min(max(y0, float(low_row)), y1) - y0) * (x1 - x0) / (y1 - y0) if y1 > y0 else x0
+            for row in range(low_row, high_row + 1):
+                # Where the side leaves a row it enters the next one.
+                at_high = x0 + (max(min(y1, row + 1.0), y0) - y0) * (x1 - x0) / (y1 - y0) if y1 > y0 else x1
                 from_col = max(0, int(math.floor(min(at_low, at_high) - slack)))
                 to_col = min(cols - 1, int(math.floor(max(at_low, at_high) + slack)))
                 fill(cut, row, from_col, to_col)
+                at_low = at_high if y1 > y0 else x0
     fill_between(inside, cols)
     for row in range(rows):
         for word in range(inside.shape[1]):
@@ -116,8 +117,22 @@ def within(table, row_0, row_1, col_0, col_1):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def holds_square(rings, side_m, most_cells):  # type: ignore[no-untyped-def]
-    """Whether a square so wide, unturned, is seen to lie wholly inside the polygon, on cells of a quarter of its side. There may be one
-    where none is seen."""
+    """Whether a square so wide is seen to lie wholly inside the polygon, on cells of a quarter of its side: unturned, turned by half a
+    right angle, or along the longest side. There may be one where none is seen."""
+    if _holds_square(rings, side_m, most_cells) or _holds_square(turned(rings, HALF_RIGHT, HALF_RIGHT), side_m, most_cells):
+        return True
+    longest, cosine, sine = 0.0, 1.0, 0.0
+    for ring in range(rings.starts.size - 1):
+        for k in range(rings.starts[ring], rings.starts[ring + 1] - 1):
+            along, across = rings.x[k + 1] - rings.x[k], rings.y[k + 1] - rings.y[k]
+            length = math.sqrt(along * along + across * across)
+            if length > longest:
+                longest, cosine, sine = length, along / length, across / length
+    return _holds_square(turned(rings, cosine, sine), side_m, most_cells)
+
+
+@njit(cache=True, nogil=True)
+def _holds_square(rings, side_m, most_cells):  # type: ignore[no-untyped-def]
     left, bottom, cell, rows, cols = grid_over(rings, rings, 0.25 * side_m, most_cells)
     wide = cells_for(side_m, cell)
     if wide > min(rows, cols):

@@ -113,6 +113,8 @@ def _set_room(room, free, wide, deep, tried):  # type: ignore[no-untyped-def]
             runs, across = free.copy(), 1
         keep_runs(runs, across, wide[option])
         across = wide[option]
+        if not runs.any():
+            continue
         fits = room.fits[option]
         fits[:] = runs
         keep_stacks(fits, deep[option])
