@@ -9,7 +9,6 @@ import numpy.typing as npt
 import shapely
 from affine import Affine
 from rasterio import features
-from scipy import ndimage
 
 from geoseptic.errors import ParameterError
 from geoseptic.model.frame import Geometries
@@ -130,6 +129,8 @@ class Ground:
 
         No higher and no lower than the survey can tell counts as either: the longer distance then binds.
         """
+        from scipy import ndimage  # 0.3 s to load, and few runs ask this
+
         grid = self.elevation.grid
         row_0, row_1, col_0, col_1 = box
         # Off the data the feature may lie too: nobody knows the ground there.
@@ -156,6 +157,8 @@ class Ground:
 
 def _range_within(height_m: Floats, cells: int) -> tuple[Floats, Floats]:
     """Lowest and highest value so many cells about each cell; NaN where any of them is unknown."""
+    from scipy import ndimage
+
     if cells == 0:
         return height_m, height_m
     size = 2 * cells + 1
