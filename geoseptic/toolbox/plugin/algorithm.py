@@ -157,7 +157,8 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
             return [
                 QgsProcessingParameterNumber(f"{name}_{one}", f"{title}: {one}", double, None, True, 0.0) for one in parameter["options"]
             ]
-        return [QgsProcessingParameterString(name, title, default)]
+        several = kind == "texts"
+        return [QgsProcessingParameterString(name, f"{title} (one a line)" if several else title, default, several)]
 
     def _words(
         self, parameter: dict[str, Any], given: dict[str, Any], context: QgsProcessingContext, feedback: QgsProcessingFeedback
@@ -184,7 +185,7 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
         if kind == "names":
             return self._chosen(given, name, context)
         text = self.parameterAsString(given, name, context)
-        return text.split() if kind == "texts" else [text]
+        return [line.strip() for line in text.splitlines() if line.strip()] if kind == "texts" else [text]
 
     def _chosen(self, given: dict[str, Any], name: str, context: QgsProcessingContext) -> list[str]:
         return [str(word) for word in self.parameterAsEnumStrings(given, name, context)] if given.get(name) else []
