@@ -55,6 +55,37 @@ def elevation_with_an_alpha_of_nan(folder: Path) -> Options:
     return options
 
 
+SAID = "150 cells in patches of one repeated number that a sheer step parts from the ground"
+
+
+@dirty("9999 feet where nothing was measured, which a mountain may have", "refused", SAID, "9999 from x", "-a_nodata 9999", process=MAP)
+def elevation_with_gaps_of_9999_feet(folder: Path) -> Options:
+    return ground(folder, holed(9999 * FOOT_M) / FOOT_M, unit="foot")
+
+
+@dirty("the last number of 16 bits for gaps, among floats in tenths of a metre", "refused", SAID, "32767 from x", process=MAP)
+def elevation_with_gaps_of_32767_tenths(folder: Path) -> Options:
+    options = ground(folder, np.round(holed(3276.7) * 10).astype(np.float32))
+    with rasterio.open(folder / "elevation.tif", "r+") as file:
+        file.scales = (0.1,)
+    return options
+
+
+@dirty("gaps filled with 1000 in a file that declares others", "refused", SAID, "1000 from x", "--NoDataValue=-9999", process=MAP)
+def elevation_with_gaps_of_1000_metres(folder: Path) -> Options:
+    return ground(folder, holed(1000), nodata=-9999)
+
+
+@dirty("a patch of 120 m on a hillside of 90 m that the user answers for", "safe", process=MAP)
+def elevation_with_a_level_that_is_answered_for(folder: Path) -> Options:
+    return {**ground(folder, holed(120)), "level_is_height": "yes"}
+
+
+@dirty("a lake of one number in a quarry with walls of twenty metres", "safe", process=MAP)
+def elevation_with_a_lake_below_cliffs(folder: Path) -> Options:
+    return ground(folder, holed(60))
+
+
 # ------------------------------------------------------------------------------------------------------------- axes and places
 
 
