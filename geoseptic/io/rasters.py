@@ -162,6 +162,8 @@ def read_elevation(
         _check_cells(file, mosaic, band, path, slope * factor, gaps_are_unknown)
         into: Plane = ArrayPlane(np.empty(grid.shape, np.float32)) if scratch is None else new_plane(scratch, grid.shape, np.float32)
         _heights_m(file, band, path, (slope, offset, factor), grid, (zero_is_height, level_is_height), into)
+        if mosaic is not None:
+            mosaics.refuse_steps(mosaic, into, abs(slope * factor) if np.dtype(file.dtypes[band - 1]).kind in "iu" else 0.0)
         raster = Raster(into, grid)
     give_back()
     if cell_size_m is None or abs(cell_size_m - grid.cell_size_m) <= SAME_CELL_SIZE * grid.cell_size_m:

@@ -197,3 +197,22 @@ def tiles_taken_by_their_mask(folder: Path) -> Options:
     vrt = folder / "dem.vrt"
     vrt.write_text(vrt.read_text(encoding="utf-8").replace("<SourceBand>1<", "<SourceBand>mask,1<", 1), encoding="utf-8")
     return options
+
+
+@dirty(
+    "a VRT of two tiles without units, in feet the one and in metres the other, all of it stated to be in feet",
+    "refused", "tiles west.tif and east.tif", "along their whole seam of 80 cells", process=MAP,
+)  # fmt: skip
+def tiles_of_two_units_that_state_none(folder: Path) -> Options:
+    feet = county().height_m / FOOT_M
+    return tiled(folder, {"unit": None, "height_m": feet[:, :HALF]}, {"unit": None}, elevation_unit="ft")
+
+
+@dirty("a VRT of two tiles on two vertical datums, 1.2 m apart", "refused", "the ground steps by 1.20 m", process=MAP)
+def tiles_of_two_datums(folder: Path) -> Options:
+    return tiled(folder, {}, {"height_m": county().height_m[:, HALF:] + np.float32(1.2)})
+
+
+@dirty("a VRT of two tiles of surveys that differ by 0.2 m", "safe", process=MAP)
+def tiles_of_two_years(folder: Path) -> Options:
+    return tiled(folder, {}, {"height_m": county().height_m[:, HALF:] + np.float32(0.2)})
