@@ -375,8 +375,9 @@ def _height_scale(file: Any, band: int, path: Path | str, stated: float | None, 
     own, offset = float(file.scales[band - 1]), float(file.offsets[band - 1])
     if not (np.isfinite(own) and np.isfinite(offset) and own > 0):
         raise HeightScaleError(
-            f"{layer} ({path}): its band says that its values are stored by scale {own:g} and offset {offset:g}, which makes nothing of "
-            "them. Compare a value with a map, then mend the file (gdal_edit.py -scale 1 -offset 0)."
+            f"{layer} ({path}): its band says that its values are stored by scale {own:g} and offset {offset:g}, which "
+            f"{'turns them upside down' if own < 0 else 'makes nothing of them'}. Compare a value with a map, then mend the file "
+            "(gdal_edit.py -scale 1 -offset 0)."
         )
     if stated is None:
         return own, offset

@@ -94,6 +94,14 @@ def elevation_on_an_axis_that_points_down(folder: Path) -> Options:
     return ground(folder, -county().height_m, unit=None, crs="EPSG:26910+6357")
 
 
+@dirty("a scale of -1, by which hills are valleys", "refused", "by scale -1 and offset 0, which turns them upside down", process=MAP)
+def elevation_with_a_scale_below_zero(folder: Path) -> Options:
+    options = ground(folder)
+    with rasterio.open(folder / "elevation.tif", "r+") as file:
+        file.scales = (-1.0,)
+    return options
+
+
 @dirty("a sidecar that puts the file 100 m farther east than the file itself", "refused", "elevation.tif.aux.xml", "500100", process=MAP)
 def elevation_with_a_sidecar_of_another_place(folder: Path) -> Options:
     options = ground(folder)
