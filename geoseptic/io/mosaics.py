@@ -34,6 +34,7 @@ from geoseptic.io.rastersources import (
     refuse_placeless,
     unit_in_prj,
 )
+from geoseptic.model.planes import Plane
 
 SOURCES: Final = ("SimpleSource", "ComplexSource")
 PLAIN: Final = frozenset({"SourceFilename", "SourceBand", "SourceProperties", "SrcRect", "DstRect", "NODATA"})
@@ -48,6 +49,18 @@ SAME_CELL_SIZE: Final = 1e-6
 
 SAME_HEIGHT_M: Final = 0.01
 """Where two tiles overlap, heights that differ by less are one height, rounded. Our own choice."""
+
+SEAM_STEP_M: Final = 1.0
+SEAM_SPREADS: Final = 3.0
+"""Two tiles contradict each other where the middle step over their seam, beyond the slope beside it, is more than this, and more than so
+many times what half of the steps are off that or what the ground steps by along any line near it. Surveys of two years differ by
+decimetres, two vertical datums by a metre or more, feet and metres by most of the height. Our own choice."""
+
+SEAM_NEAR_CELLS: Final = 8
+"""How far on either side of a seam lines are looked at."""
+
+LEAST_SEAM_CELLS: Final = 20
+"""Along fewer cells a road or a bank may run."""
 
 OVERLAP_CELLS: Final = 4_000_000
 """Cells of an overlap that are compared at a time."""
@@ -143,6 +156,27 @@ def refuse_contradictions(mosaic: Mosaic, metres_per_step: float) -> None:
         raise MosaicError(
             mosaic.path, faults, "Nobody can tell which is true: leave one out, cut it off, or blend them (gdalwarp) into a GeoTIFF."
         )
+
+
+def refuse_steps(mosaic: Mosaic, heights_m: Plane, rounded_to_m: float) -> None:
+    """Raises MosaicError where the ground steps along the whole seam of two tiles that lie side by side: each may have its own unit, scale
+    or datum. `heights_m` are those of the mosaic [m], which may be whole multiples of `rounded_to_m`, 0 where they are not. [m]"""
+    faults = []
+    areas = np.array([tile.area for tile in mosaic.tiles], object)
+    for one, other in shapely.STRtree(areas).query(areas, predicate="touches").T:
+        seam = shapely.intersection(areas[one], areas[other]) if one < other else shapely.Point()
+        if shapely.length(seam) < LEAST_SEAM_CELLS:
+            continue
+        step_m, beside_m = _step_m(heights_m, seam.bounds)
+        if abs(step_m) > SEAM_STEP_M + rounded_to_m and abs(step_m) > SEAM_SPREADS * beside_m:
+            faults.append(
+                f"tiles {mosaic.tiles[one].name} and {mosaic.tiles[other].name}: the ground steps by {abs(step_m):.2f} m along their whole "
+                f"seam of {shapely.length(seam):.0f} cells, beyond what it rises by beside it: one of them probably has another unit, "
+                "scale or datum of heights"
+            )
+    if faults:
+        todo = "Ask their owner, and mend the one. If the ground does step there, make one GeoTIFF of them (gdalwarp) and give that."
+        raise MosaicError(mosaic.path, faults, todo)
 
 
 def check_texts(mosaic: Mosaic) -> None:
@@ -340,6 +374,29 @@ def _apart(one: Tile, other: Tile, common: tuple[float, float, float, float], me
             if wrong.any():
                 cells, most_m = cells + int(wrong.sum()), max(most_m, float(apart_m[wrong].max()))
     return (cells, most_m) if cells else None
+
+
+def _step_m(heights_m: Plane, seam: tuple[float, float, float, float]) -> tuple[float, float]:
+    """By how much the ground steps over a seam, which is given by its ends in cells, beyond the slope beside it, in the middle of all known
+    places; and the larger of how far half of these are off that and of how much the ground steps so along any line near the seam. Nothing
+    where too little is known. [m]"""
+    left, top, right, bottom = (round(end) for end in seam)
+    rows, cols = heights_m.shape
+    upright = left == right
+    line, last = (left, cols) if upright else (top, rows)
+    near = slice(max(0, line - SEAM_NEAR_CELLS), min(last, line + SEAM_NEAR_CELLS))
+    around = heights_m.read(slice(top, bottom), near).T if upright else heights_m.read(near, slice(left, right))
+    rise_m = np.diff(around.astype(np.float64), axis=0)
+    steps_m = rise_m[1:-1] - (rise_m[:-2] + rise_m[2:]) / 2
+    seam_row = line - near.start - 2
+    if not 0 <= seam_row < len(steps_m):
+        return 0.0, 0.0
+    known = [row[~np.isnan(row)] for row in steps_m]
+    if len(known[seam_row]) < LEAST_SEAM_CELLS:
+        return 0.0, 0.0
+    middle_m = float(np.median(known[seam_row]))
+    beside_m = [abs(float(np.median(row))) for off, row in enumerate(known) if abs(off - seam_row) > 1 and len(row)]
+    return middle_m, max(float(np.median(np.abs(known[seam_row] - middle_m))), *beside_m, 0.0)
 
 
 def _cells(file: Any, tile: Tile, left: int, top: int, right: int, bottom: int) -> npt.NDArray[np.float64]:

@@ -122,6 +122,7 @@ def read_elevation(
     scale: float | None = None,
     cell_size_m: float | None = None,
     zero_is_height: bool = False,
+    level_is_height: bool = False,
     gaps_are_unknown: bool = False,
     tiles_anywhere: bool = False,
     scratch: Path | None = None,
@@ -136,6 +137,7 @@ def read_elevation(
         unknown where any part of the ground that it stands for is. [m]
     zero_is_height : take the file's word for zeros that a sheer step parts from the ground beside them; otherwise they are refused, since
         many files say 0 where nothing was measured.
+    level_is_height : the same of patches of any other number that repeats itself.
     gaps_are_unknown : take ground under no tile of a VRT for unknown; otherwise such a VRT is refused, since tiles get lost.
     tiles_anywhere : let the tiles of a VRT lie outside its folder, the network included.
     scratch : a folder; heights in metres are then kept in a file there and not in memory.
@@ -159,7 +161,9 @@ def read_elevation(
         slope, offset = _height_scale(file, band, path, scale)
         _check_cells(file, mosaic, band, path, slope * factor, gaps_are_unknown)
         into: Plane = ArrayPlane(np.empty(grid.shape, np.float32)) if scratch is None else new_plane(scratch, grid.shape, np.float32)
-        _heights_m(file, band, path, (slope, offset, factor), grid, zero_is_height, into)
+        _heights_m(file, band, path, (slope, offset, factor), grid, (zero_is_height, level_is_height), into)
+        if mosaic is not None:
+            mosaics.refuse_steps(mosaic, into, abs(slope * factor) if np.dtype(file.dtypes[band - 1]).kind in "iu" else 0.0)
         raster = Raster(into, grid)
     give_back()
     if cell_size_m is None or abs(cell_size_m - grid.cell_size_m) <= SAME_CELL_SIZE * grid.cell_size_m:
@@ -371,8 +375,9 @@ def _height_scale(file: Any, band: int, path: Path | str, stated: float | None, 
     own, offset = float(file.scales[band - 1]), float(file.offsets[band - 1])
     if not (np.isfinite(own) and np.isfinite(offset) and own > 0):
         raise HeightScaleError(
-            f"{layer} ({path}): its band says that its values are stored by scale {own:g} and offset {offset:g}, which makes nothing of "
-            "them. Compare a value with a map, then mend the file (gdal_edit.py -scale 1 -offset 0)."
+            f"{layer} ({path}): its band says that its values are stored by scale {own:g} and offset {offset:g}, which "
+            f"{'turns them upside down' if own < 0 else 'makes nothing of them'}. Compare a value with a map, then mend the file "
+            "(gdal_edit.py -scale 1 -offset 0)."
         )
     if stated is None:
         return own, offset
@@ -385,11 +390,16 @@ def _height_scale(file: Any, band: int, path: Path | str, stated: float | None, 
 
 
 def _heights_m(
-    file: Any, band: int, path: Path | str, how: tuple[float, float, float], grid: Grid, zero_is_height: bool, into: Plane
+    file: Any, band: int, path: Path | str, how: tuple[float, float, float], grid: Grid, are_heights: tuple[bool, bool], into: Plane
 ) -> None:
     """The band in metres into a plane, strip by strip; all faults are gathered before they are raised. `how` is scale, offset and metres
-    per unit."""
+    per unit; `are_heights` whether zeros, and other numbers that repeat themselves, are heights whatever parts them from the ground."""
+    # Compiled code, which a look at the headers does not need.
+    from geoseptic.io.levelfaults import said_of_levels
+    from geoseptic.terrain.levels import sheer_edges, sheer_levels
+
     scale, offset, factor = how
+    zero_is_height, level_is_height = are_heights
     blanks = Blanks.of(file, band)
     # Numbers that no height may be are refused for that: only those that pass for heights need be looked for as stored.
     sentinels = [
@@ -399,6 +409,7 @@ def _heights_m(
     zero: npt.NDArray[np.bool_] | None = None
     impossible: Counter[float] = Counter()
     infinite = known = 0
+    edges: list[npt.NDArray[np.int64]] = []
     for window in _strips(file.height, file.width):
         rows = slice(window.row_off, window.row_off + window.height)
         with reading(path), _small_cache(file, window):
@@ -420,10 +431,21 @@ def _heights_m(
             zero = np.zeros(grid.shape, bool) if zero is None else zero
             zero[rows] = blank
         into.write(rows, slice(0, file.width), heights)
+        if not level_is_height:
+            # Two rows of the strip before: a patch may end with it.
+            above = max(0, rows.start - 2)
+            cells = sheer_edges(into.read(slice(above, rows.stop), slice(0, file.width)))
+            if len(cells):
+                edges.append(cells + np.array([above, 0]))
     patches: Sequence[Patch] = ()
     if zero is not None and not zero_is_height:
         patches = sheer_patches(into.array(), zero, grid.cell_size_m)
-    _refuse(path, impossible, infinite, known, _said_of_zeros(patches, grid, file.nodatavals[band - 1]))
+    levels = sheer_levels(into.array(), np.concatenate(edges), grid.cell_size_m) if edges else []
+    # Those of zero are told of as such, or are heights.
+    nothing_m = float(np.float32(offset * factor))
+    with reading(path):
+        said = said_of_levels([level for level in levels if level.height_m != nothing_m], file, band, grid)
+    _refuse(path, impossible, infinite, known, [_said_of_zeros(patches, grid, file.nodatavals[band - 1]), said])
 
 
 @contextmanager
@@ -474,7 +496,7 @@ def _said_of_zeros(patches: Sequence[Patch], grid: Grid, nodata: float | None) -
     )
 
 
-def _refuse(path: Path | str, impossible: Counter[float], infinite: int, known: int, zeros: str) -> None:
+def _refuse(path: Path | str, impossible: Counter[float], infinite: int, known: int, patches: Sequence[str]) -> None:
     faults = []
     if impossible:
         shown = impossible.most_common(5)
@@ -489,8 +511,7 @@ def _refuse(path: Path | str, impossible: Counter[float], infinite: int, known: 
         )
     if infinite:
         faults.append(f"{infinite} infinite cells. Set them to nodata (gdal_calc.py or gdalwarp) first")
-    if zeros:
-        faults.append(zeros)
+    faults += filter(None, patches)
     if not known:
         faults.append("not one known height: every cell is nodata. Give the raster that covers the parcels")
     if faults:

@@ -29,7 +29,7 @@ from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, me
 from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
 from geoseptic.processes.lot_sizes import NONE_SIZED, SOME_UNSIZED, in_words, unsized
 from geoseptic.processes.notices import off_the_elevation
-from geoseptic.processes.plausibility import Finding, lone_heights, plausibility, warned
+from geoseptic.processes.plausibility import Finding, lone_heights, plausibility, straight_breaks, warned
 
 WGS84: Final = CRS.from_epsg(4326)
 
@@ -129,6 +129,8 @@ def _found(inputs: Inputs) -> Iterator[Problem]:
         yield from (problem for problem in refused if problem.what not in told)
     if isinstance(inputs.elevation, Raster) and not isinstance(land, Land):
         yield from _doubted(warned([lone_heights(inputs.elevation)]), None, inputs)
+    if isinstance(inputs.elevation, Raster):
+        yield from _doubted(warned([straight_breaks(inputs.elevation)]), None, inputs)
     for name, checked in usable.items():
         if not isinstance(land, Land) or name not in ("parcels", *CONTRACTS):
             yield from _of_outlines(name, placed[name], checked, inputs.most_changed)

@@ -21,6 +21,7 @@ from geoseptic.model.results import Results
 from geoseptic.processes.land import Land
 from geoseptic.stages import stage
 from geoseptic.terrain import spikes
+from geoseptic.terrain.breaks import breaks
 from geoseptic.terrain.windows import Window, widened
 from geoseptic.units import METRES_PER_UNIT, in_both_units
 
@@ -136,6 +137,25 @@ def lone_heights(elevation: Raster) -> Finding:
         f"{'; '.join(places)}{more}. Slopes and the ways of water are wrong there: have them mended, or declared as nodata"
     )
     return _finding("elevation", "lone_heights", count > 0, text, {"cells": float(count)})
+
+
+@stage("steps across the elevation")
+def straight_breaks(elevation: Raster) -> Finding:
+    """Straight steps across the whole elevation."""
+    grid = elevation.grid
+    found = breaks(elevation.plane)
+    x, y = (grid.transform.c, grid.transform.f)
+    places = [
+        f"{abs(one.step_m):.2f} m along "
+        + (f"x {x + one.line * grid.transform.a:.1f}" if one.upright else f"y {y + one.line * grid.transform.e:.1f}")
+        for one in found[:PRINTED_PLACES]
+    ]
+    more = f" and {len(found) - len(places)} more" if len(found) > len(places) else ""
+    text = (
+        f"the ground steps across the whole of the elevation in {len(found)} straight lines: {'; '.join(places)}{more}. It was probably "
+        "put together of surveys on two vertical datums or in two units: ask its owner"
+    )
+    return _finding("elevation", "straight_breaks", bool(found), text, {"lines": float(len(found))})
 
 
 def _lone(heights_m: Part, inner: Window, corner: tuple[int, int], cell_m: float) -> tuple[tuple[()], tuple[int, list[list[float]]]]:

@@ -40,6 +40,7 @@ from geoseptic.run.config import (
     ELEVATION_SCALE,
     ELEVATION_TILES,
     KEEP,
+    LEVEL_IS_HEIGHT,
     SCHEDULER,
     SECTIONS_FILE,
     TO_POSTGIS,
@@ -74,6 +75,7 @@ class Request:
     units: Mapping[str, str] = field(default_factory=dict)
     cell_size_m: float | None = None
     zero_is_height: bool = False
+    level_is_height: bool = False
     elevation_scale: float | None = None
     gaps_are_unknown: bool = False
     tiles_anywhere: bool = False
@@ -215,6 +217,7 @@ def combined(process: Process[..., Any], config: dict[str, Any], line: Mapping[s
         units={name: unit for name in rasters if (unit := values.pop(unit_of(name).name, None))},
         cell_size_m=values.pop(CELL_SIZE.name, None),
         zero_is_height=values.pop(ZERO_IS_HEIGHT.name, "no") == "yes",
+        level_is_height=values.pop(LEVEL_IS_HEIGHT.name, "no") == "yes",
         elevation_scale=values.pop(ELEVATION_SCALE.name, None),
         gaps_are_unknown=values.pop(ELEVATION_GAPS.name, "refuse") == "unknown",
         tiles_anywhere=values.pop(ELEVATION_TILES.name, "below") == "anywhere",

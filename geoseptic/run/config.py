@@ -13,6 +13,12 @@ HEIGHT_UNITS: Final = ("m", "ft", "US survey foot")
 ZERO_IS_HEIGHT: Final = Parameter(
     "zero_is_height", Choice("Whether zeros that a sheer step parts from the ground are heights; default no", ("yes", "no")), False, None
 )
+LEVEL_IS_HEIGHT: Final = Parameter(
+    "level_is_height",
+    Choice("Whether patches of one repeated number that a sheer step parts from the ground are heights; default no", ("yes", "no")),
+    False,
+    None,
+)
 ELEVATION_SCALE: Final = Parameter(
     "elevation_scale",
     Number("What a stored 1 stands for, where the file does not say so: 0.1 for heights in tenths", "of the unit", 0.0001, 100.0),
@@ -95,7 +101,7 @@ def run_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
     """How the files of the process's rasters are to be read, and where work is done: parameters of the run, not of the process."""
     found = [unit_of(parameter.name) for parameter in process.parameters if isinstance(parameter.spec, ElevationIn | DepthIn)]
     if any(isinstance(parameter.spec, ElevationIn) for parameter in process.parameters):
-        found += [ELEVATION_SCALE, CELL_SIZE, ZERO_IS_HEIGHT, ELEVATION_GAPS, ELEVATION_TILES, KEEP]
+        found += [ELEVATION_SCALE, CELL_SIZE, ZERO_IS_HEIGHT, LEVEL_IS_HEIGHT, ELEVATION_GAPS, ELEVATION_TILES, KEEP]
     if any(parameter.name == "workers" for parameter in process.parameters):
         found.append(SCHEDULER)
     if any(parameter.name == "wells" for parameter in process.parameters):

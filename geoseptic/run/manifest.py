@@ -57,6 +57,7 @@ def manifest(
             **{f"{name}_unit": unit for name, unit in wanted.units.items()},
             "cell_size_m": wanted.cell_size_m,
             "zero_is_height": wanted.zero_is_height,
+            "level_is_height": wanted.level_is_height,
             "elevation_scale": wanted.elevation_scale,
             "elevation_gaps": "unknown" if wanted.gaps_are_unknown else "refuse",
             "elevation_tiles": "anywhere" if wanted.tiles_anywhere else "below",

@@ -197,6 +197,7 @@ def _value(
                 "scale": wanted.elevation_scale,
                 "cell_size_m": wanted.cell_size_m,
                 "zero_is_height": wanted.zero_is_height,
+                "level_is_height": wanted.level_is_height,
                 "gaps_are_unknown": wanted.gaps_are_unknown,
                 "tiles_anywhere": wanted.tiles_anywhere,
             }

@@ -55,12 +55,51 @@ def elevation_with_an_alpha_of_nan(folder: Path) -> Options:
     return options
 
 
+SAID = "150 cells in patches of one repeated number that a sheer step parts from the ground"
+
+
+@dirty("9999 feet where nothing was measured, which a mountain may have", "refused", SAID, "9999 from x", "-a_nodata 9999", process=MAP)
+def elevation_with_gaps_of_9999_feet(folder: Path) -> Options:
+    return ground(folder, holed(9999 * FOOT_M) / FOOT_M, unit="foot")
+
+
+@dirty("the last number of 16 bits for gaps, among floats in tenths of a metre", "refused", SAID, "32767 from x", process=MAP)
+def elevation_with_gaps_of_32767_tenths(folder: Path) -> Options:
+    options = ground(folder, np.round(holed(3276.7) * 10).astype(np.float32))
+    with rasterio.open(folder / "elevation.tif", "r+") as file:
+        file.scales = (0.1,)
+    return options
+
+
+@dirty("gaps filled with 1000 in a file that declares others", "refused", SAID, "1000 from x", "--NoDataValue=-9999", process=MAP)
+def elevation_with_gaps_of_1000_metres(folder: Path) -> Options:
+    return ground(folder, holed(1000), nodata=-9999)
+
+
+@dirty("a patch of 120 m on a hillside of 90 m that the user answers for", "safe", process=MAP)
+def elevation_with_a_level_that_is_answered_for(folder: Path) -> Options:
+    return {**ground(folder, holed(120)), "level_is_height": "yes"}
+
+
+@dirty("a lake of one number in a quarry with walls of twenty metres", "safe", process=MAP)
+def elevation_with_a_lake_below_cliffs(folder: Path) -> Options:
+    return ground(folder, holed(60))
+
+
 # ------------------------------------------------------------------------------------------------------------- axes and places
 
 
 @dirty("heights below a vertical axis that points down", "refused", "points down", "depths", process=MAP)
 def elevation_on_an_axis_that_points_down(folder: Path) -> Options:
     return ground(folder, -county().height_m, unit=None, crs="EPSG:26910+6357")
+
+
+@dirty("a scale of -1, by which hills are valleys", "refused", "by scale -1 and offset 0, which turns them upside down", process=MAP)
+def elevation_with_a_scale_below_zero(folder: Path) -> Options:
+    options = ground(folder)
+    with rasterio.open(folder / "elevation.tif", "r+") as file:
+        file.scales = (-1.0,)
+    return options
 
 
 @dirty("a sidecar that puts the file 100 m farther east than the file itself", "refused", "elevation.tif.aux.xml", "500100", process=MAP)
@@ -166,3 +205,22 @@ def tiles_taken_by_their_mask(folder: Path) -> Options:
     vrt = folder / "dem.vrt"
     vrt.write_text(vrt.read_text(encoding="utf-8").replace("<SourceBand>1<", "<SourceBand>mask,1<", 1), encoding="utf-8")
     return options
+
+
+@dirty(
+    "a VRT of two tiles without units, in feet the one and in metres the other, all of it stated to be in feet",
+    "refused", "tiles west.tif and east.tif", "along their whole seam of 80 cells", process=MAP,
+)  # fmt: skip
+def tiles_of_two_units_that_state_none(folder: Path) -> Options:
+    feet = county().height_m / FOOT_M
+    return tiled(folder, {"unit": None, "height_m": feet[:, :HALF]}, {"unit": None}, elevation_unit="ft")
+
+
+@dirty("a VRT of two tiles on two vertical datums, 1.2 m apart", "refused", "the ground steps by 1.20 m", process=MAP)
+def tiles_of_two_datums(folder: Path) -> Options:
+    return tiled(folder, {}, {"height_m": county().height_m[:, HALF:] + np.float32(1.2)})
+
+
+@dirty("a VRT of two tiles of surveys that differ by 0.2 m", "safe", process=MAP)
+def tiles_of_two_years(folder: Path) -> Options:
+    return tiled(folder, {}, {"height_m": county().height_m[:, HALF:] + np.float32(0.2)})

@@ -299,3 +299,52 @@ def test_overlaps_are_compared_to_the_last_strip(pair, monkeypatch):
     tile(pair / "tiles/b.tif", other, col=SIDE - 4)
     path = vrt(pair / "dem.vrt", [A, ("tiles/b.tif", SIDE - 4, 0, SIDE, SIDE)], size=(2 * SIDE - 4, SIDE))
     assert "different heights in 1, by up to 0.50 m" in refused(path)
+
+
+# ----------------------------------------------------------------------------------------------------------------------- seams
+
+
+@pytest.mark.parametrize("below", [False, True])
+@pytest.mark.parametrize(("step_m", "is_refused"), [(1.1, True), (-1.1, True), (0.9, False), (500.0, True)])
+def test_a_step_along_a_whole_seam_is_refused_with_both_tiles_and_its_height(tmp_path, below, step_m, is_refused):
+    col, row = (0, SIDE) if below else (SIDE, 0)
+    tile(tmp_path / "tiles/a.tif", ground(0, 0))
+    tile(tmp_path / "tiles/b.tif", ground(col, row) + np.float32(step_m), col=col, row=row)
+    size = (SIDE, 2 * SIDE) if below else (2 * SIDE, SIDE)
+    path = vrt(tmp_path / "dem.vrt", [A, ("tiles/b.tif", col, row, SIDE, SIDE)], size=size)
+    if is_refused:
+        said = refused(path)
+        assert f"tiles tiles/a.tif and tiles/b.tif: the ground steps by {abs(step_m):.2f} m along their whole seam of 20 cells" in said
+    else:
+        assert read_elevation(path, unit="m").values.shape == size[::-1]
+
+
+def test_a_cliff_on_less_than_half_of_a_seam_and_a_seam_that_few_know_are_ground(pair):
+    cliff = ground(SIDE, 0)
+    cliff[: SIDE // 2 - 1] += 50
+    tile(pair / "tiles/b.tif", cliff, col=SIDE)
+    assert read_elevation(vrt(pair / "dem.vrt", [A, B]), unit="m").values[0, SIDE] == cliff[0, 0]
+    little = ground(SIDE, 0) + 50
+    little[0, 0] = -9999
+    tile(pair / "tiles/b.tif", little, col=SIDE, nodata=-9999)
+    tile(pair / "tiles/a.tif", ground(0, 0), nodata=-9999)
+    assert np.isnan(read_elevation(vrt(pair / "dem.vrt", [A, B], nodata=-9999), unit="m").values).sum() == 1
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.int16])
+def test_rough_and_steep_ground_cut_into_tiles_has_no_step_along_a_seam(tmp_path, kind):
+    rng = np.random.default_rng(7)
+    rough = np.cumsum(rng.normal(0, 3, (8 * SIDE, 8 * SIDE)), axis=1) + 500
+    sources = []
+    for row in range(0, 8 * SIDE, SIDE):
+        for col in range(0, 8 * SIDE, SIDE):
+            name = f"tiles/{row}-{col}.tif"
+            tile(
+                tmp_path / name,
+                np.round(rough[row : row + SIDE, col : col + SIDE], 0 if kind is np.int16 else 3).astype(kind),
+                col=col,
+                row=row,
+            )
+            sources.append((name, col, row, SIDE, SIDE))
+    path = vrt(tmp_path / "dem.vrt", sources, size=rough.shape, kind="Int16" if kind is np.int16 else "Float32")
+    assert np.abs(read_elevation(path, unit="m").values - rough).max() <= 0.5

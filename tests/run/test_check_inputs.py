@@ -8,9 +8,12 @@ from pathlib import Path
 import geopandas
 import pytest
 import shapely
+from rasterio.transform import from_origin
 from shapely import Point, box
 
 from geoseptic.run.cli import main
+from tests.dirty.county import CELL_M, county, write_elevation
+from tests.dirty.county import TOP as COUNTY_TOP
 from tests.run.conftest import CRS, LEFT, TOP, arguments, write
 
 
@@ -196,3 +199,16 @@ def test_parcels_alone_are_looked_at_for_broken_and_overlapping_outlines(hillsid
     main("check_inputs", ["--parcels", f"{hillside / 'county.gpkg'}|parcels", "--out", str(tmp_path / "out"), "--quiet"])
     found = {(row["feature"], row["what"].split(" (")[0]) for row in rows_in(tmp_path / "out")}
     assert {("C", "mended outline"), ("D", "overlap"), ("A-1", "overlap")} <= found
+
+
+def test_a_step_across_the_elevation_and_a_system_that_distorts_it_are_told_of_the_elevation_alone(tmp_path: Path):
+    ground = county().height_m.copy()
+    ground[33:] += 1
+    write_elevation(tmp_path / "stepped.tif", ground)
+    assert main("check_inputs", ["--elevation", str(tmp_path / "stepped.tif"), "--out", str(tmp_path / "out"), "--quiet"]) == 0
+    (row,) = rows_in(tmp_path / "out")
+    assert row["layer"] == "elevation" and row["weight"] == "look"
+    assert f"in 1 straight lines: 1.00 m along y {COUNTY_TOP - 33 * CELL_M:.1f}. It was probably put together" in row["what"]
+    write_elevation(tmp_path / "far.tif", transform=from_origin(2_500_000, COUNTY_TOP, CELL_M, CELL_M))
+    assert main("check_inputs", ["--elevation", str(tmp_path / "far.tif"), "--out", str(tmp_path / "far"), "--quiet"]) == 1
+    assert [row["weight"] for row in rows_in(tmp_path / "far")] == ["hinders"]
