@@ -190,7 +190,7 @@ def test_colours_are_those_of_the_declared_legend_and_a_hidden_parcel_has_none(o
     }"""
     assert page.evaluate(pixel) == [0x12, 0x4A, 0x80, 255]
     page.get_by_label("Fits by gravity").uncheck()
-    assert page.evaluate(pixel) == [0xE4, 0xE3, 0xDC, 255]
+    assert page.evaluate(pixel) == [0xF3, 0xF2, 0xEC, 255]
 
 
 def test_a_link_with_a_number_opens_that_parcel(browser, page_file):

@@ -1,7 +1,7 @@
 // Parcels on canvases: a tile is drawn when the map wants it, class by class, what is unknown last so that it is never covered.
 
 const TILE = 256;
-const HIDDEN = "#e4e3dc";
+const HIDDEN = "#f3f2ec";
 const LEAST_DOT = 1;
 const DETAIL_PX = 0.7;
 const OUTLINES_FROM_PX = 5;
@@ -84,7 +84,7 @@ class Drawing {
       const kind = n ? this.facet.kinds[n - 1] : null;
       const pattern = kind && sidePx > PATTERNS_FROM_PX && (kind.always || this.patterns) ? patternOf(pen, kind) : null;
       pen.lineWidth = sidePx > 40 ? 1.2 : 0.7;
-      pen.strokeStyle = kind ? "#ffffff" : "#c2c2b8";
+      pen.strokeStyle = kind ? "#ffffff" : "#b4b4aa";
       for (let first = 0; first < parcels.length; first += A_PATH) {
         this.path(pen, parcels.slice(first, first + A_PATH), left, top, scale);
         for (const fill of [kind ? kind.colour : HIDDEN, pattern]) {
