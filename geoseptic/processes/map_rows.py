@@ -1,12 +1,14 @@
 """The rows of a county map: the parcels of a screening, and what a ranking says of each."""
 
+from urllib.parse import quote
+
 import numpy as np
 import numpy.typing as npt
 from geopandas import GeoDataFrame
 
 from geoseptic.errors import InputError, listed
 from geoseptic.io.maplibrary import county_map_parts
-from geoseptic.io.runfolders import FinishedRun
+from geoseptic.io.runfolders import FinishedRun, is_made_of
 from geoseptic.io.sites import read_lots, unit_of
 from geoseptic.model import layers, legend_table
 from geoseptic.model.checking import CheckedLayer, check, source_of
@@ -15,13 +17,17 @@ from geoseptic.model.results import FileResult, Results
 from geoseptic.processes.screening_legends import PARCELS
 from geoseptic.sheets.county_map import NOT_RANKED, Ranking, county_map_page
 from geoseptic.sheets.county_words import RANK_FIGURES, RANK_TEXTS
+from geoseptic.sheets.names import file_name
+from geoseptic.sheets.packing import BETWEEN_TEXTS
 from geoseptic.stages import stage
 from geoseptic.systems.verdict import VERDICTS
 
 PAGE = "county_map.html"
+ENDINGS = ("html", "pdf")
+"""Of the sheets of a parcel."""
 
 
-def map_results(run: FinishedRun, ranked: GeoDataFrame | None) -> Results:
+def map_results(run: FinishedRun, ranked: GeoDataFrame | None, sites: FinishedRun | None) -> Results:
     """The page, how many parcels of each verdict it shows, and what the two inputs do not have in common."""
     parts = county_map_parts()
     with stage("reading parcels"):
@@ -43,12 +49,18 @@ def map_results(run: FinishedRun, ranked: GeoDataFrame | None) -> Results:
         rows, told = _joined(ids, checked)
         warnings += [*checked.notes, *told]
         ranking = _ranking(checked, rows)
+    links: list[str] = []
+    if sites is not None:
+        links, told = _links(ids, run, sites)
+        warnings += told
     with stage("making the page"):
-        page = county_map_page(run, lots, shapes_m, unit_of(lots), PARCELS, parts, ranking)
+        page = county_map_page(run, lots, shapes_m, unit_of(lots), PARCELS, parts, ranking, links)
     counts: dict[str, object] = {"parcels": len(ids)}
     counts |= {f"parcels: {verdict}": int((verdicts == verdict).sum()) for verdict in VERDICTS}
     if ranking is not None:
         counts["parcels_ranked"] = int(sum(word != NOT_RANKED for word in ranking.classes))
+    if links:
+        counts["parcels_with_a_sheet"] = sum(link != "" for link in links)
     return Results(files=(FileResult(PAGE, page),), counts=counts, warnings=tuple(warnings))
 
 
@@ -63,6 +75,23 @@ def _joined(ids: npt.NDArray[np.object_], ranked: CheckedLayer) -> tuple[npt.NDA
     if beyond:
         told.append(f"{beyond} parcels of the ranking are not in the screening: they are not on the map")
     return rows, told
+
+
+def _links(ids: npt.NDArray[np.object_], run: FinishedRun, sites: FinishedRun) -> tuple[list[str], list[str]]:
+    """The links to the sheets of each parcel, with `BETWEEN_TEXTS` between them, and warnings."""
+    if not sites.link:
+        return [], [f"{sites.folder} is on another drive than the map: no link leads there"]
+    written = sites.record.get("outputs")
+    there = set(map(str, written)) if isinstance(written, list) else set()
+    names = [[name for ending in ENDINGS if (name := file_name(str(parcel_id), ending)) in there] for parcel_id in ids]
+    told = []
+    if not any(names):
+        told.append(f"{sites.folder} has no sheet of any of these parcels")
+    if not is_made_of(sites, run, "screening"):
+        told.append(
+            f"the sheets in {sites.folder} were made of another screening than this map: the two may say different things of a parcel"
+        )
+    return [BETWEEN_TEXTS.join(sites.link + quote(name) for name in own) for own in names], told
 
 
 def _ranking(ranked: CheckedLayer, rows: npt.NDArray[np.int64]) -> Ranking:

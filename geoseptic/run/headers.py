@@ -78,7 +78,7 @@ def read_headers(process: Process[..., Any], wanted: Request) -> Headers:
             elif isinstance(spec, RuleSetsIn):
                 rule_sets[parameter.name] = tuple(rulefiles.load_rules(name) for name in dict.fromkeys(given))
             elif isinstance(spec, RunIn):
-                runs[parameter.name] = read_finished_run(given, spec.process)
+                runs[parameter.name] = read_finished_run(given, spec.process, wanted.out)
             elif isinstance(spec, Facts):
                 with_exclusions(given)
             elif isinstance(spec, SheetIn):

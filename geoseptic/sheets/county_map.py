@@ -53,7 +53,7 @@ def county_map_page(
 
     lots, shapes_m : the parcels, one row each, and their outlines (None where there is none). [m]
     unit : of the lengths in columns, ft or m.
-    site_pages : the link to each parcel's own page, relative to the map, empty where there is none.
+    site_pages : links to each parcel's own sheets, relative to the map, with `BETWEEN_TEXTS` between them; none where there are none.
     """
     units = {"length": unit, "area": f"{unit}2", "volume": "gal" if unit == "ft" else "L"}
     figures = {_column(figure, units): figure for figure in county_words.FIGURES if _column(figure, units) in lots.columns}
@@ -73,7 +73,7 @@ def county_map_page(
         facets.append(_facet("priority", ranking.legend, ("cross", "lines", "dots", "plain", "plain"), {}, unranked=True))
         rank_figures = [_figure(f"rank {figure.column}", figure, {}) for figure in county_words.RANK_FIGURES]
     if site_pages:
-        texts["page"] = site_pages
+        texts["sheets"] = site_pages
     rules = run.record["rules"]
     head = {
         "facets": facets,

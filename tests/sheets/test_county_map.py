@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import html
+import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,7 +16,10 @@ import pytest
 from geoseptic.errors import FileUnreadableError, InputError
 from geoseptic.io import maplibrary
 from geoseptic.run.cli import main
+from geoseptic.sheets.names import file_name
 from tests.sheets.finished import HOSTILE_ID, HOSTILE_REASON, write_screening
+
+SHAPELESS = "1 parcels have no outline: they are found by their name, not on the map"
 
 
 def made(screening: Path, out: Path, *options: str) -> str:
@@ -186,7 +190,7 @@ def test_colours_are_those_of_the_declared_legend_and_a_hidden_parcel_has_none(o
     }"""
     assert page.evaluate(pixel) == [0x12, 0x4A, 0x80, 255]
     page.get_by_label("Fits by gravity").uncheck()
-    assert page.evaluate(pixel) == [0xE4, 0xE3, 0xDC, 255]
+    assert page.evaluate(pixel) == [0xF3, 0xF2, 0xEC, 255]
 
 
 def test_a_link_with_a_number_opens_that_parcel(browser, page_file):
@@ -198,6 +202,40 @@ def test_a_link_with_a_number_opens_that_parcel(browser, page_file):
     assert page.inner_text("#parcel-title") == "Parcel A-3"
     assert page.evaluate("document.documentElement.scrollWidth") == 360
     context.close()
+
+
+def test_sheets_of_parcels_are_linked_to_where_there_are_any(browser, screening, tmp_path):
+    """The link leads from the map's folder to the sheet, whatever the number; a parcel without a sheet has none; stale sheets are told."""
+    sites = tmp_path / "sheets of 50%"
+    sites.mkdir()
+    names = [file_name("A-1", "pdf"), file_name(HOSTILE_ID, "pdf"), file_name(HOSTILE_ID, "html")]
+    digest = hashlib.sha256((screening / "screening.gpkg").read_bytes()).hexdigest()
+    record = {"process": "site_sheet", "inputs": {"screening": {"sha256": digest}}, "parameters": {}, "rules": None, "outputs": names}
+    (sites / "run.json").write_text(json.dumps(record), encoding="utf-8")
+    for name in names:
+        (sites / name).write_text("<title>a sheet</title>", encoding="utf-8")
+    out = tmp_path / "maps" / "one"
+    made(screening, out, "--sites", str(sites))
+    assert json.loads((out / "run.json").read_text(encoding="utf-8"))["warnings"] == [SHAPELESS]
+    context = browser.new_context(viewport={"width": 1280, "height": 800}, offline=True)
+    page = context.new_page()
+    page.goto((out / "county_map.html").as_uri())
+    page.wait_for_selector("html[data-ready-ms]", state="attached")
+    for number, wanted in (("A-1", names[:1]), (HOSTILE_ID, names[:0:-1]), ("A-2", [])):
+        page.fill("#search", number)
+        page.press("#search", "Enter")
+        links = page.locator("#parcel a").evaluate_all("links => links.map((link) => link.href)")
+        assert links == [(sites / name).as_uri() for name in wanted]
+    page.fill("#search", HOSTILE_ID)
+    page.press("#search", "Enter")
+    page.get_by_role("link", name="Page of this parcel").click()
+    page.wait_for_load_state()
+    assert page.title() == "a sheet"
+    context.close()
+    record["inputs"]["screening"]["sha256"] = "other"
+    (sites / "run.json").write_text(json.dumps(record), encoding="utf-8")
+    made(screening, out, "--sites", str(sites), "--overwrite")
+    assert "were made of another screening than this map" in (out / "run.json").read_text(encoding="utf-8")
 
 
 def test_the_policy_allows_the_pages_own_scripts_and_nothing_else(page_file):

@@ -171,6 +171,7 @@ function start(data) {
 }
 
 async function open() {
+  byId("status").textContent = "Reading the parcels ...";
   try {
     if (!("DecompressionStream" in window)) throw new Error("this browser is too old to unpack the parcels; any of 2023 or later can");
     const holder = byId("data");

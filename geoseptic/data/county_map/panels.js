@@ -165,8 +165,8 @@ function drawParcel(data, parcel, others, withPatterns, pick) {
     }
     part("When to go there", describe(told));
   }
-  const [page] = partsOf(data, "page", parcel);
-  if (page) body.push(element("p", { children: [element("a", { href: page, text: "Open the page of this parcel" })] }));
+  const links = partsOf(data, "sheets", parcel).map((href) => element("a", { href, text: href.endsWith(".pdf") ? "Plan of this parcel to print (PDF)" : "Page of this parcel" }));
+  if (links.length) body.splice(2, 0, element("p", { className: "row", children: links }));
   if (others.length) {
     const buttons = others.map((other) => {
       const button = element("button", { type: "button", children: [named(data.ids[other])] });
