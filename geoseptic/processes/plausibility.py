@@ -329,6 +329,8 @@ def _ground(lots_m: Geometries, elevation: Raster) -> list[Finding]:
     numbers = {"lowest_m": low, "highest_m": high, "median_slope_percent": median, "share_level": flat, "lots": float(len(height_m))}
     seen = f"at {len(height_m)} lots heights go from {low:.1f} to {high:.1f} m and the median slope is {median:.1f} percent"
     doubts: list[str] = []
+    if high < 0:
+        doubts.append(f"{seen}: all of them lie below sea level, so they may be depths or have the wrong sign, and every fall be a rise")
     if len(height_m) >= ENOUGH:
         if median > MOST_SLOPE_PERCENT or high - low > MOST_RELIEF_M:
             tenths = f", all of them whole {whole}, which may be tenths or hundredths (--elevation-scale 0.1 or 0.01)" if whole else ""

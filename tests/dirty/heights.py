@@ -94,6 +94,11 @@ def elevation_on_an_axis_that_points_down(folder: Path) -> Options:
     return ground(folder, -county().height_m, unit=None, crs="EPSG:26910+6357")
 
 
+@dirty("heights with the wrong sign, all below the sea", "told", "all of them lie below sea level", process=MAP)
+def elevation_with_the_wrong_sign(folder: Path) -> Options:
+    return ground(folder, -county().height_m)
+
+
 @dirty("a scale of -1, by which hills are valleys", "refused", "by scale -1 and offset 0, which turns them upside down", process=MAP)
 def elevation_with_a_scale_below_zero(folder: Path) -> Options:
     options = ground(folder)
