@@ -82,6 +82,20 @@ def parcels_with_one_strange_soil(folder: Path) -> Options:
     return screened(folder, parcels=lots(soil=["sandy loam", "moon dust"] + ["sandy loam"] * 4))
 
 
+ALIKE = ("A-1", "a-1", "A-3", "B-1", "B-2", "B-2\u200b")
+
+
+@dirty(
+    "parcels whose names differ only in case and in a space of no width",
+    "same",
+    "parcel_id of parcels that differ only in case",
+    "'A-1' and 'a-1'",
+    lots=ALIKE,
+)
+def parcels_named_alike(folder: Path) -> Options:
+    return {**write_county(folder, parcels=county().parcels.assign(parcel_id=ALIKE))}
+
+
 # ----------------------------------------------------------------------------------------------------------------- mapped soils
 
 HOLDS = "holds by the map"
