@@ -75,6 +75,10 @@ SAME_CELL_SIZE: Final = 1e-6
 DEEPEST_M: Final = 500.0
 """No map of groundwater that matters to a drain field says more."""
 
+NO_DEPTHS: Final = (999.0, 9999.0, 99999.0, 32767.0, 65535.0)
+"""Numbers for "no value" besides `SENTINELS`, looked for as stored: in feet or with a scale they would pass for depths, and deep ones
+clear."""
+
 
 # ---------------------------------------------------------------------------------------------------------------- reading
 
@@ -205,8 +209,8 @@ def read_heights_near(
 def read_depth(path: Path | str, layer: str, *, unit: str | None = None) -> Raster:
     """Depths below the ground, such as to mapped groundwater, float32, NaN where unknown; below zero is above the ground. [m]
 
-    Raises as `read_elevation`, naming `layer`; ElevationValueError for depths beyond `DEEPEST_M` either way, which are numbers for "no
-    value" that the file does not declare.
+    Raises as `read_elevation`, naming `layer`; ElevationValueError for depths beyond `DEEPEST_M` either way, for those of `NO_DEPTHS` and
+    for the last numbers of the file's type, which are numbers for "no value" that the file does not declare.
     """
     with _opened(path) as (file, mosaic):
         band = _height_band(file, path)
@@ -216,17 +220,21 @@ def read_depth(path: Path | str, layer: str, *, unit: str | None = None) -> Rast
         _check_cells(file, mosaic, band, path, slope * factor, False)
         values: Floats = np.empty(grid.shape, np.float32)
         blanks = Blanks.of(file, band)
+        sentinels = (*_sentinels(np.dtype(file.dtypes[band - 1])), *NO_DEPTHS)
+        wild: Counter[float] = Counter()
         for window in _strips(*grid.shape):
             with reading(path):
                 read = file.read(band, window=window)
                 stored = read.astype(np.float64)
                 blanks.clear(stored, read, window)
-            values[window.row_off : window.row_off + window.height] = (stored * slope + offset) * factor
-    wild = np.abs(values) > DEEPEST_M
-    if wild.any():
-        numbers = ", ".join(f"{float(number) / factor:.8g}" for number in np.unique(values[wild])[:5])
+            depths = (stored * slope + offset) * factor
+            bad = (np.abs(depths) > DEEPEST_M) | np.isin(stored, sentinels)
+            wild.update(stored[bad].tolist())
+            values[window.row_off : window.row_off + window.height] = depths
+    if wild:
+        numbers = ", ".join(f"{number:.8g}" for number, _ in wild.most_common(PRINTED_PATCHES))
         raise ElevationValueError(
-            f"{layer} ({path}) cannot be used: {int(wild.sum())} cells hold numbers that are no depths ({numbers}). If such a number "
+            f"{layer} ({path}) cannot be used: {wild.total()} cells hold numbers that are no depths ({numbers}). If such a number "
             "stands for 'no value', declare it as nodata (gdal_edit.py -a_nodata NUMBER)."
         )
     if np.isnan(values).all():

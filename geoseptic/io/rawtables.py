@@ -12,6 +12,7 @@ from typing import Final
 from xml.parsers import expat
 
 from geoseptic.errors import FileUnreadableError, nearest
+from geoseptic.io.sheets import encoding_of, refuse_zeros
 
 TEXT: Final = frozenset({".csv", ".txt", ".tsv", ".tab"})
 SPREADSHEETS: Final = {".xlsx": "XLSX", ".xlsm": "XLSX", ".ods": "ODS"}
@@ -25,14 +26,6 @@ MAX_CELL: Final = 32_767
 LOOKED_AT_LINES: Final = 50
 WIDEST: Final = 5_000
 """Columns of a table."""
-
-BYTE_ORDER_MARKS: Final = (
-    (b"\xff\xfe\x00\x00", "utf-32"),
-    (b"\x00\x00\xfe\xff", "utf-32"),
-    (b"\xef\xbb\xbf", "utf-8-sig"),
-    (b"\xff\xfe", "utf-16"),
-    (b"\xfe\xff", "utf-16"),
-)
 
 
 @dataclass(frozen=True)
@@ -78,11 +71,7 @@ def _text(path: str) -> tuple[str, list[str]]:
         raise FileUnreadableError(path, f"it is longer than {MAX_BYTES:,} bytes", "Make a layer of it, such as a GeoPackage.")
     if content.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
         raise FileUnreadableError(path, "it is a spreadsheet by its content", "Give it the ending .xlsx or .ods, or save it as CSV.")
-    encoding = next((name for mark, name in BYTE_ORDER_MARKS if content.startswith(mark)), None)
-    if encoding is None and b"\x00" in content[:4096]:
-        # Text of western letters in UTF-16 is half zeros, on one side or the other.
-        head = content[:4096]
-        encoding = "utf-16-le" if head[1::2].count(0) > head[0::2].count(0) else "utf-16-be"
+    encoding = encoding_of(content)
     try:
         text, notes = content.decode(encoding or "utf-8"), []
     except UnicodeDecodeError as error:
@@ -95,8 +84,7 @@ def _text(path: str) -> tuple[str, list[str]]:
         except UnicodeDecodeError:
             raise FileUnreadableError(path, f"it is neither UTF-8 (byte {error.start}) nor cp1252", "Save it as CSV in UTF-8.") from None
         notes = [f"it is not UTF-8 (byte {error.start}) and was read as cp1252; names may have wrong letters"]
-    if "\x00" in text:
-        raise FileUnreadableError(path, "it holds zero bytes, so it is no text", "Save it as CSV in UTF-8.")
+    refuse_zeros(path, text)
     return text, notes
 
 

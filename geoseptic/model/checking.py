@@ -16,6 +16,7 @@ from geoseptic.errors import PRINTED_IDS, LayerContractError, LocalCrsError, Mis
 from geoseptic.model.frame import Frame, Geometries, crs_name, horizontal, middles
 from geoseptic.model.layers import Column, Contract
 from geoseptic.model.misplaced import of_next_zone, slipped
+from geoseptic.model.names import ALIKE, alike
 from geoseptic.stages import tell_reprojection
 from geoseptic.units import METRES_PER_UNIT
 
@@ -162,6 +163,7 @@ def check(
     ]
     notes += [f"{name} of the {contract.name} is a date: its year is taken" for name in dated]
     notes += _beyond_told(contract, columns, ids)
+    notes += _alike_told(contract, ids)
     if contract.geometry == "point":
         shapes = shapely.get_geometry(shapes, 0)
     return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m, spoilt)
@@ -181,6 +183,13 @@ def _beyond_told(contract: Contract, columns: Mapping[str, npt.NDArray[np.generi
                     f"number for 'no value', of which nothing is concluded ({listed(named)})"
                 )
     return told
+
+
+def _alike_told(contract: Contract, ids: npt.NDArray[np.object_]) -> list[str]:
+    """Identifiers that may mean one thing, where others are joined to the layer by them; empty where there are none."""
+    groups = alike(ids.tolist()) if any(column.kind == "id" and column.required for column in contract.columns) else []
+    named = [" and ".join(ascii(name) for name in group) for group in groups]
+    return [f"{contract.id_column} of {contract.name} that {ALIKE}, taken for different ones: {listed(named)}"] if named else []
 
 
 def empty_told(contract: Contract) -> str:

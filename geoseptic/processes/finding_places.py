@@ -45,6 +45,7 @@ def placed(points: pd.DataFrame, runs: pd.DataFrame, parcels: GeoDataFrame | Non
     if frame is None and isinstance(points, GeoDataFrame):
         frame = _frame_of(points, notes)
     lots = None if parcels is None or frame is None else check(parcels, PARCELS, frame, source_of(parcels))
+    notes += [] if lots is None else lots.notes
     shapes_m, error_m = _in_frame(points, FINDING_POINTS, frame, notes)
     places_m = None if shapes_m is None else np.column_stack([shapely.get_x(shapes_m), shapely.get_y(shapes_m)])
     owners = None if lots is None else _parcels_of(points, shapes_m, lots, notes)

@@ -26,6 +26,7 @@ from geoseptic.model.layers import Contract
 from geoseptic.model.problems import Place, Problem, Refused, Weight
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
+from geoseptic.processes.depth_checks import check_depths
 from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
 from geoseptic.processes.lot_sizes import NONE_SIZED, SOME_UNSIZED, in_words, unsized
 from geoseptic.processes.notices import off_the_elevation
@@ -214,7 +215,20 @@ def _together(inputs: Inputs, land: Land, placed: Mapping[str, GeoDataFrame]) ->
     if isinstance(inputs.rules, RuleSet):
         yield from _silent(land, inputs.rules)
         yield from _unsized(land, inputs.rules, "soils" in inputs.layers, parcels)
+    if isinstance(inputs.groundwater, Raster):
+        yield from _of_depths(inputs.groundwater, elevation, land)
     yield from _doubts(land, elevation, inputs)
+
+
+def _of_depths(groundwater: Raster, elevation: Raster | None, land: Land) -> Iterator[Problem]:
+    if groundwater.grid.frame.crs != land.frame.crs:
+        return  # nothing can be compared: a run refuses it
+    try:
+        yield from (
+            Problem("groundwater", "", "assumed", f"{note}.") for note in check_depths(groundwater, elevation, land.fabric.shapes_m)
+        )
+    except GeosepticError as error:
+        yield Problem("groundwater", "", "hinders", str(error))
 
 
 def _silent(land: Land, rules: RuleSet) -> Iterator[Problem]:

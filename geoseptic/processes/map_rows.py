@@ -13,6 +13,7 @@ from geoseptic.io.sites import read_lots, unit_of
 from geoseptic.model import layers, legend_table
 from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame
+from geoseptic.model.names import ALIKE, near_matches
 from geoseptic.model.results import FileResult, Results
 from geoseptic.processes.screening_legends import PARCELS
 from geoseptic.sheets.county_map import NOT_RANKED, Ranking, county_map_page
@@ -74,6 +75,9 @@ def _joined(ids: npt.NDArray[np.object_], ranked: CheckedLayer) -> tuple[npt.NDA
     beyond = len(row_of) - int((rows >= 0).sum())
     if beyond:
         told.append(f"{beyond} parcels of the ranking are not in the screening: they are not on the map")
+    pairs = [f"{one!a} and {other!a}" for one, other in near_matches(map(str, ids), row_of)]
+    if pairs:
+        told.append(f"names of the screening and of the ranking that {ALIKE}, taken for different parcels: {listed(pairs)}")
     return rows, told
 
 

@@ -18,6 +18,7 @@ from geoseptic.parcels.onelot import without_culprits
 from geoseptic.parcels.searchareas import Yards, ground_round_houses
 from geoseptic.processes import paths, slopes, wet_season
 from geoseptic.processes.accounts import failure
+from geoseptic.processes.depth_checks import check_depths
 from geoseptic.processes.inputs import MIN_SHARE, WINDOW_M
 from geoseptic.processes.land import Land, check_overlap
 from geoseptic.processes.lots import DRAINAGE
@@ -131,6 +132,7 @@ def _on_the_ground(
     _, wet_rules = load_search_rules()
     soil = check_soils(brought.soils, brought.floodplain, brought.groundwater, land.frame, rules, load_soil_criteria(), {}, NO_TRENCH_M)
     notes, cells, elevation = list(soil.notes), None, brought.elevation
+    notes += check_depths(brought.groundwater, elevation, land.fabric.shapes_m)
     downslope = np.full(len(around), "", object)
     if elevation is not None:
         check_overlap(elevation, land)

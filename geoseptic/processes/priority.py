@@ -10,10 +10,11 @@ import numpy.typing as npt
 import shapely
 from geopandas import GeoDataFrame
 
-from geoseptic.errors import CodeSilentError
+from geoseptic.errors import CodeSilentError, listed
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
+from geoseptic.model.names import ALIKE, near_matches
 from geoseptic.model.rules import RuleSet, Setback
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.obstacles import Obstacles, gather
@@ -114,6 +115,7 @@ def check_ranked(
         for count, layer in ((int(new.sum()), "old_systems"), (missing, "screening")):
             if count:
                 notes.append(f"{count} parcels are not in the layer {layer}: what it would say of them is unknown, and counts as that")
+        notes += _near_told("old_systems", old.ids, "screening", found.ids)
     else:
         notes.append("without --screening nobody knows on which lots another system has no place: unknown for all")
     rows = {str(name): row for row, name in enumerate(ids)}
@@ -128,6 +130,16 @@ def check_ranked(
     notes += [note for layer in (roofs, searched, areas) if layer is not None for note in layer.notes]
     if "may_fail_in_wet_season" not in old.columns:
         notes.append("the layer of old systems says nothing of the wet season: unknown for all")
+
+    if searched is not None:
+        notes += _strange_areas(searched, rows)
+    words = old.texts("well")
+    strange = np.array([word is not None and word not in WELL_WORDS.values() for word in words], bool)
+    if strange.any():
+        # A word that nobody has defined is no well on record.
+        told = listed(sorted(set(words[strange])))
+        notes.append(f"{int(strange.sum())} parcels have in the column well no word of old_systems ({told}): taken as unknown")
+        words[strange] = None
 
     def of_old(column: str, missing: str) -> Words:
         return _placed(old.texts(column), own, len(ids), missing)
@@ -145,7 +157,7 @@ def check_ranked(
         of_old("wet_season_reasons", ""),
         of_fit("verdict", "unknown"),
         of_fit("reasons", "not screened"),
-        of_old("well", WELL_WORDS["unknown"]),
+        _placed(words, own, len(ids), WELL_WORDS["unknown"]),
         of_old("well_downslope", ""),
         of_fit("downslope_well", ""),
         obstacles,
@@ -155,6 +167,23 @@ def check_ranked(
         np.empty(0, object) if areas is None else _names(areas),
         (*notes, *checked_wells.notes, *assumed),
     )
+
+
+def _near_told(one: str, names: Words, other: str, others: Words) -> list[str]:
+    """Parcels that may be one by their names, and are two for want of the same spelling."""
+    pairs = [f"{name!a} and {match!a}" for name, match in near_matches(map(str, names), map(str, others))]
+    return [f"names in {one} and in {other} that {ALIKE}, taken for different parcels: {listed(pairs)}"] if pairs else []
+
+
+def _strange_areas(areas: CheckedLayer, rows: Mapping[str, int]) -> list[str]:
+    """Search areas of parcels that no layer has, by which nothing is found."""
+    names = [str(name) for name in areas.texts("parcel_id")]
+    strange = list(dict.fromkeys(name for name in names if name not in rows))
+    if not strange:
+        return []
+    count = sum(name not in rows for name in names)
+    told = f"{count} of {len(names)} search areas are of parcels that are in no layer, and count for nothing ({listed(strange)})"
+    return [told, *_near_told("search_areas", np.array(strange, object), "the other layers", np.array(list(rows), object))]
 
 
 def _placed(values: Words, rows: Ints, count: int, missing: str) -> Words:

@@ -110,6 +110,7 @@ def screen_county(
     from geoseptic.model.results import Results, merged
     from geoseptic.processes import (
         accounts,
+        depth_checks,
         layouts,
         lot_ground,
         lot_sizes,
@@ -147,6 +148,7 @@ def screen_county(
     soil = soil_ground.check_soils(
         soils, floodplain, groundwater, elevation.grid.frame, rules, load_soil_criteria(), facts or {}, trench_bottom_m
     )
+    soil = soil_ground.with_notes(soil, depth_checks.check_depths(groundwater, elevation, land.fabric.shapes_m))
     soil = soil_ground.with_found(soil, land.fabric.shapes_m, land.parcels.texts("soil"))
     excluded = in_floodplain == "exclude"
     (soils_of_lots, flooded_m), lost = screening.soils_on_lots(soil, rules, land, excluded)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from geoseptic.errors import ParameterError, listed
 from geoseptic.io.runfolders import FinishedRun
+from geoseptic.model.names import ALIKE, near_matches
 from geoseptic.model.results import Cell, Results, TableResult
 from geoseptic.systems.verdict import VERDICTS
 from geoseptic.units import CUBIC_METRES_PER_UNIT, FOOT_M, SQUARE_METRES_PER_UNIT
@@ -116,6 +117,9 @@ def _doubts(first: FinishedRun, second: FinishedRun) -> list[str]:
         told.append(f"both screenings are by '{first.rules}'")
     missing = [run.folder for run, other in ((first, second), (second, first)) if len(other.rows.index.difference(run.rows.index))]
     told += [f"{folder} lacks parcels of the other screening: they are told as '{NOT_SCREENED}'" for folder in missing]
+    pairs = [f"{one!a} and {other!a}" for one, other in near_matches(map(str, first.rows.index), map(str, second.rows.index))]
+    if pairs:
+        told.append(f"names of the two screenings that {ALIKE}, taken for different parcels: {listed(pairs)}")
     return told
 
 

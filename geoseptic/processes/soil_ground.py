@@ -132,6 +132,11 @@ def check_soils(
     )
 
 
+def with_notes(soil: SoilLayers, notes: Sequence[str]) -> SoilLayers:
+    """With more to tell of the layers."""
+    return replace(soil, notes=(*soil.notes, *notes))
+
+
 def with_found(soil: SoilLayers, lots: Geometries, names: npt.NDArray[np.object_]) -> SoilLayers:
     """With the soil that was found on lots, by the name that the rules have for it: it outweighs that of a map."""
     found = [place for place, name in enumerate(names) if name]

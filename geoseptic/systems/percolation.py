@@ -2,7 +2,6 @@
 
 import math
 import re
-import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -10,6 +9,7 @@ from typing import Final
 
 from geoseptic.errors import CodeSilentError, PercolationTestError
 from geoseptic.model.citation import Citation
+from geoseptic.model.names import plain
 from geoseptic.model.rules import RuleSet
 from geoseptic.model.sizing_rules import PercolationRule
 from geoseptic.units import from_metres
@@ -122,10 +122,9 @@ def site_rate(readings: Sequence[Reading], rules: RuleSet, *, presoak_min: float
 
 
 def same_name(hole: str) -> str:
-    """What is left of a hole's name without case, spaces, punctuation, leading zeros and a spreadsheet's `.0` (own choice)."""
-    plain = unicodedata.normalize("NFKC", hole).casefold().strip()
-    plain = re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"^(\d+)[.,]0*$", r"\1", plain))
-    return "".join(letter for letter in plain if letter.isalnum()) or plain
+    """What is left of a hole's name (`names.plain`) without spaces, punctuation, leading zeros and a spreadsheet's `.0` (own choice)."""
+    found = re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"^(\d+)[.,]0*$", r"\1", plain(hole)))
+    return "".join(letter for letter in found if letter.isalnum()) or found
 
 
 def _twins(by_hole: Mapping[str, Sequence[Reading]]) -> list[str]:

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+import rasterio
 from geopandas import GeoDataFrame
 from rasterio.transform import from_origin
 from shapely import box
@@ -82,9 +83,76 @@ def parcels_with_one_strange_soil(folder: Path) -> Options:
     return screened(folder, parcels=lots(soil=["sandy loam", "moon dust"] + ["sandy loam"] * 4))
 
 
+ALIKE = ("A-1", "a-1", "A-3", "B-1", "B-2", "B-2\u200b")
+
+
+@dirty(
+    "parcels whose names differ only in case and in a space of no width",
+    "same",
+    "parcel_id of parcels that differ only in case",
+    "'A-1' and 'a-1'",
+    lots=ALIKE,
+)
+def parcels_named_alike(folder: Path) -> Options:
+    return {**write_county(folder, parcels=county().parcels.assign(parcel_id=ALIKE))}
+
+
 # ----------------------------------------------------------------------------------------------------------------- mapped soils
 
 HOLDS = "holds by the map"
+
+
+def groundwater(folder: Path, depth: np.ndarray, unit: str = "metre", scale: float = 1.0, east_m: float = 0.0) -> Options:
+    """The county with a hard layer at 3 m on record, and depths of groundwater in cells of 10 m."""
+    corner = from_origin(LEFT - MARGIN_M + east_m, TOP + MARGIN_M, 10, 10)
+    path = write_elevation(folder / "groundwater.tif", depth, transform=corner, unit=unit)
+    with rasterio.open(path, "r+") as file:
+        file.scales = (scale,)
+    return {**screened(folder, soils=soils()), "groundwater": str(path)}
+
+
+WIDE = (64, 64)
+NO_DEPTHS = "cells hold numbers that are no depths"
+
+
+@dirty("groundwater in bytes, all of them 255, not declared", "refused", NO_DEPTHS, "(255)", process=SCREEN)
+def groundwater_of_the_last_byte(folder: Path) -> Options:
+    return groundwater(folder, np.full(WIDE, 255, np.uint8))
+
+
+@dirty("groundwater of 999 ft, not declared", "refused", NO_DEPTHS, "(999)", process=SCREEN)
+def groundwater_of_999_feet(folder: Path) -> Options:
+    return groundwater(folder, np.full(WIDE, 999, np.float32), unit="foot")
+
+
+@dirty("groundwater of 32767 hundredths, not declared", "refused", NO_DEPTHS, "(32767)", process=SCREEN)
+def groundwater_of_the_last_short_number(folder: Path) -> Options:
+    return groundwater(folder, np.full(WIDE, 32767, np.int16), scale=0.01)
+
+
+@dirty("groundwater of 65535 thousandths in some cells, not declared", "refused", "100 " + NO_DEPTHS, "(65535)", process=SCREEN)
+def groundwater_of_the_last_number_in_places(folder: Path) -> Options:
+    depth = np.full(WIDE, 5000, np.uint16)
+    depth[:10, :10] = 65535
+    return groundwater(folder, depth, scale=0.001)
+
+
+@dirty("groundwater as heights of the water table, 0.3 m below the ground", "refused", "heights of the water table", "A-B", process=SCREEN)
+def groundwater_as_heights(folder: Path) -> Options:
+    options = screened(folder, soils=soils())
+    with rasterio.open(folder / "elevation.tif") as file:
+        write_elevation(folder / "groundwater.tif", file.read(1) - np.float32(0.3), transform=file.transform)
+    return {**options, "groundwater": str(folder / "groundwater.tif")}
+
+
+@dirty("groundwater of another place", "refused", "groundwater and parcels do not overlap", process=SCREEN)
+def groundwater_of_another_place(folder: Path) -> Options:
+    return groundwater(folder, np.full(WIDE, 5, np.float32), east_m=50_000)
+
+
+@dirty("groundwater under half of the parcels", "same", "4 of 6 parcels lie at least in part outside of the groundwater", process=SCREEN)
+def groundwater_of_half_the_place(folder: Path) -> Options:
+    return groundwater(folder, np.full((64, 30), 5, np.float32))
 
 
 def soils(**columns: object) -> GeoDataFrame:

@@ -131,6 +131,11 @@ def test_runs_that_read_or_were_told_something_else_are_warned_of():
     assert not compare_codes(screened=run("a", {name: values[:2] for name, values in FIRST.items()}), against=alike).warnings
 
 
+def test_parcels_that_two_screenings_name_in_two_spellings_are_told():
+    told = compare_codes(screened=run("a", FIRST), against=run("b", {**SECOND, "parcel_id": ["p2", "P1"]})).warnings
+    assert any("differ only in case" in words and "'P2' and 'p2'" in words for words in told)
+
+
 def finished(folder: Path, rules: str, process: str = "screen_county", ids: tuple[str, ...] = ("P1", "P2")) -> Path:
     folder.mkdir()
     rows = {"parcel_id": ids, "verdict": ["does not fit"] * len(ids), "reasons": ["a | b\nc"] * len(ids)}

@@ -115,3 +115,43 @@ def test_parcel_id_that_is_no_parcel_is_refused():
     lots = gpd.GeoDataFrame({"parcel_id": ["A"]}, geometry=[box(500_000, 5_200_000, 500_040, 5_200_030)], crs="EPSG:26910")
     with pytest.raises(GeosepticError, match="none of the parcels"):
         judge_findings(points.assign(parcel_id="Z"), runs, rules=RULES, parcels=lots)
+
+
+NEVER_SEEN = {"small letters": "mh-002-07", "other hyphens": "MH\u2011002\u201107", "no width": "MH-002-07\u200b", "a space": "MH -002-07"}
+
+
+@pytest.mark.parametrize("written", NEVER_SEEN.values(), ids=NEVER_SEEN)
+@pytest.mark.parametrize("thing", ["pit,0,-70,,,,,high,,,", "surfacing,0,-70,,,,,,,,"])
+def test_a_property_in_two_spellings_is_refused_before_one_of_them_is_acceptable(written, thing, tmp_path, capsys):
+    # A pit or sewage at the surface that is written down under the other spelling would leave the system of the first one acceptable.
+    points = tmp_path / "points.csv"
+    points.write_text((SAMPLE / "findings_points.csv").read_text(encoding="utf-8") + f"{written},P9,{thing}\n", encoding="utf-8")
+    assert main("judge_findings", ["--points", str(points), *SHEETS[2:], "--rules", "us-nj", "--out", str(tmp_path / "out")]) == 3
+    said = capsys.readouterr().err
+    assert "differ only in case" in said and "(P9)" in said and "'MH-002-07'" in said and not (tmp_path / "out").exists()
+
+
+def test_a_run_under_another_spelling_of_its_property_is_refused(tmp_path, capsys):
+    runs = tmp_path / "runs.csv"
+    head, *rest = (SAMPLE / "findings_runs.csv").read_text(encoding="utf-8").splitlines()
+    runs.write_text("\n".join([head, *rest, "mh-002-07,E1,T1,camera,,toilet,no,14,"]) + "\n", encoding="utf-8")
+    assert main("judge_findings", [*SHEETS[:2], "--runs", str(runs), "--rules", "us-nj", "--out", str(tmp_path / "out")]) == 3
+    assert "'mh-002-07' and 'MH-002-07' differ only in case" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be", "utf-32"])
+def test_sheets_of_two_bytes_a_letter_are_read_as_those_of_wells_are(encoding, tmp_path):
+    for name in ("points", "runs"):
+        text = (SAMPLE / f"findings_{name}.csv").read_text(encoding="utf-8")
+        (tmp_path / f"{name}.csv").write_bytes(text.encode(encoding))
+    sheets = ["--points", str(tmp_path / "points.csv"), "--runs", str(tmp_path / "runs.csv")]
+    assert main("judge_findings", [*SHEETS, "--rules", "us-nj", "--out", str(tmp_path / "plain")]) == 0
+    assert main("judge_findings", [*sheets, "--rules", "us-nj", "--out", str(tmp_path / "out")]) == 0
+    assert (tmp_path / "out" / "findings.csv").read_bytes() == (tmp_path / "plain" / "findings.csv").read_bytes()
+
+
+def test_a_zero_in_a_sheet_is_refused_with_its_line(tmp_path, capsys):
+    points = tmp_path / "points.csv"
+    points.write_text((SAMPLE / "findings_points.csv").read_text(encoding="utf-8").replace("MH-002-07,E1", "MH-002-07,E\x001"))
+    assert main("judge_findings", ["--points", str(points), *SHEETS[2:], "--rules", "us-nj", "--out", str(tmp_path / "out")]) == 3
+    assert "line 9 has a zero byte" in capsys.readouterr().err

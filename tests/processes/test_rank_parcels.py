@@ -180,3 +180,21 @@ def test_a_kind_of_well_of_which_the_code_is_silent_is_held_to_the_longest_dista
         line.distance_m or 0.0 for feature in WELL_KINDS.values() for line in said(rules, feature)
     )
     assert "held to the longest" in told[0]
+
+
+def test_a_word_for_the_well_that_nobody_has_defined_is_no_well_on_record():
+    odd = ranked(old(2, well=["yes", WELL_WORDS["recorded"]]), [(2500.0, 50.0)], buildings=houses(2))
+    unknown = rows(old(2, well=[WELL_WORDS["unknown"], WELL_WORDS["recorded"]]), [(2500.0, 50.0)], buildings=houses(2))
+    assert odd["parcels"].frame.wells_exposed.tolist() == unknown.wells_exposed.tolist()
+    assert any("1 parcels have in the column well no word of old_systems (yes): taken as unknown" in told for told in odd.warnings)
+
+
+def test_search_areas_of_no_parcel_and_names_that_differ_in_spelling_are_told():
+    areas = geopandas.GeoDataFrame({"parcel_id": ["l0", "X"]}, geometry=[box(LEFT + 60, BOTTOM + 40, LEFT + 70, BOTTOM + 50)] * 2, crs=CRS)
+    found = ranked(old(2), [(2500.0, 50.0)], buildings=houses(2), search_areas=areas, screening=screened(["L0"], ["does not fit"]))
+    assert any("2 of 2 search areas are of parcels that are in no layer, and count for nothing (l0, X)" in told for told in found.warnings)
+    assert any("'l0' and 'L0'" in told for told in found.warnings)
+    other = screened(["L0", "L1"], ["does not fit"] * 2)
+    other["parcel_id"] = ["L 0", "L1"]
+    found = ranked(old(2), [(2500.0, 50.0)], buildings=houses(2), screening=other)
+    assert any("names in old_systems and in screening" in told and "'L0' and 'L 0'" in told for told in found.warnings)
