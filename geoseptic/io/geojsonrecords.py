@@ -224,8 +224,16 @@ def _fault(feature: Any, text: str) -> str:
         return f"the type {_quoted(kind)} instead of 'Feature'" if kind is not None else "no type, which should be 'Feature'"
     if text.count('"geometry"') > 1 and _has_two_shapes(text):
         return "two shapes in one feature"
+    if "\\u0000" in text and _has_zero(feature):
+        return "a zero in a text, where GDAL ends it"
     shape = feature.get("geometry")
     return "" if shape is None else _shape_fault(shape)
+
+
+def _has_zero(feature: Mapping[str, Any]) -> bool:
+    properties = feature.get("properties")
+    values = [*(properties.values() if isinstance(properties, dict) else ()), feature.get("id")]
+    return any(isinstance(value, str) and "\x00" in value for value in values)
 
 
 def _is_shape(value: Mapping[str, Any]) -> bool:

@@ -48,9 +48,20 @@ def _of_geopackage(path: Path, layer: str, changed_ns: int, size: int) -> tuple[
         try:
             table = layer.replace('"', '""')
             held = database.execute(f'SELECT count(*) FROM "{table}"').fetchone()
+            _refuse_zeros(database, path, table)
         except sqlite3.Error as error:
             raise FileUnreadableError(str(path), str(error), "Check the file; it may be damaged.") from error
     return int(stated[0]), int(held[0])
+
+
+def _refuse_zeros(database: sqlite3.Connection, path: Path, table: str) -> None:
+    """Raises FileUnreadableError where a text has a zero in it: GDAL ends it there, and gives what stands before as the whole."""
+    kinds = {str(name): str(kind).upper() for _, name, kind, *_ in database.execute(f'PRAGMA table_info("{table}")')}
+    for name in (name for name, kind in kinds.items() if kind.startswith("TEXT")):
+        column = name.replace('"', '""')
+        row = database.execute(f'SELECT rowid FROM "{table}" WHERE instr("{column}", char(0)) LIMIT 1').fetchone()
+        if row is not None:
+            raise FileUnreadableError(str(path), f"'{name}' of record {row[0]} has a zero byte, where other programs end a text", ANEW)
 
 
 def _of_flatgeobuf(path: Path) -> tuple[int, int]:

@@ -270,6 +270,9 @@ def _ids(layer: pd.DataFrame, contract: Contract, problems: dict[str, Sequence[o
     ids = raw.astype("string").str.strip().fillna("").to_numpy(dtype=object)
     if column.required and empty.any():
         problems[f"empty {column.name}"] = list(numbered[empty])
+    cut = np.array(["\x00" in name for name in ids], bool)
+    if cut.any():
+        problems[f"{column.name} has a zero byte in it, where other programs end a text"] = [ascii(name) for name in ids[cut]]
     ids[empty] = numbered[empty]
     repeated = pd.Series(ids).duplicated(keep=False).to_numpy()
     if repeated.any():

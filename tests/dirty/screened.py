@@ -1,5 +1,6 @@
 """Values by which a lot is judged: bedrooms, soils and depths that nobody can have measured."""
 
+import sqlite3
 from pathlib import Path
 
 import numpy as np
@@ -81,6 +82,42 @@ def parcels_with_a_strange_soil(folder: Path) -> Options:
 )
 def parcels_with_one_strange_soil(folder: Path) -> Options:
     return screened(folder, parcels=lots(soil=["sandy loam", "moon dust"] + ["sandy loam"] * 4))
+
+
+def id_with_a_zero(folder: Path, ending: str) -> Options:
+    """A-1 as `A`, a zero and `1`: cut at the zero it would be another parcel's name, or that of many."""
+    options = {**write_county(folder)}
+    path = folder / f"lots.{ending}"
+    parcels = county().parcels
+    if ending == "gpkg":
+        parcels.to_file(path, layer="lots", driver="GPKG")
+        with sqlite3.connect(path) as database:
+            triggers = [name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]
+            for name in triggers:
+                database.execute(f'DROP TRIGGER "{name}"')
+            database.execute("UPDATE lots SET parcel_id = ? WHERE parcel_id = 'A-1'", ("A\x001",))
+        database.close()
+    elif ending == "geojson":
+        text = parcels.to_crs(4326).to_json(drop_id=True)
+        path.write_text(text.replace('"A-1"', '"A\\u00001"'), encoding="utf-8")
+    else:
+        parcels.assign(parcel_id=["A\x001", *parcels.parcel_id[1:]]).to_parquet(path)
+    return {**options, "parcels": str(path)}
+
+
+@dirty("an id with a zero byte in a GeoPackage", "refused", "'parcel_id' of record 1 has a zero byte")
+def parcels_with_a_zero_in_a_geopackage(folder: Path) -> Options:
+    return id_with_a_zero(folder, "gpkg")
+
+
+@dirty("an id with a zero byte in GeoJSON", "refused", "a zero in a text, where GDAL ends it")
+def parcels_with_a_zero_in_geojson(folder: Path) -> Options:
+    return id_with_a_zero(folder, "geojson")
+
+
+@dirty("an id with a zero byte in GeoParquet", "refused", "parcel_id has a zero byte in it")
+def parcels_with_a_zero_in_geoparquet(folder: Path) -> Options:
+    return id_with_a_zero(folder, "parquet")
 
 
 ALIKE = ("A-1", "a-1", "A-3", "B-1", "B-2", "B-2\u200b")
