@@ -66,7 +66,7 @@ def read_config(path: Path, process: Process[..., Any]) -> dict[str, Any]:
         raise ParameterError(f"--config {path} cannot be read: {error.strerror}.") from None
     except UnicodeDecodeError as error:
         raise ParameterError(f"--config {path} is not UTF-8 (byte {error.start}). Save it as UTF-8.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # also an integer of more digits than Python converts
         # What a path copied from Windows looks like.
         hint = " Write paths with / instead of \\, or between single quotes." if "\\" in text else ""
         raise ParameterError(f"--config {path} is not TOML: {error}.{hint}") from None

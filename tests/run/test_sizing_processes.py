@@ -117,6 +117,8 @@ def test_unsuitable_soil_is_an_answer_and_not_an_error(tmp_path):
         (["--percolation", "nan"], "from 0 to 1000"),
         (["--bedrooms", "0"], "from 1 to 20"),
         (["--bedrooms", "2.5"], "whole number"),
+        (["--bedrooms", "9" * 400], "from 1 to 20, not one of 400 digits"),
+        (["--bedrooms", "9" * 5000], "--bedrooms"),
         (["--soil", "gumbo"], "names no soil 'gumbo'"),
         (["--soil", "x" * 121], "1 to 120 characters"),
         (["--soil", "a\x07b"], "1 to 120 characters"),
@@ -130,6 +132,14 @@ def test_bad_arguments_end_with_2_and_say_what_is_wrong(words, said, tmp_path, c
     assert main("size_field", ["--rules", "us-wa", *words, "--out", str(tmp_path / "out")]) == 2
     assert said in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("digits", [400, 5000])
+def test_whole_number_of_a_config_that_no_float_holds_is_refused(digits, tmp_path, capsys):
+    config = tmp_path / "run.toml"
+    config.write_text(f"bedrooms = {'9' * digits}\n")
+    assert main("size_field", ["--rules", "us-wa", "--config", str(config), "--out", str(tmp_path / "out")]) == 2
+    assert f"{digits} digits" in capsys.readouterr().err
 
 
 def test_set_that_says_nothing_of_loading_is_silent_and_not_zero(tmp_path, capsys):
