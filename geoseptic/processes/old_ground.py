@@ -21,9 +21,10 @@ from geoseptic.processes.accounts import failure
 from geoseptic.processes.depth_checks import check_depths
 from geoseptic.processes.inputs import MIN_SHARE, WINDOW_M
 from geoseptic.processes.land import Land, check_overlap
-from geoseptic.processes.lots import DRAINAGE
+from geoseptic.processes.lots import DRAINAGE, without_rows
 from geoseptic.processes.old_downslope import wells_downslope
 from geoseptic.processes.old_search import DRAWN, Search, search, search_columns, search_layers, told_of, yards_of
+from geoseptic.processes.paths import Drained
 from geoseptic.processes.soil_ground import check_soils
 from geoseptic.processes.wet_season import SeasonalRisk
 
@@ -70,6 +71,8 @@ class Searched:
     found: Search
     risk: SeasonalRisk
     well_downslope: npt.NDArray[np.object_]
+    unseen: Mapping[int, str]
+    """Lots at which the ground could not be looked at, and why."""
 
     def columns(self, unit: str) -> Columns:
         """Lengths in `unit`."""
@@ -100,8 +103,9 @@ class Searched:
             ),
             citations=tuple(dict.fromkeys(band.citation for band in self.rules.bands)),
             failures=tuple(
-                failure(self.land, lot, "where to look", why)
-                for lot, why in sorted(self.found.failures.items())
+                failure(self.land, lot, name, why)
+                for name, lost in (("where to look", self.found.failures), ("wet ground", self.unseen))
+                for lot, why in sorted(lost.items())
                 if lot not in self.land.fabric.spoilt
             ),
         )
@@ -119,21 +123,21 @@ def search_lots(land: Land, brought: Brought, rules: RuleSet, chosen: Chosen) ->
         return yards, notes, ground_round_houses(yards, search_rules.reach_m)
 
     (yards, notes, around), failed = without_culprits(looked_at, len(spoilt))
+    risk, well_downslope, unseen = _on_the_ground(land, around, brought, rules, chosen.workers)
     lost = {**failed, **land.fabric.spoilt}
-    risk, well_downslope = _on_the_ground(land, around, brought, rules, chosen.workers)
     found = search(yards, notes, chosen.all_lots | ~on_file, search_rules, chosen.spacing_m, chosen.stops, chosen.workers)
-    return Searched(land, search_rules, chosen, told_of(found, lost), wet_season.told_of(risk, lost), well_downslope)
+    return Searched(land, search_rules, chosen, told_of(found, lost), wet_season.told_of(risk, {**unseen, **lost}), well_downslope, unseen)
 
 
 def _on_the_ground(
     land: Land, around: Geometries, brought: Brought, rules: RuleSet, workers: int
-) -> tuple[SeasonalRisk, npt.NDArray[np.object_]]:
-    """The seasonal risk of every lot, and the well downslope of its house."""
+) -> tuple[SeasonalRisk, npt.NDArray[np.object_], dict[int, str]]:
+    """The seasonal risk of every lot, the well downslope of its house, and the lots at which the ground could not be looked at."""
     _, wet_rules = load_search_rules()
     soil = check_soils(brought.soils, brought.floodplain, brought.groundwater, land.frame, rules, load_soil_criteria(), {}, NO_TRENCH_M)
-    notes, cells, elevation = list(soil.notes), None, brought.elevation
+    notes, elevation = list(soil.notes), brought.elevation
     notes += check_depths(brought.groundwater, elevation, land.fabric.shapes_m)
-    downslope = np.full(len(around), "", object)
+    ground: tuple[Raster, Drained, wet_season.Wetness] | None = None
     if elevation is not None:
         check_overlap(elevation, land)
         slope = slopes.slope_percent(elevation, WINDOW_M, "plane", workers)
@@ -146,9 +150,21 @@ def _on_the_ground(
                 "the elevation is too large to be looked at whole: neither the height above the nearest drainage nor the wetness index was "
                 "found. Run parts of the county by themselves"
             )
-        cells = wet_season.wet_ground(around, elevation, drained, wet, workers)
-        downslope = wells_downslope(around, elevation, land, drained, workers)
-    return wet_season.seasonal_risk(around, cells, soil, wet_rules, notes), downslope
+        ground = elevation, drained, wet
+
+    def seen(ignored: npt.NDArray[np.bool_]) -> tuple[SeasonalRisk, npt.NDArray[np.object_]]:
+        places_m = without_rows(around, ignored)
+        if ground is None:
+            return wet_season.seasonal_risk(places_m, None, soil, wet_rules, notes), np.full(len(around), "", object)
+        heights, drained, wet = ground
+        cells = wet_season.wet_ground(places_m, heights, drained, wet, workers)
+        downslope = wells_downslope(places_m, heights, land, drained, workers)
+        return wet_season.seasonal_risk(places_m, cells, soil, wet_rules, notes), downslope
+
+    (risk, downslope), failed = without_culprits(seen, len(around))
+    for lot, why in failed.items():
+        downslope[lot] = f"unknown: {why}"
+    return risk, downslope, failed
 
 
 def with_columns(results: Results, columns: Columns, layer: str = "parcels") -> Results:

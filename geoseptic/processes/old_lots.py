@@ -1,6 +1,6 @@
 """The triage of every lot: what is on record of it, what that makes likely, and the layer that tells it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -14,9 +14,11 @@ from geoseptic.model.cautions import BEFORE_ANY_LID, SCREENING_AID
 from geoseptic.model.results import LayerResult, Results
 from geoseptic.model.rules import RuleSet
 from geoseptic.model.standing_rules import KINDS, Era
+from geoseptic.parcels.onelot import without_culprits
 from geoseptic.parcels.unrecorded import built_lots
+from geoseptic.processes.accounts import failure
 from geoseptic.processes.land import Land
-from geoseptic.processes.lots import ON_THE_LOT
+from geoseptic.processes.lots import ON_THE_LOT, without_rows
 from geoseptic.processes.sizing_tables import unchecked
 from geoseptic.processes.tables import repair_records
 from geoseptic.stages import stage
@@ -24,6 +26,9 @@ from geoseptic.systems.triage import ANSWERS, NO_HOUSE, SMALL_LOT_M2, Built, Fac
 from geoseptic.units import SQUARE_METRES_PER_UNIT
 
 FILE = "old_systems"
+
+NO_SIZE_M2 = 0.01
+"""A house of less was drawn without its size. Our own choice."""
 
 
 @dataclass(frozen=True)
@@ -35,17 +40,16 @@ class LotTriage:
 
 
 @stage("what is probably in the ground")
-def triage_lots(land: Land, rules: RuleSet, second_building_m2: float) -> tuple[LotTriage, ...]:
-    """The triage of every lot of `land`, in the order of its parcels. Lots of which the same is on record get the same answer."""
+def triage_lots(land: Land, rules: RuleSet, second_building_m2: float) -> tuple[tuple[LotTriage, ...], dict[int, str]]:
+    """The triage of every lot of `land`, in the order of its parcels, and at which lots not everything on record could be found. Lots of
+    which the same is on record get the same answer."""
     known: dict[Facts, LotTriage] = {}
-    return tuple(
-        known.get(facts) or known.setdefault(facts, LotTriage(facts, triage(facts, rules)))
-        for facts in facts_of_lots(land, rules, second_building_m2)
-    )
+    found, failed = facts_of_lots(land, rules, second_building_m2)
+    return tuple(known.get(facts) or known.setdefault(facts, LotTriage(facts, triage(facts, rules))) for facts in found), failed
 
 
-def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list[Facts]:
-    """What is on record of every lot."""
+def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> tuple[list[Facts], dict[int, str]]:
+    """What is on record of every lot, and at which lots it could not be found whether a second building stands there."""
     parcels = land.parcels
     permit, sewer, water = (parcels.flags(name) for name in ("permit_on_file", "public_sewer", "public_water"))
     years, permit_years = (_years(land, name) for name in ("year_built", "permit_year"))
@@ -61,7 +65,7 @@ def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list
     # Of a lot whose ground is not known, nobody knows that nothing is on it.
     told[list(land.fabric.spoilt)] = True
     built = _built(land, told)
-    second = _second_buildings(land, second_building_m2)
+    second, failed = without_culprits(lambda ignored: _second_buildings(land, second_building_m2, ignored), len(land.fabric.shapes_m))
     small = shapely.area(land.fabric.shapes_m) < SMALL_LOT_M2
     return [
         Facts(
@@ -77,7 +81,7 @@ def facts_of_lots(land: Land, rules: RuleSet, second_building_m2: float) -> list
             bool(small[row]),
         )
         for row, system in enumerate(systems.tolist())
-    ]
+    ], failed
 
 
 def _years(land: Land, column: str) -> list[float]:
@@ -103,24 +107,31 @@ def _well(built: Built, on_water: bool | None, hidden: np.bool_) -> Well:
     return "recorded" if built == "yes" else "no house" if built == "no" else "unknown"
 
 
-def _second_buildings(land: Land, least_m2: float) -> list[Second]:
-    """Whether a building beside the largest one of a lot is of at least `least_m2`."""
-    lots = len(land.fabric.shapes_m)
+def _second_buildings(land: Land, least_m2: float, ignored: npt.NDArray[np.bool_]) -> list[Second]:
+    """Whether a building beside the largest one of a lot is of at least `least_m2`; unknown of the lots that are to be ignored."""
+    lots_m = without_rows(land.fabric.shapes_m, ignored)
+    lots = len(lots_m)
     if land.buildings is None:
         return ["unknown"] * lots
     roofs_m = shapely.make_valid(land.buildings.shapes_m)
+    # Of a house that is drawn without an area nobody knows how large it is.
+    sizeless = np.zeros(lots, bool)
+    sizeless[shapely.STRtree(lots_m).query(roofs_m[shapely.area(roofs_m) < NO_SIZE_M2], predicate="intersects")[1]] = True
     large = np.flatnonzero(shapely.area(roofs_m) >= least_m2)
     roofs_m, no_dwelling = roofs_m[large], np.array([flag is True for flag in land.buildings.flags("not_a_dwelling")[large]], bool)
-    roof, lot = shapely.STRtree(land.fabric.shapes_m).query(roofs_m, predicate="intersects")
-    share = shapely.area(shapely.intersection(roofs_m[roof], land.fabric.shapes_m[lot])) / shapely.area(roofs_m[roof])
+    roof, lot = shapely.STRtree(lots_m).query(roofs_m, predicate="intersects")
+    share = shapely.area(shapely.intersection(roofs_m[roof], lots_m[lot])) / shapely.area(roofs_m[roof])
     roof, lot = roof[share >= ON_THE_LOT], lot[share >= ON_THE_LOT]
     count = np.bincount(lot, minlength=lots)
     dwellings = np.bincount(lot[~no_dwelling[roof]], minlength=lots)
-    return ["none" if all_ < 2 else "possible" if homes > 1 else "not a dwelling" for all_, homes in zip(count, dwellings, strict=True)]
+    return [
+        "possible" if homes > 1 else "unknown" if open_ else "none" if all_ < 2 else "not a dwelling"
+        for all_, homes, open_ in zip(count, dwellings, ignored | (sizeless & (count > 0)), strict=True)
+    ]
 
 
-def triage_results(land: Land, rules: RuleSet, lots: Sequence[LotTriage]) -> Results:
-    """The layer `parcels`, its counts, and what the run could not know."""
+def triage_results(land: Land, rules: RuleSet, lots: Sequence[LotTriage], failed: Mapping[int, str]) -> Results:
+    """The layer `parcels`, its counts, and what the run could not know; `failed` are lots of which not everything could be found."""
     counts: dict[str, object] = dict(land.counts)
     counts |= {f"parcels: {answer}": sum(lot.found.answer == answer for lot in lots) for answer in ANSWERS}
     counts["parcels_with_a_presumed_well"] = sum(lot.facts.well == "presumed" for lot in lots)
@@ -142,6 +153,7 @@ def triage_results(land: Land, rules: RuleSet, lots: Sequence[LotTriage]) -> Res
             *unchecked(cited),
         ),
         repairs=repair_records(land.repairs),
+        failures=tuple(failure(land, lot, "buildings on the lot", why) for lot, why in sorted(failed.items())),
     )
 
 

@@ -90,11 +90,11 @@ def old_systems(
         culverts=culverts,
         most_changed=most_changed,
     )
-    triaged = old_lots.triage_lots(land, rules, second_building_m2)
+    triaged, untold = old_lots.triage_lots(land, rules, second_building_m2)
     brought = old_ground.Brought(elevation, plumbing, soils, floodplain, groundwater)
     chosen = old_ground.Chosen(search_lots == "all", spacing_m, sweep_stops, workers)
     searched = old_ground.search_lots(land, brought, rules, chosen)
-    told = old_lots.triage_results(land, rules, triaged)
+    told = old_lots.triage_results(land, rules, triaged, untold)
     lone = () if elevation is None else (plausibility.ground_results(elevation),)
     found = merged(old_ground.with_columns(told, searched.columns(rules.unit)), searched.results(rules.unit), *lone)
     return accounts.with_accounts(found, land, rules.unit)

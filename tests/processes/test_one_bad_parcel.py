@@ -12,7 +12,7 @@ from geopandas.testing import assert_geodataframe_equal
 from geoseptic.errors import GeometryRepairError, LayerContractError
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.parcels import envelope
-from geoseptic.processes import layouts, old_search, screening, screening_tables, ways_down, workers
+from geoseptic.processes import layouts, old_lots, old_search, screening, screening_tables, ways_down, wet_season, workers
 from geoseptic.processes.old_systems import old_systems
 from geoseptic.processes.screen_county import screen_county
 from geoseptic.processes.setback_envelopes import setback_envelopes
@@ -194,10 +194,10 @@ def searched_but_at(shape_of, honest, error):
     x, y = corner(3)
     place = shapely.Point(x + 50, y + 50)
 
-    def searched(lots, lot, setting):
+    def searched(lots, lot, *others):
         if not lots.why_not[lot] and shapely.covers(shape_of(lots, lot), place):
             raise error
-        return honest(lots, lot, setting)
+        return honest(lots, lot, *others)
 
     return searched
 
@@ -284,6 +284,48 @@ def test_search_for_old_systems_that_fails_at_a_lot_leaves_it_undrawn_and_says_s
     assert set(found["search_areas"].frame.parcel_id) == {f"L{number}" for number in range(COUNT)} - {BAD}
     kept = whole["search_areas"].frame
     assert_geodataframe_equal(found["search_areas"].frame, kept[kept.parcel_id != BAD].reset_index(drop=True))
+
+
+@pytest.mark.parametrize("error", list(ERRORS))
+def test_triage_and_wet_ground_that_fail_at_a_lot_leave_that_one_unknown(monkeypatch, error):
+    """The second building and the wet season of one lot are unknown and listed with their stages; every other row is as it was."""
+
+    def told(parcels):
+        return old_systems(parcels, FAR_WELL, rules=load_rules("us-ma"), buildings=houses(), elevation=ground(SIDE_M * COUNT, cell_m=2.0))
+
+    whole = told(county())
+    bad_m = shapely.box(*corner(3), corner(3)[0] + SIDE_M, BOTTOM + SIDE_M)
+    honest_second, honest_risk = old_lots._second_buildings, wet_season.seasonal_risk
+
+    def second(land, least_m2, ignored):
+        if not ignored[3]:
+            raise ERRORS[error]
+        return honest_second(land, least_m2, ignored)
+
+    def risk(looked_at_m, *others):
+        if any(shape.intersects(bad_m.buffer(-1)) for shape in looked_at_m):
+            raise ERRORS[error]
+        return honest_risk(looked_at_m, *others)
+
+    monkeypatch.setattr(old_lots, "_second_buildings", second)
+    monkeypatch.setattr(wet_season, "seasonal_risk", risk)
+    found = told(county())
+    assert failed(found) == {(BAD, "buildings on the lot"), (BAD, "wet ground")}
+    row = rows(found).loc[BAD]
+    assert (
+        row["may_fail_in_wet_season"] == "unknown" and row["may_have_second_system"] != "no" and row["well_downslope"].startswith("unknown")
+    )
+    assert_geodataframe_equal(rows(found).drop(BAD), rows(whole).drop(BAD))
+
+
+def test_a_house_without_an_area_is_no_small_house():
+    """Of a house that is drawn as a point of no size nobody knows whether it is large enough to have a system of its own."""
+    shapes = [*houses().geometry, shapely.Polygon([(LEFT + 350, BOTTOM + 50)] * 4)]
+    drawn = geopandas.GeoDataFrame({"not_a_dwelling": [False] * len(shapes)}, geometry=shapes, crs=CRS)
+    found = old_systems(county(), FAR_WELL, rules=load_rules("us-ma"), buildings=drawn)
+    clean = old_systems(county(), FAR_WELL, rules=load_rules("us-ma"), buildings=houses())
+    assert rows(clean).loc[BAD, "may_have_second_system"] == rows(clean).loc["L2", "may_have_second_system"]
+    assert rows(found).loc[BAD, "may_have_second_system"] != rows(clean).loc[BAD, "may_have_second_system"]
 
 
 @pytest.mark.parametrize("name", ["flat", "no numbers", "empty"])
