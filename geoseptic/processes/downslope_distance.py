@@ -41,10 +41,10 @@ def downslope_distance(
     """
     from geoseptic.model.results import merged
     from geoseptic.processes import land as land_checks
-    from geoseptic.processes import paths, plausibility
+    from geoseptic.processes import paths, plausible_ground
 
     land = land_checks.check_wells(elevation, wells, buildings, culverts, assumed_location_error_m)
     ground = paths.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
     found = paths.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers)
     results = paths.path_results(elevation, land, ground, found, length_unit, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers)
-    return merged(results, plausibility.ground_results(elevation))
+    return merged(results, plausible_ground.ground_results(elevation))

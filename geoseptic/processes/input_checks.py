@@ -30,7 +30,8 @@ from geoseptic.processes.depth_checks import check_depths
 from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
 from geoseptic.processes.lot_sizes import NONE_SIZED, SOME_UNSIZED, in_words, unsized
 from geoseptic.processes.notices import off_the_elevation
-from geoseptic.processes.plausibility import Finding, lone_heights, plausibility, straight_breaks, warned
+from geoseptic.processes.plausibility import plausibility
+from geoseptic.processes.plausible_ground import Finding, lone_heights, straight_breaks, warned
 
 WGS84: Final = CRS.from_epsg(4326)
 

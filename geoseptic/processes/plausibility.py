@@ -3,31 +3,26 @@
 All limits are our own choice: common practice, no source.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, Final, Literal
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 from pyproj import Proj, Transformer
 
-from geoseptic.io.keptplanes import Part, at_cells, by_windows
+from geoseptic.io.keptplanes import at_cells
 from geoseptic.model.checking import CheckedLayer
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.results import Results
 from geoseptic.processes.land import Land
+from geoseptic.processes.plausible_ground import Finding, finding, lone_heights, warned
 from geoseptic.stages import stage
-from geoseptic.terrain import spikes
-from geoseptic.terrain.breaks import breaks
-from geoseptic.terrain.windows import Window, widened
 from geoseptic.units import METRES_PER_UNIT, in_both_units
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
-Severity = Literal["figure", "warning"]
 
 ENOUGH: Final = 20
 """Shares and medians of fewer features say nothing."""
@@ -55,25 +50,6 @@ SAMPLED: Final = 20_000
 SLOPE_OVER_M: Final = 15.0
 WHOLE_STEPS: Final = {"metres": 1.0, "feet": METRES_PER_UNIT["ft"], "US survey feet": METRES_PER_UNIT["US survey foot"]}
 WHOLE_WITHIN: Final = 1e-6
-
-PRINTED_PLACES: Final = 5
-"""How many cells that stand alone a message names."""
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One figure, or one doubt, of one input.
-
-    numbers : what the sentence rests on, by name. points_m : places of the features that are meant, in metres of the frame; None where the
-    whole layer is.
-    """
-
-    layer: str
-    kind: str
-    severity: Severity
-    text: str
-    numbers: Mapping[str, float]
-    points_m: Geometries | None = field(default=None, compare=False)
 
 
 @stage("plausibility")
@@ -105,77 +81,6 @@ def plausibility_results(land: Land, elevation: Raster | None) -> Results:
     return Results(counts={"plausibility": figures}, warnings=warnings)
 
 
-def ground_results(elevation: Raster) -> Results:
-    """What is to be told of the ground alone, for processes without parcels."""
-    found = lone_heights(elevation)
-    warnings = tuple(f"check the data: {item.text}" for item in warned([found]))
-    return Results(counts={"plausibility": {found.kind: dict(found.numbers)}}, warnings=warnings)
-
-
-@stage("lone heights")
-def lone_heights(elevation: Raster) -> Finding:
-    """Cells that stand far above or below all that is round them, window by window."""
-    grid, heights_m = elevation.grid, elevation.plane
-
-    def given(window: Window) -> tuple[Any, ...]:
-        wide, inner = widened(window, spikes.HALO_CELLS, heights_m.shape)
-        return Part(heights_m, wide), inner, (window[0].start, window[1].start), grid.cell_size_m
-
-    told = by_windows(heights_m, (), _lone, given)[1]
-    count = sum(cells for cells, _ in told)
-    first = [cell for _, cells in told for cell in cells][:PRINTED_PLACES]
-    x_m, y_m = grid.middles_m(*(np.array([cell[axis] for cell in first], np.int64) for axis in (0, 1)))
-    per_unit = grid.frame.metres_per_unit
-    places = [
-        f"{height_m:.1f} m where {beside_m:.1f} m is about it (x {x / per_unit:.1f}, y {y / per_unit:.1f})"
-        for (_, _, height_m, beside_m), x, y in zip(first, x_m.tolist(), y_m.tolist(), strict=True)
-    ]
-    more = f" and {count - len(places)} more" if count > len(places) else ""
-    off = in_both_units(spikes.least_m(grid.cell_size_m))
-    text = (
-        f"{count} cells of the elevation stand more than {off} above or below all that is round them, as no ground does: "
-        f"{'; '.join(places)}{more}. Slopes and the ways of water are wrong there: have them mended, or declared as nodata"
-    )
-    return _finding("elevation", "lone_heights", count > 0, text, {"cells": float(count)})
-
-
-@stage("steps across the elevation")
-def straight_breaks(elevation: Raster) -> Finding:
-    """Straight steps across the whole elevation."""
-    grid = elevation.grid
-    found = breaks(elevation.plane)
-    x, y = (grid.transform.c, grid.transform.f)
-    places = [
-        f"{abs(one.step_m):.2f} m along "
-        + (f"x {x + one.line * grid.transform.a:.1f}" if one.upright else f"y {y + one.line * grid.transform.e:.1f}")
-        for one in found[:PRINTED_PLACES]
-    ]
-    more = f" and {len(found) - len(places)} more" if len(found) > len(places) else ""
-    text = (
-        f"the ground steps across the whole of the elevation in {len(found)} straight lines: {'; '.join(places)}{more}. It was probably "
-        "put together of surveys on two vertical datums or in two units: ask its owner"
-    )
-    return _finding("elevation", "straight_breaks", bool(found), text, {"lines": float(len(found))})
-
-
-def _lone(heights_m: Part, inner: Window, corner: tuple[int, int], cell_m: float) -> tuple[tuple[()], tuple[int, list[list[float]]]]:
-    """How many cells of a window stand alone, and of the first few row, column, height and the middle of the heights beside. [m]"""
-    around_m = heights_m.read()
-    found = spikes.spikes(around_m, cell_m)
-    rows, cols = np.nonzero(found[inner])
-    first = []
-    for row, col in zip(rows[:PRINTED_PLACES].tolist(), cols[:PRINTED_PLACES].tolist(), strict=True):
-        at_row, at_col = row + inner[0].start, col + inner[1].start
-        beside_m = around_m[max(0, at_row - 1) : at_row + 2, max(0, at_col - 1) : at_col + 2]
-        first.append([row + corner[0], col + corner[1], float(around_m[at_row, at_col]), float(np.nanmedian(beside_m))])
-    return (), (len(rows), first)
-
-
-def _finding(layer: str, kind: str, odd: bool, text: str, numbers: Mapping[str, float], points_m: Geometries | None = None) -> Finding:
-    rounded = {name: float(f"{value:.6g}") for name, value in numbers.items()}
-    return Finding(layer, kind, "warning" if odd else "figure", text, rounded, points_m)
-
-
 def _sizes(layer: str, one: str, shapes_m: Geometries, usual_m2: tuple[float, float]) -> list[Finding]:
     if not len(shapes_m):
         return []
@@ -191,7 +96,7 @@ def _sizes(layer: str, one: str, shapes_m: Geometries, usual_m2: tuple[float, fl
         f"{low:,.0f} to {high:,.0f} m2 is usual: the unit of the coordinates may be another than the file says, or the layer holds "
         "other things"
     )
-    return [_finding(layer, f"size_of_{layer}", odd, text, numbers)]
+    return [finding(layer, f"size_of_{layer}", odd, text, numbers)]
 
 
 def _place(frame: Frame, lots_m: Geometries) -> list[Finding]:
@@ -213,7 +118,7 @@ def _place(frame: Frame, lots_m: Geometries) -> list[Finding]:
         f"{east:g}, latitude {south:g} to {north:g}); at the worst a length of 100 reads {100 * worst:.2f}. They may "
         "belong to the next zone, or the coordinate reference system is declared wrongly"
     )
-    return [_finding("parcels", "outside_the_area_of_the_crs", bool(outside.any()), text, numbers, shapely.centroid(lots_m[outside]))]
+    return [finding("parcels", "outside_the_area_of_the_crs", bool(outside.any()), text, numbers, shapely.centroid(lots_m[outside]))]
 
 
 def _wells(wells: CheckedLayer, lots_m: Geometries, tree: shapely.STRtree) -> list[Finding]:
@@ -233,7 +138,7 @@ def _wells(wells: CheckedLayer, lots_m: Geometries, tree: shapely.STRtree) -> li
         "A well on no record may still be there"
     )
     odd = len(lots_m) >= ENOUGH and (few or many)
-    return [_finding("wells", "wells_of_parcels", odd, text, numbers), *_outside("wells", wells.shapes_m, tree, MOST_WELLS_OUTSIDE)]
+    return [finding("wells", "wells_of_parcels", odd, text, numbers), *_outside("wells", wells.shapes_m, tree, MOST_WELLS_OUTSIDE)]
 
 
 def _outside(layer: str, shapes_m: Geometries, tree: shapely.STRtree, most: float) -> list[Finding]:
@@ -252,7 +157,7 @@ def _outside(layer: str, shapes_m: Geometries, tree: shapely.STRtree, most: floa
         f"({numbers['share']:.0%}; up to {most:.0%} is usual): one of the layers may be shifted, or parcels are missing"
     )
     odd = int(near.sum()) >= ENOUGH and numbers["share"] > most
-    return [_finding(layer, f"{layer}_outside_every_parcel", odd, text, numbers, shapely.centroid(shapes_m[off]))]
+    return [finding(layer, f"{layer}_outside_every_parcel", odd, text, numbers, shapely.centroid(shapes_m[off]))]
 
 
 def _wells_in_buildings(wells: CheckedLayer, buildings: CheckedLayer) -> list[Finding]:
@@ -266,7 +171,7 @@ def _wells_in_buildings(wells: CheckedLayer, buildings: CheckedLayer) -> list[Fi
         "layer may be shifted, or its wells were placed at the address or the middle of the house. State their location error"
     )
     odd = len(wells) >= ENOUGH and share > MOST_WELLS_IN_BUILDINGS
-    return [_finding("wells", "wells_inside_buildings", odd, text, {"inside": float(inside.sum()), "share": share}, wells.shapes_m[inside])]
+    return [finding("wells", "wells_inside_buildings", odd, text, {"inside": float(inside.sum()), "share": share}, wells.shapes_m[inside])]
 
 
 def _one_place(layer: str, points_m: Geometries) -> list[Finding]:
@@ -281,7 +186,7 @@ def _one_place(layer: str, points_m: Geometries) -> list[Finding]:
     )
     odd = len(points_m) >= ENOUGH and share > MOST_OF_ONE_PLACE
     numbers = {"again": float(again), "share": share, "most_in_one_place": float(counts.max())}
-    return [_finding(layer, f"{layer}_in_one_place", odd, text, numbers, points_m[first[counts > 1]])]
+    return [finding(layer, f"{layer}_in_one_place", odd, text, numbers, points_m[first[counts > 1]])]
 
 
 def _years(parcels: CheckedLayer, lots_m: Geometries, this_year: int) -> list[Finding]:
@@ -302,7 +207,7 @@ def _years(parcels: CheckedLayer, lots_m: Geometries, this_year: int) -> list[Fi
     if len(told) >= ENOUGH and share > MOST_OF_ONE_YEAR:
         parts.append(f"{share:.0%} of {len(told)} years of building are {common:.0f}, which may stand for 'not known'")
     return [
-        _finding("parcels", "years_built", bool(parts), "; ".join(parts), numbers, shapely.centroid(places_m[~shapely.is_empty(places_m)]))
+        finding("parcels", "years_built", bool(parts), "; ".join(parts), numbers, shapely.centroid(places_m[~shapely.is_empty(places_m)]))
     ]
 
 
@@ -339,7 +244,7 @@ def _ground(lots_m: Geometries, elevation: Raster) -> list[Finding]:
             doubts.append(f"{seen}; all heights are whole {whole}: slopes come in steps, and small ones cannot be seen")
         if flat > FLAT_SHARE:
             doubts.append(f"the ground is exactly level at {flat:.0%} of {len(height_m)} lots: heights may be rounded or filled in")
-    return [_finding("elevation", "ground_at_parcels", bool(doubts), "; ".join(doubts) or seen, numbers)]
+    return [finding("elevation", "ground_at_parcels", bool(doubts), "; ".join(doubts) or seen, numbers)]
 
 
 def _whole(height_m: Floats) -> str:
@@ -351,8 +256,3 @@ def _whole(height_m: Floats) -> str:
         if (np.abs(steps - np.round(steps)) <= WHOLE_WITHIN * np.maximum(1, np.abs(steps))).all():
             return name
     return ""
-
-
-def warned(found: Sequence[Finding]) -> list[Finding]:
-    """Only the doubts."""
-    return [item for item in found if item.severity == "warning"]

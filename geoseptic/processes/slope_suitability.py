@@ -30,9 +30,9 @@ def slope_suitability(
 ) -> "Results":
     """Slope of the ground as a drain field meets it, and its class by the federal soil survey and by the rule set's own limit."""
     from geoseptic.model.results import merged
-    from geoseptic.processes import plausibility, slopes
+    from geoseptic.processes import plausible_ground, slopes
 
     elevation.grid.frame.refuse_distortion(elevation.grid.bounds_m, "elevation")
     slope = slopes.slope_percent(elevation, window_m, method, workers)
     results = slopes.slope_results(slope, elevation, rules, window_m, method, workers)
-    return merged(results, plausibility.ground_results(elevation), slopes.soil_survey_citations("slope_percent"))
+    return merged(results, plausible_ground.ground_results(elevation), slopes.soil_survey_citations("slope_percent"))

@@ -12,7 +12,8 @@ from rasterio.transform import from_origin
 from geoseptic.errors import NoOverlapError
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.processes.land import check_land, check_overlap
-from geoseptic.processes.plausibility import plausibility, plausibility_results, warned
+from geoseptic.processes.plausibility import plausibility, plausibility_results
+from geoseptic.processes.plausible_ground import warned
 
 CRS, LEFT, TOP, SIDE, COUNT = "EPSG:26910", 500_000.0, 5_200_000.0, 50.0, 10
 SLOPE = 0.08

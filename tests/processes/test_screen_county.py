@@ -10,7 +10,7 @@ import pytest
 import shapely
 from affine import Affine
 
-from geoseptic.errors import GridError, ParameterError
+from geoseptic.errors import GridError, ParameterError, SizingError
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.sizing_rules import PitRule, Spacing
@@ -374,7 +374,7 @@ def test_bed_is_not_laid_on_ground_too_steep_for_one():
 
 
 def test_soil_that_the_rules_do_not_name_is_refused_with_the_parcel_where_no_lot_can_be_sized():
-    with pytest.raises(ParameterError, match="A:"):
+    with pytest.raises(SizingError, match=r"names no soil 'type 99' \(A\)"):
         screened(stated={**KNOWN, "soil": "type 99"})
 
 

@@ -125,7 +125,7 @@ def test_a_screening_is_in_the_schema_as_in_the_files(server, schema, hillside, 
     layers = [(path, name) for path in out.glob("*.gpkg") for name in layers_of(path)]
     for path, name in layers:
         assert_as_in_package(server, schema, path, name)
-    assert tables_of(server, schema) == sorted(name for _, name in layers) and len(layers) == 14
+    assert tables_of(server, schema) == sorted(name for _, name in layers) and len(layers) == 17
     made = asked(server, "SELECT tablename, indexdef FROM pg_indexes WHERE schemaname = %s", schema)
     for name in tables_of(server, schema):
         own = [text for table, text in made if table == name]

@@ -12,7 +12,7 @@ from geoseptic.sheets.contours import no_contours
 from geoseptic.sheets.distances import kept_distances
 from geoseptic.sheets.page import site_page
 from geoseptic.sheets.plan import plan_of
-from tests.sheets.conftest import HOSTILE_ID, HOSTILE_REASON
+from tests.sheets.finished import HOSTILE_ID, HOSTILE_REASON
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ from affine import Affine
 
 from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid, Raster
-from geoseptic.processes import plausibility
+from geoseptic.processes import plausible_ground
 from geoseptic.terrain import windows
 from geoseptic.terrain.spikes import spikes
 
@@ -49,11 +49,11 @@ def test_count_places_and_words_do_not_depend_on_the_windows(monkeypatch: pytest
     for cell in ((7, 8), (8, 8), (15, 16), (31, 0)):
         ground[cell] = 8848.0
     raster = Raster(ground, Grid(ground.shape, Affine(CELL_M, 0, 500_000, 0, -CELL_M, 5_200_000), Frame.of("EPSG:26910", "elevation")))
-    whole = plausibility.lone_heights(raster)
+    whole = plausible_ground.lone_heights(raster)
     monkeypatch.setattr(windows, "SIDE_CELLS", 8)
-    parted = plausibility.lone_heights(raster)
+    parted = plausible_ground.lone_heights(raster)
     assert whole.numbers == parted.numbers == {"cells": 4.0} and whole.severity == "warning"
     for said in (whole.text, parted.text):
         assert "8848.0 m where" in said and "(x 500034.0, y 5199970.0)" in said, said
     raster.values[ground > 8000] = 300
-    assert plausibility.lone_heights(raster.with_values(hillside())).severity == "figure"
+    assert plausible_ground.lone_heights(raster.with_values(hillside())).severity == "figure"

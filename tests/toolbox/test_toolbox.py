@@ -141,7 +141,8 @@ def test_qgis_finds_the_plugin_by_itself_and_runs_it_from_its_own_command_line(t
     program = shutil.which("qgis_process.bin") or shutil.which("qgis_process")
     if program is None:
         pytest.skip("this QGIS has no command line")
-    own = {"HOME": str(tmp_path), "QT_QPA_PLATFORM": "offscreen", "QGIS_PLUGINPATH": str(told["folder"])}
+    # Which Python QGIS finds its own modules with goes by the first one on the path.
+    own = {"PATH": "/usr/bin:/bin", "HOME": str(tmp_path), "QT_QPA_PLATFORM": "offscreen", "QGIS_PLUGINPATH": str(told["folder"])}
     environment = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")} | own
 
     def qgis(*words: str) -> subprocess.CompletedProcess[str]:
