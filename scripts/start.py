@@ -125,6 +125,9 @@ def demo(_: Sequence[str]) -> int:
         for name, meaning in DEMO_OUTPUTS:
             if (out / name).exists():
                 say(f"  {name:<24}{meaning}")
+        say("\nThen a map of all lots, and a plot plan of one to print:")
+        say("  python3 scripts/start.py run county_map --screening out/demo --out out/map")
+        say("  python3 scripts/start.py run site_sheet --screening out/demo --parcel MH-006-03 --out out/sheets")
     return code
 
 
