@@ -31,7 +31,7 @@ from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
 from geoseptic.processes.lot_sizes import NONE_SIZED, SOME_UNSIZED, in_words, unsized
 from geoseptic.processes.notices import off_the_elevation
 from geoseptic.processes.plausibility import plausibility
-from geoseptic.processes.plausible_ground import Finding, lone_heights, straight_breaks, warned
+from geoseptic.processes.plausible_ground import Finding, ground_findings, straight_breaks, warned
 
 WGS84: Final = CRS.from_epsg(4326)
 
@@ -130,7 +130,7 @@ def _found(inputs: Inputs) -> Iterator[Problem]:
         refused = _of_errors("parcels", source_of(placed["parcels"]), (land,), placed["parcels"])
         yield from (problem for problem in refused if problem.what not in told)
     if isinstance(inputs.elevation, Raster) and not isinstance(land, Land):
-        yield from _doubted(warned([lone_heights(inputs.elevation)]), None, inputs)
+        yield from _doubted(warned(ground_findings(inputs.elevation)), None, inputs)
     if isinstance(inputs.elevation, Raster):
         yield from _doubted(warned([straight_breaks(inputs.elevation)]), None, inputs)
     for name, checked in usable.items():

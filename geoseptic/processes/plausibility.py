@@ -17,7 +17,7 @@ from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.results import Results
 from geoseptic.processes.land import Land
-from geoseptic.processes.plausible_ground import Finding, finding, lone_heights, warned
+from geoseptic.processes.plausible_ground import Finding, finding, ground_findings, warned
 from geoseptic.stages import stage
 from geoseptic.units import METRES_PER_UNIT, in_both_units
 
@@ -69,7 +69,7 @@ def plausibility(land: Land, elevation: Raster | None = None, this_year: int | N
     found += _years(land.parcels, land.fabric.shapes_m, this_year or date.today().year)
     if elevation is not None:
         found += _ground(lots, elevation)
-        found.append(lone_heights(elevation))
+        found += ground_findings(elevation)
     return found
 
 

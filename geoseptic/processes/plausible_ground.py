@@ -14,12 +14,15 @@ from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.results import Results
 from geoseptic.stages import stage
-from geoseptic.terrain import spikes
+from geoseptic.terrain import parted, spikes
 from geoseptic.terrain.breaks import breaks
 from geoseptic.terrain.windows import Window, widened
 from geoseptic.units import in_both_units
 
 Severity = Literal["figure", "warning"]
+
+MOST_CELLS: Final = 100_000_000
+"""Pieces are found over the whole raster at once, in memory: four bytes a cell."""
 
 PRINTED_PLACES: Final = 5
 """How many cells that stand alone a message names."""
@@ -54,9 +57,47 @@ def finding(layer: str, kind: str, odd: bool, text: str, numbers: Mapping[str, f
 
 def ground_results(elevation: Raster) -> Results:
     """What is to be told of the ground alone, for processes without parcels."""
-    found = lone_heights(elevation)
-    warnings = tuple(f"check the data: {item.text}" for item in warned([found]))
-    return Results(counts={"plausibility": {found.kind: dict(found.numbers)}}, warnings=warnings)
+    found = ground_findings(elevation)
+    warnings = tuple(f"check the data: {item.text}" for item in warned(found))
+    return Results(counts={"plausibility": {one.kind: dict(one.numbers) for one in found}}, warnings=warnings)
+
+
+def ground_findings(elevation: Raster) -> list[Finding]:
+    """What every process with an elevation tells of it."""
+    return [lone_heights(elevation), parted_ground(elevation)]
+
+
+@stage("parted ground")
+def parted_ground(elevation: Raster) -> Finding:
+    """Pieces of ground that sheer steps part from all other ground."""
+    grid, heights_m = elevation.grid, elevation.plane.array()
+    step = in_both_units(parted.least_step_m(grid.cell_size_m))
+    if not parted.has_sheer_steps(heights_m, grid.cell_size_m):
+        return finding(
+            "elevation", "parted_ground", False, f"no ground is parted from the rest by steps of more than {step}", {"pieces": 0.0}
+        )
+    if heights_m.size > MOST_CELLS:
+        text = (
+            f"the elevation has steps of more than {step} from one cell to the next, and is too large for a look whether they part ground "
+            "from the rest: run check_inputs on parts of it"
+        )
+        return finding("elevation", "parted_ground", True, text, {"cells": float(heights_m.size)})
+    found = parted.parted_ground(heights_m, grid.cell_size_m)
+    first = found[:PRINTED_PLACES]
+    x_m, y_m = grid.middles_m(*(np.array([getattr(piece, axis) for piece in first], np.int64) for axis in ("row", "col")))
+    per_unit = grid.frame.metres_per_unit
+    places = [
+        f"{piece.cells} cells at {piece.height_m:.1f} m where {piece.beside_m:.1f} m is beside (x {x / per_unit:.1f}, y {y / per_unit:.1f})"
+        for piece, x, y in zip(first, x_m.tolist(), y_m.tolist(), strict=True)
+    ]
+    more = f" and {len(found) - len(places)} more" if len(found) > len(places) else ""
+    text = (
+        f"{len(found)} pieces of the elevation stand off by more than {step} from all that is beside them, as no ground does: "
+        f"{'; '.join(places)}{more}. A number for no value that is not declared, a part in another unit or on another datum, or tall "
+        "buildings: nothing that is said of that ground and of what drains to it or from it can be relied on before it is mended"
+    )
+    numbers = {"pieces": float(len(found)), "cells": float(sum(piece.cells for piece in found))}
+    return finding("elevation", "parted_ground", bool(found), text, numbers)
 
 
 @stage("lone heights")

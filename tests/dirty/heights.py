@@ -76,6 +76,23 @@ def elevation_with_gaps_of_1000_metres(folder: Path) -> Options:
     return ground(folder, holed(1000), nodata=-9999)
 
 
+PARTED = "stand off by more than"
+
+
+@dirty("9999 feet where nothing was measured, off by a little as a lossy file leaves it", "told", "150 cells at 3047", PARTED, process=MAP)
+def elevation_with_gaps_of_about_9999_feet(folder: Path) -> Options:
+    noise_m = np.random.default_rng(9).normal(0, 0.02, county().height_m.shape)
+    height_m = np.where(np.isnan(holed(np.nan)), 9999 * FOOT_M + noise_m, county().height_m)
+    return ground(folder, (height_m / FOOT_M).astype(np.float32), unit="foot")
+
+
+@dirty("a quarter of the ground in feet, the rest in metres", "told", PARTED, process=MAP)
+def elevation_of_two_units_in_one_file(folder: Path) -> Options:
+    height_m = county().height_m.copy()
+    height_m[: height_m.shape[0] // 2, : height_m.shape[1] // 2] /= FOOT_M
+    return ground(folder, height_m)
+
+
 @dirty("a patch of 120 m on a hillside of 90 m that the user answers for", "safe", process=MAP)
 def elevation_with_a_level_that_is_answered_for(folder: Path) -> Options:
     return {**ground(folder, holed(120)), "level_is_height": "yes"}
