@@ -26,6 +26,7 @@ from geoseptic.sheets.drawing import PENS, Words
 from geoseptic.sheets.pdf import PAPERS_MM, plot_plan, write_drawing
 from geoseptic.sheets.plan import Mark, plan_of, sides_of
 from geoseptic.units import FOOT_M
+from tests.sheets.finished import HOSTILE_ID, HOSTILE_REASON
 
 DOTS = 300
 """To an inch, of the pictures that are measured."""
@@ -204,3 +205,19 @@ def test_the_command_writes_sheets_and_refuses_unknown_parcels(run, lots, tmp_pa
     assert main("site_sheet", ["--screening", run.folder, "--parcel", "nowhere", "--out", str(tmp_path / "b"), "-q"]) == 3
     assert "nowhere" in capsys.readouterr().err
     assert not (tmp_path / "b" / "run.json").exists()
+
+
+def test_hostile_words_of_the_data_are_inert_on_paper(run, fitting):
+    """Markup in a parcel's name and reasons stands on the sheet as it was written, and starts no link and no script."""
+    row = {
+        **fitting.row,
+        "parcel_id": HOSTILE_ID,
+        "reasons": HOSTILE_REASON,
+        "notes": "</para><font size=40>loud</font>",
+        "verdict": "cannot say",
+    }
+    content = plot_plan(plan_of(replace(fitting, parcel_id=HOSTILE_ID, row=row), no_contours("not asked")), run, "letter")
+    text = " ".join(pages(content))
+    assert "<script>document.title" in text and "<font size=40>loud</font>" in text and "<b>no room</b>" in text
+    for act in (b"/JavaScript", b"/JS", b"/Launch", b"/URI", b"/OpenAction"):
+        assert act not in content
