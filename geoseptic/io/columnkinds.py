@@ -10,10 +10,10 @@ import pandas as pd
 import pyogrio
 
 from geoseptic.errors import FileUnreadableError, listed
+from geoseptic.io.dbasetables import DELETED, HEADER_BYTES, beside, header_of
 
 DESCRIPTOR_BYTES: Final = 32
 END_OF_FIELDS: Final = 0x0D
-DELETED: Final = ord("*")
 NUMERIC: Final = b"NF"
 """Types of field whose values are written out in digits (dBASE's table file description; from memory)."""
 
@@ -39,14 +39,12 @@ def refuse_no_numbers(shapefile: Path, fields: Sequence[str], columns: Sequence[
 
     fields : names of all fields in their order, as GDAL tells them, which makes repeated ones unlike. columns : those that are wanted.
     """
-    table = next((item for item in shapefile.parent.iterdir() if item.stem == shapefile.stem and item.suffix.lower() == ".dbf"), None)
-    if table is None:
+    table = beside(shapefile, ".dbf")
+    if not table.exists():
         return
     with table.open("rb") as file:
-        header = file.read(12)
-        rows, start, width = (int.from_bytes(header[first:last], "little") for first, last in ((4, 8), (8, 10), (10, 12)))
-        file.seek(DESCRIPTOR_BYTES)
-        described = file.read(max(0, start - DESCRIPTOR_BYTES))
+        rows, start, width = header_of(file.read(HEADER_BYTES))
+        described = file.read(max(0, start - HEADER_BYTES))
     wanted, offset, number = [], 1, 0
     while len(described) >= (number + 1) * DESCRIPTOR_BYTES and described[number * DESCRIPTOR_BYTES] != END_OF_FIELDS:
         one = described[number * DESCRIPTOR_BYTES : (number + 1) * DESCRIPTOR_BYTES]

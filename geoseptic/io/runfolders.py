@@ -1,6 +1,5 @@
 """Folders of finished runs, read again: the rows about parcels, and what the record says of how they were made."""
 
-import hashlib
 import json
 import os
 from collections.abc import Mapping
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
 from geoseptic.errors import FileUnreadableError, InputError, listed
+from geoseptic.io.filehashes import digest_of
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -51,8 +51,7 @@ def rows_of_run(folder: str, process: str) -> tuple[str, str | None]:
 def is_made_of(made: FinishedRun, of: FinishedRun, parameter: str) -> bool:
     """Whether a run read as its input `parameter` what the folder of another holds now."""
     file, _ = rows_of_run(of.folder, str(of.record["process"]))
-    with Path(file).open("rb") as content:
-        return made.inputs.get(parameter) == hashlib.file_digest(content, "sha256").hexdigest()
+    return made.inputs.get(parameter) == digest_of([Path(file)])["sha256"]
 
 
 def link_to(folder: Path, out: Path) -> str:

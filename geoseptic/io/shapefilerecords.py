@@ -1,8 +1,7 @@
 """Holds the files of a shapefile against each other: GDAL reads as many records as the shortest of them has, and leaves out rows that are
 marked as deleted, all without a word.
 
-.shp and .shx: ESRI Shapefile Technical Description (1998), "Organization of the Main File" and "Organization of the Index File". .dbf:
-header of dBASE III, from memory: rows from byte 4, length of the header from 8 and of a row from 10, '*' before a deleted row.
+.shp and .shx: ESRI Shapefile Technical Description (1998), "Organization of the Main File" and "Organization of the Index File".
 """
 
 import struct
@@ -13,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 
 from geoseptic.errors import FileUnreadableError, listed
+from geoseptic.io import dbasetables
+from geoseptic.io.dbasetables import beside
 
 HEADER_BYTES: Final = 100
 ENTRY_BYTES: Final = 8
 WORD_BYTES: Final = 2
-DBF_HEADER_BYTES: Final = 32
-DELETED: Final = ord("*")
 AGAIN: Final = "A shapefile is all files of its name: copy them again, all from the same day."
 
 
@@ -28,9 +27,8 @@ def refuse_parted(path: Path, shown: str) -> tuple[int, ...]:
     Raises FileUnreadableError for a shapefile whose shapes, index and table do not have the same number of records, or are cut off.
     path : the .shp; shown : the name by which the user gave it.
     """
-    files = {item.suffix.lower(): item for item in path.parent.iterdir() if item.stem == path.stem}
-    entries = _entries(files[".shx"], shown)
-    rows, deleted = _rows(files[".dbf"], shown)
+    entries = _entries(beside(path, ".shx"), shown)
+    rows, deleted = _rows(beside(path, ".dbf"), shown)
     shapes = _shapes(path, entries, shown)
     if not shapes == len(entries) == rows:
         told = f"it has {shapes} shapes (.shp), {len(entries)} entries in its index (.shx) and {rows} rows in its table (.dbf)"
@@ -58,16 +56,16 @@ def _entries(path: Path, shown: str) -> npt.NDArray[np.int64]:
 def _rows(path: Path, shown: str) -> tuple[int, tuple[int, ...]]:
     """Rows of the table, and which are marked as deleted."""
     with path.open("rb") as file:
-        header = file.read(DBF_HEADER_BYTES)
-    if len(header) < DBF_HEADER_BYTES:
+        header = file.read(dbasetables.HEADER_BYTES)
+    if len(header) < dbasetables.HEADER_BYTES:
         raise FileUnreadableError(shown, f"{path.name} is cut off", AGAIN)
-    rows, start, length = struct.unpack("<IHH", header[4:12])
+    rows, start, length = dbasetables.header_of(header)
     if path.stat().st_size < start + rows * length:
         raise FileUnreadableError(shown, f"{path.name} is cut off: it says that it has {rows} rows", AGAIN)
     if not rows or not length:
         return rows, ()
     flags = np.memmap(path, np.uint8, "r", offset=start, shape=(rows, length))[:, 0]
-    return rows, tuple(int(row) + 1 for row in np.flatnonzero(flags == DELETED))
+    return rows, tuple(int(row) + 1 for row in np.flatnonzero(flags == dbasetables.DELETED))
 
 
 def _shapes(path: Path, entries: npt.NDArray[np.int64], shown: str) -> int:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from geoseptic.errors import FileUnreadableError
+from geoseptic.io.dbasetables import HEADER_BYTES, beside, header_of
 
 BLOCK_BYTES: Final = 1 << 24
 LANGUAGE_BYTE: Final = 29
@@ -24,7 +25,7 @@ def encoding_of(shapefile: Path, stated: str | None) -> tuple[str, tuple[str, ..
 
     Raises FileUnreadableError for a stated encoding that nobody knows, or in which the table is not.
     """
-    table = _beside(shapefile, ".dbf")
+    table = beside(shapefile, ".dbf")
     declared = _declared(shapefile)
     if stated is not None:
         known = _known(stated)
@@ -53,16 +54,9 @@ def _note(table: Path, says: str, taken: str) -> str:
     return f"{table.name} has letters beyond ASCII and {says}: they are read as {taken} (--encoding LAYER=NAME states another)"
 
 
-def _beside(shapefile: Path, ending: str) -> Path:
-    for item in shapefile.parent.iterdir():
-        if item.stem == shapefile.stem and item.suffix.lower() == ending:
-            return item
-    return shapefile.with_suffix(ending)
-
-
 def _declared(shapefile: Path) -> str | None:
     try:
-        text = _beside(shapefile, ".cpg").read_text(encoding="ascii", errors="replace").strip()
+        text = beside(shapefile, ".cpg").read_text(encoding="ascii", errors="replace").strip()
     except OSError:
         return None
     return text[:40] or None
@@ -79,8 +73,7 @@ def _known(name: str) -> str | None:
 
 def _records(table: Path) -> Iterator[bytes]:
     with table.open("rb") as file:
-        header = file.read(12)
-        file.seek(int.from_bytes(header[8:10], "little"))
+        file.seek(header_of(file.read(HEADER_BYTES)).start)
         while block := file.read(BLOCK_BYTES):
             yield block
 
