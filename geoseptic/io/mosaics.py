@@ -35,6 +35,7 @@ from geoseptic.io.rastersources import (
     unit_in_prj,
 )
 from geoseptic.model.planes import Plane
+from geoseptic.terrain.breaks import steps_beyond_slope_m
 
 SOURCES: Final = ("SimpleSource", "ComplexSource")
 PLAIN: Final = frozenset({"SourceFilename", "SourceBand", "SourceProperties", "SrcRect", "DstRect", "NODATA"})
@@ -386,8 +387,7 @@ def _step_m(heights_m: Plane, seam: tuple[float, float, float, float]) -> tuple[
     line, last = (left, cols) if upright else (top, rows)
     near = slice(max(0, line - SEAM_NEAR_CELLS), min(last, line + SEAM_NEAR_CELLS))
     around = heights_m.read(slice(top, bottom), near).T if upright else heights_m.read(near, slice(left, right))
-    rise_m = np.diff(around.astype(np.float64), axis=0)
-    steps_m = rise_m[1:-1] - (rise_m[:-2] + rise_m[2:]) / 2
+    steps_m = steps_beyond_slope_m(around)
     seam_row = line - near.start - 2
     if not 0 <= seam_row < len(steps_m):
         return 0.0, 0.0

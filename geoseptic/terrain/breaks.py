@@ -42,6 +42,14 @@ def breaks(heights_m: Plane) -> tuple[Break, ...]:
     return (*_across(by_col, False), *_across(by_row.T, True))
 
 
+def steps_beyond_slope_m(heights_m: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
+    """By how much each line of cells steps to the next, beyond the slope on either side of the two; of n lines n - 3 steps, the first one
+    from the second line to the third. [m]"""
+    rise_m = np.diff(heights_m.astype(np.float64), axis=0)
+    steps_m: npt.NDArray[np.float64] = rise_m[1:-1] - (rise_m[:-2] + rise_m[2:]) / 2
+    return steps_m
+
+
 def _some(count: int) -> npt.NDArray[np.int64]:
     return np.unique(np.linspace(0, count - 1, min(count, MOST_PLACES)).round().astype(np.int64))
 
@@ -49,8 +57,7 @@ def _some(count: int) -> npt.NDArray[np.int64]:
 def _across(lines_m: npt.NDArray[np.floating], upright: bool) -> list[Break]:
     if len(lines_m) < 4:
         return []
-    rise_m = np.diff(lines_m.astype(np.float64), axis=0)
-    steps_m = rise_m[1:-1] - (rise_m[:-2] + rise_m[2:]) / 2
+    steps_m = steps_beyond_slope_m(lines_m)
     middle_m, known = _middles(steps_m)
     spread_m, _ = _middles(np.abs(steps_m - middle_m[:, np.newaxis]))
     size_m = np.where(known >= max(LEAST_KNOWN, steps_m.shape[1] / 2), np.abs(middle_m), 0.0)

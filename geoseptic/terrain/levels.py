@@ -70,18 +70,25 @@ def sheer_levels(heights_m: Floats, cells: npt.NDArray[np.int64], cell_size_m: f
 
 
 @njit(cache=True, nogil=True)
+def steps_from_row(heights_m, row, least_m):  # type: ignore[no-untyped-def]
+    """How many cells of a row step by more than `least_m` to the next one or to the one below. A kernel. [m]"""
+    rows, cols = heights_m.shape
+    steep = 0
+    for col in range(cols - 1):
+        steep += abs(heights_m[row, col + 1] - heights_m[row, col]) > least_m
+    if row + 1 < rows:
+        for col in range(cols):
+            steep += abs(heights_m[row + 1, col] - heights_m[row, col]) > least_m
+    return steep
+
+
+@njit(cache=True, nogil=True)
 def _edges(heights_m, least_m):  # type: ignore[no-untyped-def]
     rows, cols = heights_m.shape
     found = np.empty((64, 2), np.int64)
     size = 0
     for row in range(rows):
-        steep = 0
-        for col in range(cols - 1):
-            steep += abs(heights_m[row, col + 1] - heights_m[row, col]) > least_m
-        if row + 1 < rows:
-            for col in range(cols):
-                steep += abs(heights_m[row + 1, col] - heights_m[row, col]) > least_m
-        if steep == 0:
+        if steps_from_row(heights_m, row, least_m) == 0:
             continue
         for col in range(cols):
             own = heights_m[row, col]

@@ -7,6 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from geoseptic.terrain.levels import steps_from_row
+
 Floats = npt.NDArray[np.float32]
 
 SHEER_M: Final = 30.0
@@ -55,29 +57,17 @@ def parted_ground(heights_m: Floats, cell_size_m: float) -> list[Piece]:
     """
     cells, first, border = _pieces(heights_m, least_step_m(cell_size_m))
     found = np.flatnonzero((border >= 0) & (cells >= FEWEST_CELLS))
-    rest = found[cells[found] < cells[found].max()] if len(found) else found
-    # Of several that are the largest, the first stays the ground.
-    if len(found) and (largest := found[cells[found] == cells[found].max()]).size > 1:
-        rest = np.concatenate([rest, largest[1:]])
-    columns = heights_m.shape[1]
     pieces = []
-    for one in rest:
-        (row, col), beside = divmod(int(first[one]), columns), divmod(int(border[one]), columns)
+    for one in found[np.lexsort((first[found], -cells[found]))][1:]:
+        (row, col), beside = (divmod(int(cell), heights_m.shape[1]) for cell in (first[one], border[one]))
         pieces.append(Piece(int(cells[one]), row, col, float(heights_m[row, col]), float(heights_m[beside])))
-    return sorted(pieces, key=lambda piece: (-piece.cells, piece.row, piece.col))
+    return pieces
 
 
 @njit(cache=True, nogil=True)
 def _any_step(heights_m, least_m):  # type: ignore[no-untyped-def]
-    rows, cols = heights_m.shape
-    for row in range(rows):
-        steep = 0
-        for col in range(cols - 1):
-            steep += abs(heights_m[row, col + 1] - heights_m[row, col]) > least_m
-        if row + 1 < rows:
-            for col in range(cols):
-                steep += abs(heights_m[row + 1, col] - heights_m[row, col]) > least_m
-        if steep:
+    for row in range(len(heights_m)):
+        if steps_from_row(heights_m, row, least_m):
             return True
     return False
 
