@@ -111,10 +111,14 @@ def read_site(run: FinishedRun, lots: "GeoDataFrame", parcel_id: str) -> Site:
     return Site(parcel_id, frame, unit, row, lot_m, neighbours, items, zones, features)
 
 
-def elevation_of(run: FinishedRun) -> Callable[[Bounds], Raster | None] | str:
+Heights = Callable[[Bounds], Raster | None]
+"""Gives the heights round bounds in metres, None where there are none."""
+
+
+def elevation_of(run: FinishedRun) -> Heights | str:
     """How to read the heights round bounds in metres that the run has read, or in words why they are not to be had any more."""
-    record, told = run.record, run.record.get("parameters", {})
-    source = record.get("inputs", {}).get("elevation")
+    told = run.parameters
+    source = run.record["inputs"].get("elevation")
     if not source:
         return "the screening read no elevation"
     path, anywhere = str(source["file"]), told.get("elevation_tiles") == "anywhere"

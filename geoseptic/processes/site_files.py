@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from geoseptic.errors import listed
 from geoseptic.io.runfolders import FinishedRun
-from geoseptic.io.sites import Site, elevation_of, known_ids, read_lots, read_site
+from geoseptic.io.sites import Heights, Site, elevation_of, known_ids, read_lots, read_site
 from geoseptic.model.results import FileResult, Results
 from geoseptic.sheets.contours import Contours, contours_of, no_contours
 from geoseptic.sheets.names import file_name
@@ -15,8 +15,6 @@ from geoseptic.stages import stage
 
 CONTOURED_M = 60.0
 """How far round a lot contours are drawn: further than a plan shows."""
-
-WINDOW_M = 15.0
 
 
 def sheets(run: FinishedRun, wanted: Sequence[str], paper: str) -> Results:
@@ -36,22 +34,23 @@ def sheets(run: FinishedRun, wanted: Sequence[str], paper: str) -> Results:
             sheet = file_name(parcel_id, "pdf")
             files.append(FileResult(sheet, plot_plan(plan, run, paper)))
             files.append(FileResult(file_name(parcel_id, "html"), site_page(plan, run, sheet)))
-    warnings = (heights,) if isinstance(heights, str) else ()
+    warnings = [f"no contours are drawn: {heights}"] if isinstance(heights, str) else []
+    if shapeless:
+        warnings.append(f"{len(shapeless)} parcels have no shape, and no sheet ({listed(shapeless)})")
     return Results(
         files=tuple(files),
-        counts={"parcels": len(ids), "sheets": len(files) // 2},
-        warnings=tuple(f"no contours are drawn: {why}" for why in warnings)
-        + ((f"{len(shapeless)} parcels have no shape, and no sheet ({listed(shapeless)})",) if shapeless else ()),
+        counts={"parcels": len(ids), "sheets": len(ids) - len(shapeless)},
+        warnings=tuple(warnings),
         failures=tuple({"layer": "parcels", "feature": name, "stage": "sheet", "why": "the parcel has no shape"} for name in shapeless),
     )
 
 
-def _contours(site: Site, run: FinishedRun, heights: object) -> Contours:
-    if isinstance(heights, str) or not callable(heights):
-        return no_contours(str(heights))
+def _contours(site: Site, run: FinishedRun, heights: Heights | str) -> Contours:
+    if isinstance(heights, str):
+        return no_contours(heights)
     left, bottom, right, top = site.lot_m.bounds
     reach = CONTOURED_M + SURROUND_M
     found = heights((left - reach, bottom - reach, right + reach, top + reach))
     if found is None:
         return no_contours("the elevation ends before this lot")
-    return contours_of(found, float(run.record.get("parameters", {}).get("window_m", WINDOW_M)), site.unit)
+    return contours_of(found, float(run.parameters["window_m"]), site.unit)

@@ -1,6 +1,5 @@
 """Contours of the smoothed ground for a sheet."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -68,7 +67,3 @@ def smoothed(values: np.ndarray, window_m: float, cell_size_m: float) -> np.ndar
     mean = uniform_filter(np.where(known, values, 0.0).astype(np.float64), side, mode="nearest")
     lost = uniform_filter((~known).astype(np.float64), side, mode="constant", cval=1.0) > 0.5 / side**2
     return np.where(lost, np.nan, mean)
-
-
-Heights = Callable[[tuple[float, float, float, float]], Raster | str]
-"""Gives the heights round bounds in metres, or says why they are not known."""

@@ -1,7 +1,6 @@
 """The county map: one page with all parcels of a screening in it, which opens from a disk and asks nothing of any network."""
 
 import base64
-import hashlib
 import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from geoseptic.model.frame import Geometries
 from geoseptic.model.legends import VectorLegend
 from geoseptic.sheets import county_words
 from geoseptic.sheets.packing import Columns, Whole, packed
+from geoseptic.sheets.policy import allowed
 from geoseptic.systems.verdict import CANNOT_SAY
 
 if TYPE_CHECKING:
@@ -102,8 +102,8 @@ def _page(parts: PageParts, data: bytes, run: FinishedRun, count: int) -> bytes:
     policy = "; ".join(
         (
             "default-src 'none'",
-            f"script-src {' '.join(_allowed(script) for script in scripts)}",
-            f"style-src {' '.join(_allowed(style) for style in styles)}",
+            f"script-src {' '.join(allowed(script) for script in scripts)}",
+            f"style-src {' '.join(allowed(style) for style in styles)}",
             "base-uri 'none'",
             "form-action 'none'",
         )
@@ -121,11 +121,6 @@ def _page(parts: PageParts, data: bytes, run: FinishedRun, count: int) -> bytes:
         licence=html.escape(parts.licence),
     )
     return page.encode("utf-8")
-
-
-def _allowed(content: str) -> str:
-    """The name under which a policy allows a script or style."""
-    return f"'sha256-{base64.b64encode(hashlib.sha256(content.encode('utf-8')).digest()).decode()}'"
 
 
 def _unclosed(content: str, element: str) -> str:

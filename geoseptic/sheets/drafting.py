@@ -1,7 +1,7 @@
 """A plan to scale on paper: lines and symbols, dimensions, and words that do not stand on each other."""
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from geoseptic.sheets.drawing import PENS, Circle, Drawing, Path, Piece, Point, Words
+from geoseptic.sheets.drawing import Circle, Drawing, Path, Piece, Point, Words, symbol
 from geoseptic.sheets.plan import Dimension, Mark, Plan, length_text
 from geoseptic.units import FOOT_M
 
@@ -137,14 +137,7 @@ def _symbol(sheet: _Sheet, mark: Mark, at: Point) -> None:
     if not sheet.is_on(at):
         return
     radius = WELL_MM if mark.pen == "well" else HOLE_MM
-    if mark.pen == "pit":
-        ring = tuple((at[0] + dx * radius, at[1] + dy * radius) for dx, dy in ((-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)))
-        sheet.pieces.append(Path((ring,), True, "pit", mark.about))
-    else:
-        sheet.pieces.append(Circle(at, radius, mark.pen, mark.about))
-    if mark.pen == "well":
-        arms = (((at[0] - radius, at[1]), (at[0] + radius, at[1])), ((at[0], at[1] - radius), (at[0], at[1] + radius)))
-        sheet.pieces.append(Path(arms, False, "well cross"))
+    sheet.pieces += symbol(mark.pen, at, radius, mark.about)
     sheet.take((at[0] - radius, at[1] - radius, at[0] + radius, at[1] + radius))
 
 
@@ -322,10 +315,3 @@ def _turned_box(at: Point, width: float, height: float, turn: float) -> tuple[fl
 def text_mm(text: str, height_mm: float, bold: bool = False) -> float:
     """How long words are that are so high: the size of the letters, as printers count it."""
     return float(stringWidth(text, "Helvetica-Bold" if bold else "Helvetica", height_mm / PT_MM)) * PT_MM
-
-
-def pens_used(drawings: Iterable[Drawing]) -> set[str]:
-    """Which pens are in drawings, for the legend."""
-    used = {piece.pen for drawing in drawings for piece in drawing.pieces if not isinstance(piece, Words)}
-    assert used <= set(PENS)
-    return used

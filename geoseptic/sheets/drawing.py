@@ -67,6 +67,24 @@ class Drawing:
     pieces: tuple[Piece, ...] = field(default=())
 
 
+def symbol(pen: str, at: Point, radius_mm: float, about: str = "") -> tuple[Piece, ...]:
+    """A well, a hole or a pit: a circle, a well's with a cross in it, and a square for a pit."""
+    x, y = at
+    if pen == "pit":
+        corners = (
+            (x - radius_mm, y - radius_mm),
+            (x + radius_mm, y - radius_mm),
+            (x + radius_mm, y + radius_mm),
+            (x - radius_mm, y + radius_mm),
+        )
+        return (Path((corners,), True, pen, about),)
+    ring = Circle(at, radius_mm, pen, about)
+    if pen != "well":
+        return (ring,)
+    arms = (((x - radius_mm, y), (x + radius_mm, y)), ((x, y - radius_mm), (x, y + radius_mm)))
+    return (ring, Path(arms, False, "well cross"))
+
+
 PENS: Final[Mapping[str, Pen]] = MappingProxyType(
     {
         "frame": Pen(0.35),

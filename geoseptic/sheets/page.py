@@ -1,16 +1,15 @@
 """The page of one parcel: a single HTML file that needs no network and runs no script."""
 
-import base64
-import hashlib
 from html import escape
 from typing import Final
 
 from geoseptic.io.runfolders import FinishedRun
 from geoseptic.model.cautions import SCREENING_AID
-from geoseptic.sheets.drafting import Scale, drawn, pens_used
-from geoseptic.sheets.pdf import LEGEND
+from geoseptic.sheets.drafting import Scale, drawn
+from geoseptic.sheets.legend import legend_of
 from geoseptic.sheets.plan import Plan
-from geoseptic.sheets.svg import FONT, pens_css, sample, svg_of
+from geoseptic.sheets.policy import allowed
+from geoseptic.sheets.svg import FONT, pens_css, sample_svg, svg_of
 from geoseptic.sheets.words import Section, sections_of, verdict_words
 
 FRAME_MM: Final = 135.0
@@ -68,17 +67,15 @@ def site_page(plan: Plan, run: FinishedRun, plan_file: str) -> bytes:
     drawing = drawn(plan, (left, bottom, right, top), *frame, scale)
     verdict, steps = verdict_words(site)
     sections = [section for section in sections_of(plan, run) if section.title != "Verdict"]
-    used = pens_used([drawing])
-    legend = "".join(f"<li>{sample(pen)}{escape(words)}</li>" for pen, words in LEGEND.items() if pen in used)
+    legend = "".join(f"<li>{sample_svg(pen)}{escape(words)}</li>" for pen, words in legend_of(drawing))
     label = f"Plan of lot {site.parcel_id}: {verdict}. The tables below say the same in words."
     started = str(run.record.get("started", ""))[:10]
-    style = base64.b64encode(hashlib.sha256(CSS.encode()).digest()).decode()
     links = "".join(f'<li><a href="#{_anchor(section.title)}">{escape(section.title)}</a></li>' for section in sections)
     page = f"""<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'sha256-{style}'; base-uri 'none'; form-action 'none'">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src {allowed(CSS)}; base-uri 'none'; form-action 'none'">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="referrer" content="no-referrer">
 <title>Lot {escape(site.parcel_id)}: {escape(verdict)}</title>

@@ -1,6 +1,7 @@
 """Plot plans to print: PDF with every length true to its scale, the same bytes for the same plan."""
 
 import io
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 from xml.sax.saxutils import escape
@@ -13,8 +14,9 @@ from reportlab.platypus.doctemplate import BaseDocTemplate, PageTemplate
 
 from geoseptic.io.runfolders import FinishedRun
 from geoseptic.model.cautions import SCREENING_AID
-from geoseptic.sheets.drafting import INCH_MM, Scale, drawn, pens_used, scale_for
-from geoseptic.sheets.drawing import PENS, Circle, Drawing, Path, Pen, Words
+from geoseptic.sheets.drafting import INCH_MM, Scale, drawn, scale_for
+from geoseptic.sheets.drawing import PENS, Circle, Drawing, Path, Pen, Piece, Words
+from geoseptic.sheets.legend import legend_of, sample
 from geoseptic.sheets.plan import Plan, shown
 from geoseptic.sheets.words import Section, sections_of
 from geoseptic.units import METRES_PER_UNIT
@@ -23,36 +25,10 @@ PAPERS_MM: Final = {"letter": (215.9, 279.4), "a4": (210.0, 297.0)}
 MARGIN_MM: Final = 12.7
 HEAD_MM: Final = 19.0
 STRIP_MM: Final = 15.0
-LEGEND_ROW_MM: Final = 4.1
+LEGEND_ROWS: Final = 5
+LEGEND_MM: Final = LEGEND_ROWS * 4.1
 LEGEND_COLUMNS: Final = 4
 FOOT_MM: Final = 7.0
-
-LEGEND: Final = {
-    "lot line": "Lot line, with its length",
-    "neighbour": "Line of a neighbour",
-    "building": "Building",
-    "paving": "Drive or paving",
-    "water": "Water, pool",
-    "water line": "Stream, canal",
-    "other": "Other feature, named",
-    "contour": "Contour",
-    "well": "Well",
-    "place of well": "The well is somewhere in here",
-    "setback": "Setback from a well, required",
-    "open setback": "Setback that may be required",
-    "envelope": "Clear of all setbacks of a field",
-    "field": "Primary field",
-    "trench": "Trench",
-    "reserve": "Reserve: leave undisturbed",
-    "reserve trench": "Trench of the reserve, for later",
-    "tank": "Septic tank",
-    "sewer": "Sewer, house to tank",
-    "effluent": "Line, tank to field",
-    "way of water": "Way of water to a well",
-    "hole": "Percolation hole",
-    "pit": "Soil pit",
-    "dimension": "Distance measured",
-}
 
 BODY: Final = ParagraphStyle("body", fontName="Helvetica", fontSize=8.2, leading=10.4)
 CELL: Final = ParagraphStyle("cell", parent=BODY, fontSize=7.2, leading=8.8)
@@ -74,27 +50,24 @@ class _Layout:
     def width(self) -> float:
         return self.paper[0] - 2 * MARGIN_MM
 
-    def frame_height(self, legend_rows: int) -> float:
-        return self.paper[1] - 2 * MARGIN_MM - HEAD_MM - STRIP_MM - legend_rows * LEGEND_ROW_MM - FOOT_MM
+    @property
+    def frame_height(self) -> float:
+        return self.paper[1] - 2 * MARGIN_MM - HEAD_MM - STRIP_MM - LEGEND_MM - FOOT_MM
 
 
 def plot_plan(plan: Plan, run: FinishedRun, paper: str) -> bytes:
     """The sheet of one parcel: the plan to scale, then all that is said of it."""
     layout = _Layout(PAPERS_MM[paper])
-    rows = 5
-    height = layout.frame_height(rows)
-    unit = plan.site.unit
+    height, unit = layout.frame_height, plan.site.unit
     whole = scale_for(plan.whole_m, layout.width, height, unit)
     near = whole if whole.is_fine else scale_for(plan.works_m, layout.width, height, unit)
-    views = [(plan.whole_m if near == whole else plan.works_m, near)]
+    views = [("Plot plan", plan.whole_m, whole)]
     if near != whole:
-        views.append((plan.whole_m, whole))
-    drawings = [(drawn(plan, bounds, layout.width, height, scale), scale) for bounds, scale in views]
+        views = [("Plot plan, the works", plan.works_m, near), ("The whole lot", plan.whole_m, whole)]
     story: list[Flowable] = []
-    for number in range(1, len(drawings)):
-        story += [_Plate(layout, plan, run, *drawings[number], rows, "The whole lot"), PageBreak()]
+    for title, bounds, scale in views:
+        story += [_Plate(layout, plan, run, drawn(plan, bounds, layout.width, height, scale), scale, title), PageBreak()]
     story += [flowable for section in sections_of(plan, run) for flowable in _set(section, layout.width)]
-    first = _Plate(layout, plan, run, *drawings[0], rows, "Plot plan" if len(drawings) == 1 else "Plot plan, the works")
     buffer = io.BytesIO()
     document = BaseDocTemplate(
         buffer,
@@ -115,7 +88,7 @@ def plot_plan(plan: Plan, run: FinishedRun, paper: str) -> bytes:
         bottomPadding=0,
     )
     document.addPageTemplates([PageTemplate(frames=[inner], onPage=lambda canvas, _: _foot(canvas, plan, layout))])
-    document.build([first, PageBreak(), *story])
+    document.build(story)
     return buffer.getvalue()
 
 
@@ -133,23 +106,23 @@ def _foot(canvas: Canvas, plan: Plan, layout: _Layout) -> None:
 class _Plate(Flowable):  # type: ignore[misc]
     """A page with a plan to scale: head, frame, scale and north, legend."""
 
-    def __init__(self, layout: _Layout, plan: Plan, run: FinishedRun, drawing: Drawing, scale: Scale, legend_rows: int, title: str) -> None:
+    def __init__(self, layout: _Layout, plan: Plan, run: FinishedRun, drawing: Drawing, scale: Scale, title: str) -> None:
         super().__init__()
         self.layout, self.plan, self.run, self.drawing = layout, plan, run, drawing
-        self.scale, self.rows, self.plate_title = scale, legend_rows, title
+        self.scale, self.plate_title = scale, title
 
     def wrap(self, width: float, height: float) -> tuple[float, float]:
-        return (self.layout.width * mm, (self.drawing.height_mm + HEAD_MM + STRIP_MM + self.rows * LEGEND_ROW_MM) * mm - 1)
+        return (self.layout.width * mm, (self.drawing.height_mm + HEAD_MM + STRIP_MM + LEGEND_MM) * mm - 1)
 
     def draw(self) -> None:
         canvas, drawing = self.canv, self.drawing
-        bottom = STRIP_MM + self.rows * LEGEND_ROW_MM
+        bottom = STRIP_MM + LEGEND_MM
         self._head(canvas, bottom + drawing.height_mm)
         canvas.saveState()
         canvas.translate(0, bottom * mm)
         write_drawing(canvas, drawing)
         canvas.restoreState()
-        self._strip(canvas, self.rows * LEGEND_ROW_MM)
+        self._strip(canvas, LEGEND_MM)
         self._legend(canvas)
 
     def _head(self, canvas: Canvas, bottom: float) -> None:
@@ -206,16 +179,17 @@ class _Plate(Flowable):  # type: ignore[misc]
         canvas.drawCentredString(x * mm, (bottom - 0.4) * mm, "north of the grid")
 
     def _legend(self, canvas: Canvas) -> None:
-        used = pens_used([self.drawing])
-        if "index contour" in used:
-            used.add("contour")
-        entries = [(pen, words) for pen, words in LEGEND.items() if pen in used][: self.rows * LEGEND_COLUMNS + LEGEND_COLUMNS]
+        entries = legend_of(self.drawing)
         per_column = -(-len(entries) // LEGEND_COLUMNS)
-        row_mm = self.rows * LEGEND_ROW_MM / max(per_column, self.rows)
+        row_mm = LEGEND_MM / max(per_column, LEGEND_ROWS)
         step = self.layout.width / LEGEND_COLUMNS
         for index, (pen, words) in enumerate(entries):
-            x, y = (index // per_column) * step, self.rows * LEGEND_ROW_MM - (index % per_column + 0.62) * row_mm
-            _sample(canvas, pen, x, y)
+            x, y = (index // per_column) * step, LEGEND_MM - (index % per_column + 0.62) * row_mm
+            drawing = sample(pen)
+            canvas.saveState()
+            canvas.translate(x * mm, (y - drawing.height_mm / 2) * mm)
+            _write_pieces(canvas, drawing.pieces)
+            canvas.restoreState()
             canvas.setFillColor("#000000")
             canvas.setFont("Helvetica", 6.6)
             canvas.drawString((x + 10) * mm, (y - 0.8) * mm, words)
@@ -227,7 +201,14 @@ def write_drawing(canvas: Canvas, drawing: Drawing) -> None:
     clip = canvas.beginPath()
     clip.rect(0, 0, drawing.width_mm * mm, drawing.height_mm * mm)
     canvas.clipPath(clip, stroke=0, fill=0)
-    for piece in drawing.pieces:
+    _write_pieces(canvas, drawing.pieces)
+    canvas.restoreState()
+    _set_pen(canvas, PENS["frame"])
+    canvas.rect(0, 0, drawing.width_mm * mm, drawing.height_mm * mm, stroke=1, fill=0)
+
+
+def _write_pieces(canvas: Canvas, pieces: Iterable[Piece]) -> None:
+    for piece in pieces:
         if isinstance(piece, Words):
             _write_words(canvas, piece)
         elif isinstance(piece, Circle):
@@ -237,9 +218,6 @@ def write_drawing(canvas: Canvas, drawing: Drawing) -> None:
             canvas.circle(x, y, radius, stroke=int(pen.colour is not None), fill=int(pen.fill is not None))
         else:
             _write_path(canvas, piece)
-    canvas.restoreState()
-    _set_pen(canvas, PENS["frame"])
-    canvas.rect(0, 0, drawing.width_mm * mm, drawing.height_mm * mm, stroke=1, fill=0)
 
 
 def _write_path(canvas: Canvas, piece: Path) -> None:
@@ -283,29 +261,6 @@ def _set_pen(canvas: Canvas, pen: Pen) -> None:
         canvas.setStrokeColor(pen.colour)
     if pen.fill is not None:
         canvas.setFillColor(pen.fill)
-
-
-def _sample(canvas: Canvas, name: str, x: float, y: float) -> None:
-    """A piece of what a pen draws, in the legend."""
-    pen = PENS[name]
-    _set_pen(canvas, pen)
-    if name in ("well", "hole"):
-        canvas.circle((x + 4) * mm, y * mm, (1.2 if name == "well" else 0.8) * mm, stroke=1, fill=1)
-        if name == "well":
-            canvas.line((x + 2.8) * mm, y * mm, (x + 5.2) * mm, y * mm)
-            canvas.line((x + 4) * mm, (y - 1.2) * mm, (x + 4) * mm, (y + 1.2) * mm)
-    elif name == "pit":
-        canvas.rect((x + 3.2) * mm, (y - 0.8) * mm, 1.6 * mm, 1.6 * mm, stroke=1, fill=1)
-    elif name in ("building", "paving", "water", "tank", "trench", "field", "reserve"):
-        canvas.rect((x + 0.5) * mm, (y - 1.2) * mm, 7.5 * mm, 2.4 * mm, stroke=1, fill=int(pen.fill is not None))
-        if name == "building":
-            _set_pen(canvas, PENS["building hatch"])
-            for shift in range(1, 6):
-                left = x + 0.5 + shift * 1.2
-                canvas.line(left * mm, (y - 1.2) * mm, min(left + 2.4, x + 8) * mm, (y - 1.2 + min(2.4, x + 8 - left)) * mm)
-    else:
-        canvas.line((x + 0.2) * mm, y * mm, (x + 8.4) * mm, y * mm)
-    canvas.setDash([])
 
 
 def _set(section: Section, width_mm: float) -> list[Flowable]:

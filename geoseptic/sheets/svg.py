@@ -5,6 +5,7 @@ from html import escape
 from typing import Final
 
 from geoseptic.sheets.drawing import PENS, Circle, Drawing, Path, Pen, Point, Words
+from geoseptic.sheets.legend import sample
 
 FONT: Final = "Helvetica, Arial, 'Liberation Sans', sans-serif"
 
@@ -31,22 +32,12 @@ def class_of(pen: str) -> str:
     return f"pen-{pen.replace(' ', '-')}"
 
 
-def sample(pen: str) -> str:
+def sample_svg(pen: str) -> str:
     """A piece of what a pen draws, for a legend."""
-    middle = "M1,3 L15,3"
-    if pen in ("well", "hole"):
-        body = _piece(Circle((8.0, 3.0), 1.8 if pen == "well" else 1.2, pen), 6.0)
-        body += _piece(Path((((6.2, 3.0), (9.8, 3.0)), ((8.0, 1.2), (8.0, 4.8))), False, "well cross"), 6.0) if pen == "well" else ""
-    elif pen == "pit" or PENS[pen].fill is not None or pen in ("field", "reserve"):
-        inset = 6.8 if pen == "pit" else 1.0
-        corners = ((inset, 1.4), (16 - inset, 1.4), (16 - inset, 4.6), (inset, 4.6))
-        body = _piece(Path((corners,), True, pen), 6.0)
-        if pen == "building":
-            lines = tuple(((2.0 + 2.2 * step, 1.4), (5.2 + 2.2 * step, 4.6)) for step in range(5))
-            body += _piece(Path(lines, False, "building hatch"), 6.0)
-    else:
-        body = f'<path class="{class_of(pen)} outline" d="{middle}"/>'
-    return f'<svg class="sample" viewBox="0 0 16 6" aria-hidden="true">{body}</svg>'
+    drawing = sample(pen)
+    body = "".join(_piece(piece, drawing.height_mm) for piece in drawing.pieces)
+    box = f"0 0 {_number(drawing.width_mm)} {_number(drawing.height_mm)}"
+    return f'<svg class="sample" viewBox="{box}" aria-hidden="true">{body}</svg>'
 
 
 def _piece(piece: Path | Circle | Words, height: float) -> str:
