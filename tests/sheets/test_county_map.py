@@ -111,6 +111,8 @@ def test_the_shown_parcels_are_listed_in_the_order_of_the_ranking(opened):
     """What the map shows is there as a list too, the first parcel first, those without a rank last; it follows the filter."""
     page = opened.page
     page.get_by_text("List of the shown parcels").click()
+    # The browser tells of an opened part a moment later.
+    page.locator("#listed bdi").first.wait_for()
     names = page.locator("#listed bdi").all_text_contents
     assert names() == ["A-2", "A-3", "A-1", HOSTILE_ID, "B-2", "B-3", "C-1", "C-1 UPPER", "C-3"]
     page.get_by_label("Fits by gravity").uncheck()
