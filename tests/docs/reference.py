@@ -126,7 +126,8 @@ def _index() -> str:
             "- [package](package.md): units, errors, and how a process is declared.",
             "",
             "Numbers are SI, and a name of a number ends in its unit. Unknown is NaN in floats and a declared code in integers. What",
-            "`horn1981` and the like stand for is said in `geoseptic/data/references.toml`.",
+            "`horn1981` and the like stand for is said in `geoseptic/data/references.toml`. How exact things are, and what they",
+            "cannot know, is in [methods and limits](../methods.md).",
             "",
         ]
     )
