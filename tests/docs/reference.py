@@ -59,6 +59,10 @@ PAGES: Final = {
         ("repair", "buffers", "obstacles", "unrecorded", "zones", "ground", "envelope", "burn", "proof", "fit", "tank", "soilmap",
          "searchareas", "sweep", "aliquots"),
     ),
+    "chance": (
+        "How sure a place is: spreads of true places, draws of them, exact chances. Arrays in metres.",
+        ("errors", "draws", "closed", "slopes", "clear"),
+    ),
     "systems": (
         "What a system needs, and what an old one is. SI, percolation in minutes an inch.",
         ("percolation", "sizing", "soils", "gravity", "testholes", "verdict", "triage", "standing", "priority", "findings", "drainage",
