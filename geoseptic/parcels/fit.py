@@ -271,14 +271,17 @@ class SiteGround:
 
     @cached_property
     def patch(self) -> fitground.Patch:
+        """The ground under the lot, cell for cell."""
         return _patch(self.site, self.terrain)
 
     @cached_property
     def first(self) -> tuple[Angles, Angles, Angles]:
+        """Directions to try first, with the longest trench of field and of reserve in each. [rad, m]"""
         return self._with_lengths(fitground.directions(self.rings, self.patch))
 
     @cached_property
     def all_round(self) -> tuple[Angles, Angles, Angles]:
+        """The same all round, where the first ones leave no room. [rad, m]"""
         return self._with_lengths(fitground.more_directions(self.first[0], self.rings, self.patch, STEP_ROUND))
 
     def _with_lengths(self, turns: Angles) -> tuple[Angles, Angles, Angles]:
