@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
@@ -110,8 +110,8 @@ def fit_results(
 ) -> Results:
     """The layer `parcels` of `chances.gpkg`."""
     searched, failed = lots_in_doubt(land, rules, soil)
-    parts = [around(land, rules, part, facts, granted, ground_facts, uncertain, workers) for part in ("drain_field", "reserve")]
-    cases, astray = cases_of(land, searched, *parts, uncertain)
+    field, reserve = (around(land, rules, part, facts, granted, ground_facts, uncertain, workers) for part in ("drain_field", "reserve"))
+    cases, astray = cases_of(land, searched, field, reserve, uncertain)
     searched = searched.barred(astray)
     cases[searched.why_not != ""] = None
     setting = Setting(*terrains_of(ground, window_m, workers), Burial())
@@ -120,7 +120,7 @@ def fit_results(
     for row, why in lost.items():
         searched.why_not[row] = why
     drawn = _joined(found, uncertain.draws.count)
-    rough = _rough(land, searched, parts, uncertain)
+    rough = _rough(searched, (field, reserve), uncertain)
     layer = _layer(land, searched, drawn, rough)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""
@@ -161,11 +161,12 @@ def lots_in_doubt(land: Land, rules: RuleSet, soil: SoilLayers) -> tuple[Lots, d
             why_not.setdefault(lot, size.in_doubt or size.size.why_not)
     nothing = np.full(len(sizes), NO_ROOM, object)
     words = np.array([why_not.get(lot, "") for lot in range(len(sizes))], object)
-    houses_m = lots.houses(land)
-    return Lots(land.fabric.shapes_m, houses_m, *([nothing] * 8), words, sizes), failed
+    blank = dict.fromkeys([column.name for column in fields(Lots)], nothing)
+    own = {"shapes_m": land.fabric.shapes_m, "houses_m": lots.houses(land), "why_not": words, "sizes": sizes}
+    return Lots(**{**blank, **own}), failed
 
 
-def _rough(land: Land, searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> list[list[str]]:
+def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> list[list[str]]:
     """For each lot the wells that may be nearer to it than their distance and whose place leaves nothing certain."""
     everyone = joined(uncertain.wells, uncertain.presumed)
     keep_m = np.max([part.wells_m for part in parts], axis=0)
