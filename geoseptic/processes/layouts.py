@@ -187,11 +187,15 @@ def _below_the_tank(lots: Lots, setting: Setting, laid: Laid, grounds: Mapping[i
     """Where sewage would have to be lifted and some ground lies low enough, the field is looked for once more from the tank as it stands;
     taken where it then needs no pump. `grounds` : of lots that were searched before."""
     second = {}
-    for lot, run in enumerate(laid.profiles):
-        if run is not None and run.lift_m > 0 and _may_run_down(lots, lot, setting, run):
+    lifted = [lot for lot, run in enumerate(laid.profiles) if run is not None and run.lift_m > 0]
+    lowest = lowest_m(setting.terrain, lots.field_m[lifted]) - setting.burial.field_pipe_depth_m
+    centres = shapely.get_coordinates(laid.tanks.centres_m[lifted]).tolist()
+    for lot, lowest_pipe_m, (x, y) in zip(lifted, lowest.tolist(), centres, strict=True):
+        run = laid.profiles[lot]
+        # Some ground of the field's envelope may lie low enough for the tank's outlet.
+        if run is not None and lowest_pipe_m <= run.tank_outlet_m + LOWER_STILL_M:
             # As much lower as was missing: the search knows nothing of the ground on the way and of the header along the field.
-            centre = laid.tanks.centres_m[lot]
-            start = float(shapely.get_x(centre)), float(shapely.get_y(centre)), run.tank_outlet_m - run.lift_m
+            start = x, y, run.tank_outlet_m - run.lift_m
             answer = _again(lots, lot, setting, laid.answers[lot], NO_ROOM, start, grounds.get(lot))
             if _moved_at_all(answer, laid.answers[lot]):
                 second[lot] = answer
@@ -219,12 +223,6 @@ def _may_drain(lots: Lots, setting: Setting, answers: Mapping[int, Searched]) ->
     arrives_m = highest_m(setting.terrain, houses_m) - fall_m
     pipe_m = np.array(_highest_m(setting, [placement.trenches for placement in placed])) - burial.field_pipe_depth_m
     return {lot: answers[lot] for lot, may in zip(rows, arrives_m >= pipe_m - AT_A_CORNER_M, strict=True) if may}
-
-
-def _may_run_down(lots: Lots, lot: int, setting: Setting, run: Profile) -> bool:
-    """Whether any ground of the field's envelope lies low enough for the tank's outlet."""
-    lowest = lowest_m(setting.terrain, lots.field_m[lot]) - setting.burial.field_pipe_depth_m
-    return lowest <= run.tank_outlet_m + LOWER_STILL_M
 
 
 def _again(
@@ -364,10 +362,10 @@ def at_homes(lots: Lots, envelopes: Geometries) -> Geometries:
 
 def _of_all_parts(lots: Lots, lot: int, at_home: Site) -> Site:
     """The site on all of what every open question would leave of the lot, whichever part the house stands on."""
-    field, reserve = lots.field_possible_m[lot], lots.reserve_possible_m[lot]
-    if field is at_home.field and shapely.get_num_geometries(lots.shapes_m[lot]) < 2:
+    field = lots.field_possible_m[lot]
+    if field is at_home.field:
         return at_home
-    return site_of(field, reserve, (at_home.outlet_x_m, at_home.outlet_y_m, at_home.outlet_invert_m))
+    return site_of(field, lots.reserve_possible_m[lot], (at_home.outlet_x_m, at_home.outlet_y_m, at_home.outlet_invert_m))
 
 
 def has_both(found: Fit | None, need: FieldNeed) -> bool:
