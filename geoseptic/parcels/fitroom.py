@@ -107,14 +107,14 @@ def blocks(inner, touched, cols, layouts, tried, cell):  # type: ignore[no-untyp
 def _set_room(room, free, wide, deep, tried):  # type: ignore[no-untyped-def]
     """Set in `room.fits` where `wide` x `deep` cells are wholly free, for the tried layouts of which either is more than none; for which
     there may be such places."""
-    runs, across, tallest = free.copy(), 1, free.shape[0]
+    runs, across, tallest = free.copy(), np.int64(1), free.shape[0]
     found = np.zeros(tried.size, np.bool_)
     # From the last layout to the first trenches get longer, and runs that are long enough for one are looked through for the next.
     for option in range(tried.size - 1, -1, -1):
         if not tried[option] or wide[option] < 1 or deep[option] < 1:
             continue
         if wide[option] < across:
-            runs, across, tallest = free.copy(), 1, free.shape[0]
+            runs, across, tallest = free.copy(), np.int64(1), free.shape[0]
         if tallest > 0 and wide[option] > across:
             keep_runs(runs, across, wide[option])
             tallest = _most_rows(runs)
@@ -122,7 +122,9 @@ def _set_room(room, free, wide, deep, tried):  # type: ignore[no-untyped-def]
         # Without so many rows one above the other that have such runs there is no block.
         if tallest >= deep[option]:
             fits = room.fits[option]
-            fits[:] = runs
+            for row in range(fits.shape[0]):
+                for word in range(fits.shape[1]):
+                    fits[row, word] = runs[row, word]
             keep_stacks(fits, deep[option])
             found[option] = True
     return found
@@ -146,7 +148,7 @@ def _set_ends(room, tried):  # type: ignore[no-untyped-def]
     for option in range(tried.size):
         if tried[option]:
             room.places[option], low, high, near, far = places_and_ends(room.fits[option])
-            room.ends[option] = low, high, near, far
+            room.ends[option, 0], room.ends[option, 1], room.ends[option, 2], room.ends[option, 3] = low, high, near, far
 
 
 @njit(cache=True, nogil=True)

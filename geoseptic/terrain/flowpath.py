@@ -8,6 +8,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geoseptic.terrain.drainage import _COL, _ROW, Receivers
+from geoseptic.terrain.keyheap import grown
 
 Floats = npt.NDArray[np.float32]
 Labels = npt.NDArray[np.int32]
@@ -190,7 +191,8 @@ def leaves_within(
 ) -> npt.NDArray[np.bool_]:
     """Whether a flow path from the cell gets to the edge of the data within the reach, so that nobody knows where it goes on to.
 
-    Halo and `core` as for `path_distance`. `edge` is that of the whole raster: the border of a window is none.
+    Halo, `receivers`, `core` and lengths as for `path_distance`; a bool array of the core's shape. `edge` (bool, shape (rows, cols)) is
+    that of the whole raster: the border of a window is none.
     """
     if not edge.any():
         return np.zeros((edge if core is None else edge[core]).shape, bool)
@@ -201,7 +203,15 @@ def leaves_within(
 
 
 def answers(distance_m: Floats, leaves: npt.NDArray[np.bool_], known: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint8]:
-    """One of the four answers for every cell; no halo."""
+    """One of the four answers for every cell, uint8; no halo.
+
+    Parameters
+    ----------
+    distance_m : float32 array, shape (rows, cols)
+        From `path_distance`; infinite where no well is reached. [m]
+    leaves, known : bool arrays of the same shape
+        From `leaves_within`; whether the ground's height is known.
+    """
     code = np.full(distance_m.shape, REACHES_NO_WELL, np.uint8)
     code[leaves] = LEAVES_THE_DATA
     code[np.isfinite(distance_m)] = REACHES_A_WELL
@@ -351,9 +361,7 @@ def _settle(way, distance, label, cols, lengths, reach, unit, top, bottom, left,
                 if size == stack.size:
                     if size > way.size:
                         return False
-                    longer = np.empty(2 * size, np.uint64)
-                    longer[:size] = stack
-                    stack = longer
+                    stack = grown(stack, size)
                 stack[size] = below
                 size += 1
     return True
@@ -379,17 +387,17 @@ def _climb(receivers, starts, distance, lengths, reach):  # type: ignore[no-unty
                 further = distance[row, col] + lengths[k & 1]
                 if further <= reach and further < distance[r, c]:
                     distance[r, c] = further
-                    if found == then.size:
-                        longer = np.empty(2 * found, np.int64)
-                        longer[:found] = then
-                        then = longer
+                    then = grown(then, found)
                     then[found] = r * cols + c
                     found += 1
         now, then, size = then, now, found
 
 
 def upstream_of(receivers: Receivers, target: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Every cell with a flow path to a target cell, the targets included; within the arrays given, which may be a window."""
+    """Every cell with a flow path to a target cell, the targets included; within the arrays given, which may be a window.
+
+    `receivers` (uint8) and `target` (bool) have the shape (rows, cols), and so has the result.
+    """
     return _upstream(receivers, target.copy())
 
 
@@ -442,7 +450,8 @@ def _trace(receivers, distance, row, col):  # type: ignore[no-untyped-def]
         row, col = next_row, next_col
         if steps == path.shape[0]:
             longer = np.empty((2 * steps, 2), np.int64)
-            longer[:steps] = path
+            for step in range(steps):
+                longer[step, 0], longer[step, 1] = path[step, 0], path[step, 1]
             path = longer
         path[steps, 0], path[steps, 1] = row, col
         steps += 1

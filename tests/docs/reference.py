@@ -5,7 +5,6 @@ import json
 from pathlib import Path
 from typing import Any, Final
 
-import geoseptic
 from geoseptic.catalog import PROCESSES
 from geoseptic.model import layers
 from geoseptic.model.layers import Contract
@@ -59,6 +58,10 @@ PAGES: Final = {
         "What the law leaves: Shapely arrays with coordinates in metres.",
         ("repair", "buffers", "obstacles", "unrecorded", "zones", "ground", "envelope", "burn", "proof", "fit", "tank", "soilmap",
          "searchareas", "sweep", "aliquots"),
+    ),
+    "chance": (
+        "How sure a place is: spreads of true places, draws of them, exact chances. Arrays in metres.",
+        ("errors", "draws", "closed", "slopes", "clear"),
     ),
     "systems": (
         "What a system needs, and what an old one is. SI, percolation in minutes an inch.",
@@ -147,11 +150,10 @@ def _processes() -> str:
 
 
 def _process(process: Process[..., Any]) -> str:
-    module = "geoseptic" if process.id in geoseptic.__all__ else f"geoseptic.processes.{process.id}"
     rows = ["| parameter | option | takes | default | |", "|---|---|---|---|---|", *map(_parameter, process.parameters)]
     outputs = ["| output | file | |", "|---|---|---|", *(_output(name, out) for name, out in process.named_outputs.items())]
     text = text_as_markdown(inspect.getdoc(process.function) or "")
-    head = f"## {process.id}\n\n{process.title}. `from {module} import {process.id}`\n\n{text}\n"
+    head = f"## {process.id}\n\n{process.title}. `from geoseptic import {process.id}`\n\n{text}\n"
     return "\n".join([head, *rows, "", *outputs, ""])
 
 

@@ -4,6 +4,7 @@ import ast
 
 import pytest
 
+import geoseptic
 from geoseptic.catalog import PROCESSES
 from tests.docs.docstrings import is_property, module_as_markdown, public_methods, text_as_markdown
 from tests.docs.reference import ALONE, FOLDER, PAGES, pages, source_of
@@ -27,6 +28,11 @@ def test_reference_has_every_process_with_all_parameters_and_outputs():
         own = text.partition(f"\n## {process.id}\n")[2].partition("\n## ")[0]
         missing = [name for name in (*(item.name for item in process.parameters), *process.named_outputs) if f"`{name}`" not in own]
         assert own and missing == [], process.id
+
+
+def test_every_process_is_handed_on_by_the_package():
+    assert set(geoseptic.__all__) == set(PROCESSES)
+    assert all(getattr(geoseptic, name) is process for name, process in PROCESSES.items())
 
 
 @pytest.mark.parametrize("module", MODULES)
