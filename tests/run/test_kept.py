@@ -214,7 +214,8 @@ def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, monkeypatch, ch
     keep = f"--keep={tmp_path / 'keep'}"
     county.options["reach"] = "100ft"
     run(county, "out", "suitability_map", keep)
-    assert all(not counts["reused"] for counts in kept_of(tmp_path / "out").values())
+    # Windows of two rasters that hold the same values are packed once.
+    assert {name for name, counts in kept_of(tmp_path / "out").items() if counts["reused"]} <= {"_counted", "_halved", "_packed"}
     run(county, "out", "suitability_map", keep)
     assert all(not counts["made"] for counts in kept_of(tmp_path / "out").values())
     change(county)
