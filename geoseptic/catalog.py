@@ -18,6 +18,7 @@ from geoseptic.processes.site_sheet import site_sheet
 from geoseptic.processes.size_field import size_field
 from geoseptic.processes.slope_suitability import slope_suitability
 from geoseptic.processes.suitability_map import suitability_map
+from geoseptic.processes.uncertainty import uncertainty
 
 PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
     found.id: found
@@ -27,6 +28,7 @@ PROCESSES: Final[Mapping[str, Process[..., Any]]] = {
         downslope_distance,
         suitability_map,
         screen_county,
+        uncertainty,
         site_sheet,
         old_systems,
         rank_parcels,

@@ -127,12 +127,16 @@ class SeveralErrors(GeosepticError, ValueError):
 
 
 class UnknownUnitError(InputError):
+    """A word that is no unit of length here; the message lists those that are."""
+
     def __init__(self, unit: str, known: Sequence[str]) -> None:
         super().__init__(f"'{unit}' is not a unit of length that is known here. Use one of: {', '.join(known)}.")
         self.unit = unit
 
 
 class FileUnreadableError(InputError, OSError):
+    """A file, layer or table that is not there or cannot be read: `why`, and `todo`, what to do about it."""
+
     def __init__(self, path: str, why: str, todo: str) -> None:
         super().__init__(f"{path} cannot be read: {why}. {todo}")
         self.path, self.why, self.todo = path, why, todo
@@ -150,7 +154,7 @@ class InputChangedError(InputError, OSError):
 
 
 class MissingCrsError(InputError):
-    """`how_to_state` ends the sentence where the user may state the CRS himself."""
+    """A layer or raster without a coordinate reference system; `how_to_state` tells how the user may state it himself."""
 
     def __init__(self, layer: str, source: str = "", how_to_state: str = "") -> None:
         if source.lower().endswith(".asc"):
@@ -167,6 +171,8 @@ class MissingCrsError(InputError):
 
 
 class GeographicCrsError(InputError):
+    """A layer or raster in degrees, where distances are to be measured."""
+
     def __init__(self, layer: str, crs: str, source: str = "") -> None:
         super().__init__(
             f"{named(layer, source)} is in degrees ({crs}); distances need metres or feet. Reproject it to a projected CRS, such as the "
@@ -176,6 +182,8 @@ class GeographicCrsError(InputError):
 
 
 class GeocentricCrsError(InputError):
+    """A layer whose coordinates are counted from the middle of the Earth."""
+
     def __init__(self, layer: str, crs: str, source: str = "") -> None:
         super().__init__(
             f"{named(layer, source)} is in a geocentric system ({crs}): its coordinates are distances from the middle of the Earth, "
@@ -185,6 +193,8 @@ class GeocentricCrsError(InputError):
 
 
 class LocalCrsError(InputError):
+    """A layer in a system that is tied to no place on Earth."""
+
     def __init__(self, layer: str, crs: str, source: str = "") -> None:
         super().__init__(
             f"{named(layer, source)} is in a local system ({crs}) that is tied to no place on Earth, so nothing else can be laid over it. "
@@ -194,6 +204,8 @@ class LocalCrsError(InputError):
 
 
 class DistortedCrsError(InputError):
+    """A layer in a system that does not keep lengths where the layer lies."""
+
     def __init__(self, layer: str, crs: str, scale: float, source: str = "", swapped: bool = False) -> None:
         todo = "Reproject it to the UTM or state plane zone of the place"
         if swapped:
@@ -224,6 +236,8 @@ class DatumShiftError(InputError):
 
 
 class WebMercatorError(InputError):
+    """A layer in the projection of web maps, whose metres are none."""
+
     def __init__(self, layer: str, crs: str, source: str = "") -> None:
         super().__init__(
             f"{named(layer, source)} is in Web Mercator ({crs}), whose metres are 15 to 100 percent too long at 30 to 60 degrees of "
@@ -262,6 +276,8 @@ class MosaicError(InputError):
 
 
 class NoOverlapError(InputError):
+    """Two inputs that cover no common ground."""
+
     def __init__(self, first: str, first_bounds: Sequence[float], second: str, second_bounds: Sequence[float]) -> None:
         super().__init__(
             f"{first} and {second} do not overlap: {first} covers {box(first_bounds)}, {second} covers {box(second_bounds)}. "
@@ -312,6 +328,8 @@ class LayerContractError(InputError):
 
 
 class GeometryRepairError(InputError):
+    """Shapes of which nothing is left when they are mended, where those are most of a layer."""
+
     def __init__(self, layer: str, feature_ids: Sequence[object], why: str) -> None:
         super().__init__(f"{layer}: {why} in {listed(feature_ids)}. Mend these features in a GIS and run again.")
         self.layer, self.feature_ids = layer, tuple(feature_ids)
@@ -380,9 +398,11 @@ def _lines(faults: Sequence[str]) -> str:
 
 
 def named(layer: str, source: str) -> str:
+    """A layer and, where it is known, its file."""
     return f"{layer} ({source})" if source else layer
 
 
 def box(bounds: Sequence[float]) -> str:
+    """Bounds in words, to a tenth of their unit."""
     left, bottom, right, top = bounds
     return f"x {left:.1f} to {right:.1f}, y {bottom:.1f} to {top:.1f}"

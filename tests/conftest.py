@@ -25,6 +25,7 @@ FIRST = (
     "tests/terrain/test_windows.py",
     "tests/processes/test_one_bad_parcel.py",
     "tests/processes/test_workers.py",
+    "tests/docs/test_tour.py",
     "tests/house/test_sample_data.py",
     "tests/published/test_main_job_real_ground.py",
 )

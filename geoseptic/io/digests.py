@@ -24,6 +24,9 @@ VERSIONS: Final = ("numpy", "scipy", "numba", "llvmlite", "shapely", "pyproj", "
 """Packages of which another version may give another bit."""
 
 
+SOURCES: Final = (".py", ".toml", ".js", ".css", ".html")
+"""Files of the package of which results are made."""
+
 NO_SHAPE: Final = hashlib.sha256().digest()
 OTHER_SHAPE: Final = b"\xff"
 
@@ -45,7 +48,7 @@ def digest(*values: Any) -> bytes:
 def code_digest() -> bytes:
     """That of whatever computes: the package's sources and data, the libraries under it, and the machine that kernels are compiled for."""
     folder = Path(__file__).parents[1]
-    sources = sorted(path for path in folder.rglob("*") if path.is_file() and "__pycache__" not in path.parts)
+    sources = sorted(path for path in folder.rglob("*") if path.suffix in SOURCES)
     libraries = {name: _version(name) for name in VERSIONS}
     below = (shapely.geos_version_string, rasterio.__gdal_version__, proj_version_str)
     machine = (platform.python_version(), platform.machine(), platform.system(), str(import_module("llvmlite.binding").get_host_cpu_name()))

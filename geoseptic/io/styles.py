@@ -5,6 +5,7 @@ Text in, text out: nothing here opens a file.
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 from xml.etree import ElementTree as ET
 
@@ -238,9 +239,13 @@ def category_name(legend: VectorLegend, category: Category) -> str:
     return f"{name} ({legend.hatched[1]})" if category.hatched and legend.hatched else name
 
 
-def vector_qml(legend: VectorLegend, categories: Sequence[Category]) -> str:
-    """A QGIS style: a single symbol where the legend has no column and no hatching, else one category or rule each."""
-    root = ET.Element("qgis", version=QML_VERSION, styleCategories="Symbology|Labeling" if legend.label else "Symbology")
+def vector_qml(legend: VectorLegend, categories: Sequence[Category], titles: Mapping[str, str] = MappingProxyType({})) -> str:
+    """A QGIS style: a single symbol where the legend has no column and no hatching, else one category or rule each.
+
+    titles : column -> what forms and tables call it. GDAL hands on those of a GeoPackage from 3.7 on only.
+    """
+    parts = ["Symbology", *(["Labeling"] if legend.label else []), *(["Fields"] if titles else [])]
+    root = ET.Element("qgis", version=QML_VERSION, styleCategories="|".join(parts))
     if legend.label:
         root.set("labelsEnabled", "1")
     single = legend.column is None and legend.hatched is None
@@ -268,6 +273,10 @@ def vector_qml(legend: VectorLegend, categories: Sequence[Category]) -> str:
     ET.SubElement(renderer, "sizescale")
     if legend.label:
         _labels(root, legend.label)
+    if titles:
+        aliases = ET.SubElement(root, "aliases")
+        for column, title in titles.items():
+            ET.SubElement(aliases, "alias", field=column, name=title)
     ET.SubElement(root, "blendMode").text = "0"
     ET.SubElement(root, "layerOpacity").text = "1"
     ET.SubElement(root, "layerGeometryType").text = {"point": "0", "line": "1", "polygon": "2"}[legend.geometry]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from geoseptic.errors import MissingCrsError, OutputExistsError
 from geoseptic.io import kept, keptpackages, styles
+from geoseptic.model.column_titles import title_of
 from geoseptic.model.legends import VectorLegend
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def write_layers(path: Path | str, layers: Sequence[LayerToWrite]) -> None:
     if store is None:
         _write_new(target, layers)
         return
-    styled = [(styles.vector_qml(layer.legend, found), styles.vector_sld(layer.legend, layer.name, found))
+    styled = [(styles.vector_qml(layer.legend, found, _titles(layer)), styles.vector_sld(layer.legend, layer.name, found))
               for layer in layers for found in [styles.vector_categories(layer.legend, _present(layer))]]  # fmt: skip
     about = [(replace(layer, frame=None), layer.frame.crs, style) for layer, style in zip(layers, styled, strict=True)]
     by_name = {layer.name: layer for layer in layers}
@@ -192,7 +193,7 @@ def _add_styles(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) ->
                 layer.name,
                 GEOMETRY_COLUMN,
                 layer.name[:30],
-                styles.vector_qml(layer.legend, categories),
+                styles.vector_qml(layer.legend, categories, _titles(layer)),
                 styles.vector_sld(layer.legend, layer.name, categories),
                 layer.legend.title,
                 WRITTEN_AT,
@@ -212,8 +213,13 @@ def _present(layer: LayerToWrite) -> set[styles.Present] | None:
     return {(value, bool(mark), name) for value, mark, name in symbols.itertuples(index=False, name=None)}
 
 
+def _titles(layer: LayerToWrite) -> dict[str, str]:
+    return {column: title_of(column) for column in layer.field_notes}
+
+
 def _add_notes(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> None:
-    notes = [(layer.name, column, note) for layer in layers for column, note in layer.field_notes.items()]
+    # GDAL shows the short name, which no two columns of a layer may share, others the title.
+    notes = [(layer.name, column, title, title, layer.field_notes[column]) for layer in layers for column, title in _titles(layer).items()]
     if not notes:
         return
     database.execute(DATA_COLUMNS)
@@ -225,4 +231,4 @@ def _add_notes(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> 
     )
     for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
         database.execute("INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, ?)", (table, *SCHEMA_EXTENSION))
-    database.executemany("INSERT INTO gpkg_data_columns (table_name, column_name, description) VALUES (?, ?, ?)", notes)
+    database.executemany("INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description) VALUES (?, ?, ?, ?, ?)", notes)

@@ -131,9 +131,11 @@ class Frame:
         return Reprojection.of(best, _lacking(found, best.accuracy if best.accuracy >= 0 else float("inf")))
 
     def to_metres(self, geometries: Geometries) -> Geometries:
+        """The geometries with coordinates in metres, from the unit of the CRS. [m]"""
         return self._scaled(geometries, self.metres_per_unit)
 
     def from_metres(self, geometries: Geometries) -> Geometries:
+        """The geometries in the unit of the CRS, from metres."""
         return self._scaled(geometries, 1 / self.metres_per_unit)
 
     def _scaled(self, geometries: Geometries, factor: float) -> Geometries:
@@ -159,6 +161,7 @@ class Reprojection:
 
     @classmethod
     def of(cls, transformer: Transformer, lacking: tuple[str, ...]) -> "Reprojection":
+        """What a way of PROJ is called and how exact it is; `lacking` are the grid files of a finer one."""
         steps = [step.name for step in transformer.operations or () if step.type_name != "Conversion"]
         datum_change = " + ".join(steps) if transformer.operations or transformer.accuracy == 0 else transformer.description
         if not datum_change:

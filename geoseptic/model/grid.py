@@ -137,4 +137,5 @@ class Raster:
         return self.plane.array()
 
     def with_values(self, cells: Values | Plane, unknown: int | None = None) -> Self:
+        """Other values on the same grid; `unknown` is the code for it where they are integers."""
         return replace(self, cells=cells, unknown=unknown)

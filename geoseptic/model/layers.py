@@ -107,6 +107,24 @@ WELL_KINDS: Final = {
 }
 """What a well's `kind` is to the rules."""
 
+LOCATION_METHODS: Final = {
+    "gps": "gps",
+    "surveyed": "gps",
+    "digitised": "digitised",
+    "digitized": "digitised",
+    "air_photo": "digitised",
+    "map": "digitised",
+    "address": "address",
+    "geocoded": "address",
+    "parcel_centroid": "parcel_centroid",
+    "parcel": "parcel_centroid",
+    "quarter_quarter": "quarter_quarter",
+    "qtr_qtr": "quarter_quarter",
+    "section": "section",
+    "unknown": "unknown",
+}
+"""How a well was placed, in a file's words and in ours."""
+
 WELLS: Final = Contract(
     "wells",
     "Wells",
@@ -115,6 +133,12 @@ WELLS: Final = Contract(
         Column("well_id", "identifier", "id"),
         Column("kind", "kind of well; where empty, both private and public setbacks are kept", "choice", choices=tuple(WELL_KINDS)),
         Column("location_error", "how far the true place may be from the point", "length"),
+        Column(
+            "location_method",
+            "how the point was placed; a section or a part of one is never taken for better than it is",
+            "choice",
+            choices=tuple(LOCATION_METHODS),
+        ),
         Column("deep_casing", "deep watertight casing, or casing sealed into an impervious stratum", "flag"),
         Column("pressure_cemented", "whether the annulus is pressure cemented", "flag"),
         Column("sensitive_well", "whether the casing is shallow or not known to be deep", "flag"),

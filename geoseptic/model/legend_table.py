@@ -84,6 +84,48 @@ WELL_PATH_CODE: Final = ClassLegend(
     ),
 )
 
+CHANCE_CLEAR: Final = RampLegend(
+    "Chance to keep every setback of a drain field",
+    "percent",
+    (
+        Swatch(0, "0: never, or not on a parcel", EXCLUDED_COLOUR),
+        Swatch(1, "1: hardly ever", POOR_COLOURS[0]),
+        Swatch(49, "49: rather not", POOR_COLOURS[1]),
+        Swatch(50, "50: as likely as not", FAIR_COLOURS[0]),
+        Swatch(99, "99: nearly always, not for certain", FAIR_COLOURS[1]),
+        Swatch(100, "100: for certain, by what is stated", GOOD_COLOURS[1]),
+    ),
+    Swatch(255, "Unknown: check", UNKNOWN_COLOUR, hatch=True),
+)
+
+CHANCE_SLOPE: Final = RampLegend(
+    "Chance that the ground is not too steep for a drain field",
+    "percent",
+    (
+        Swatch(0, "0: too steep for certain", EXCLUDED_COLOUR),
+        Swatch(1, "1: nearly certain to be too steep", POOR_COLOURS[0]),
+        Swatch(49, "49: rather too steep", POOR_COLOURS[1]),
+        Swatch(50, "50: as likely as not", FAIR_COLOURS[0]),
+        Swatch(99, "99: hardly ever too steep", FAIR_COLOURS[1]),
+        Swatch(100, "100: not too steep, for certain", GOOD_COLOURS[1]),
+    ),
+    Swatch(255, "Unknown: check", UNKNOWN_COLOUR, hatch=True),
+)
+
+CHANCE_PATH: Final = RampLegend(
+    "Chance that water runs from here to a well",
+    "percent",
+    (
+        Swatch(0, "0: to none, for certain", "#fdf3dc"),
+        Swatch(1, "1: in none of the draws", "#f5d08c"),
+        Swatch(25, "25: in a quarter of them", "#f0965a"),
+        Swatch(50, "50: in half of them", "#d65a72"),
+        Swatch(99, "99: in all of them", "#8c2981"),
+        Swatch(100, "100: to a well, for certain", "#3b0f5c"),
+    ),
+    Swatch(255, "Unknown: leaves the data, or no elevation", UNKNOWN_COLOUR, hatch=True),
+)
+
 FIELD_ENVELOPE: Final = VectorLegend(
     "Room for a drain field",
     "polygon",

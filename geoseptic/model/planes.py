@@ -54,13 +54,17 @@ class ArrayPlane:
         return True
 
     def read(self, rows: slice, cols: slice) -> Values:
+        """A view of the window."""
         return self.values[rows, cols]
 
     def array(self) -> Values:
+        """The array itself."""
         return self.values
 
     def write(self, rows: slice, cols: slice, values: Values) -> None:
+        """Put `values` into the array."""
         self.values[rows, cols] = values
 
     def new(self, dtype: npt.DTypeLike) -> "ArrayPlane":
+        """Another array of the same shape, with nothing in it yet."""
         return ArrayPlane(np.empty(self.shape, dtype))

@@ -107,10 +107,12 @@ class Band:
     high_included: bool = True
 
     def holds(self, rate_min_per_in: float) -> bool:
+        """Whether a rate lies in the band. [min/in]"""
         above = rate_min_per_in > self.low or (self.low_included and rate_min_per_in == self.low)
         return above and (rate_min_per_in < self.high or (self.high_included and rate_min_per_in == self.high))
 
     def starts_above(self, rate_min_per_in: float) -> bool:
+        """Whether all of the band is slower than a rate. [min/in]"""
         return rate_min_per_in < self.low or (rate_min_per_in == self.low and not self.low_included)
 
     def meets(self, other: "Band") -> bool:
@@ -160,6 +162,7 @@ class Loading:
     note: str = ""
 
     def is_of(self, soil: str) -> bool:
+        """Whether the line holds for a soil of that name."""
         return soil_key(soil) in {soil_key(name) for name in self.soils}
 
     @property

@@ -175,4 +175,5 @@ class VerticalSeparation:
         return self.above, self.measured_from, self.when, self.band, frozenset(soil_key(name) for name in self.soils)
 
     def is_of(self, soil: str) -> bool:
+        """Whether the line names that soil."""
         return soil_key(soil) in {soil_key(name) for name in self.soils}

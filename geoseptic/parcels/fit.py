@@ -1,7 +1,9 @@
 """Whether a drain field and its reserve fit on a lot, and where: trenches along the contour, inside what the law and the ground leave."""
 
+import dataclasses
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Final, Literal
 
@@ -9,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geoseptic.model.frame import Geometries
 from geoseptic.parcels import fitbound, fitground, fitroom, fitsearch
 from geoseptic.parcels.fitgrid import Rings, holds_square
 from geoseptic.terrain.slope import half_window_cells
@@ -49,6 +52,9 @@ DISC_SHARE: Final = 0.49
 SQUARE_ROUND_DISC: Final = 1.05
 """The square is so much wider than the disc, of which the buffer may take a hundredth more than it should."""
 
+Box = tuple[float, float, float, float]
+"""Left, bottom, right, top; NaN of an empty shape. [m]"""
+
 Decision = Literal["area", "disc", "grid", "fine grid"]
 
 
@@ -73,14 +79,49 @@ class Layout:
 
 
 @dataclass(frozen=True)
+class Outlines:
+    """Areas, bounds and rings of many shapes, read at once; ring k of all of them is `starts[k]:starts[k + 1]`, shape n has the rings
+    `first[n]:first[n + 1]`."""
+
+    areas_m2: list[float]
+    boxes_m: list[Box]
+    xy_m: npt.NDArray[np.float64]
+    starts: npt.NDArray[np.int64]
+    first: list[int]
+
+    @classmethod
+    def of(cls, shapes: Geometries) -> "Outlines":
+        parts, shape_of = shapely.get_parts(shapes, return_index=True)
+        rings, part_of = shapely.get_rings(parts, return_index=True)
+        starts = np.zeros(len(rings) + 1, np.int64)
+        np.cumsum(shapely.get_num_coordinates(rings), out=starts[1:])
+        first = np.searchsorted(shape_of[part_of], np.arange(len(shapes) + 1))
+        boxes_m = [(left, bottom, right, top) for left, bottom, right, top in shapely.bounds(shapes).tolist()]
+        return cls(shapely.area(shapes).tolist(), boxes_m, shapely.get_coordinates(rings), starts, first.tolist())
+
+    def rings(self, number: int, middle: tuple[float, float]) -> Rings:
+        """The rings of one shape about a point."""
+        first, last = self.first[number], self.first[number + 1]
+        if first == last:
+            return Rings(np.zeros(2), np.zeros(2), np.array([0, 2]))
+        starts = self.starts[first : last + 1]
+        xy_m = self.xy_m[starts[0] : starts[-1]]
+        return Rings(xy_m[:, 0] - middle[0], xy_m[:, 1] - middle[1], starts - starts[0])
+
+
+@dataclass(frozen=True)
 class Site:
-    """One lot: envelopes in metres, where the tank's outlet is (NaN where there is no house), and what its pipe starts at."""
+    """One lot: envelopes in metres, where the tank's outlet is (NaN where there is no house), and what its pipe starts at.
+
+    outlines : those of field and reserve, if they were read with those of other sites, and which of them are this one's.
+    """
 
     field: shapely.Geometry
     reserve: shapely.Geometry
     outlet_x_m: float
     outlet_y_m: float
     outlet_invert_m: float
+    outlines: tuple[Outlines, Outlines, int] | None = dataclasses.field(default=None, repr=False, compare=False)
 
     @property
     def same(self) -> bool:
@@ -88,22 +129,47 @@ class Site:
         return self.reserve is self.field
 
     @cached_property
-    def middle(self) -> tuple[float, float]:
-        """Middle of the bounds of the field's envelope, about which the search looks at the lot. [m]"""
-        left, bottom, right, top = shapely.bounds(self.field)
-        return (left + right) / 2, (bottom + top) / 2
+    def _read(self) -> tuple[Outlines, Outlines, int]:
+        if self.outlines is not None:
+            return self.outlines
+        own = Outlines.of(np.array([self.field], object))
+        return own, own if self.same else Outlines.of(np.array([self.reserve], object)), 0
 
     @cached_property
+    def middle(self) -> tuple[float, float]:
+        """Middle of the bounds of the field's envelope, about which the search looks at the lot. [m]"""
+        left, bottom, right, top = self.boxes_m[0]
+        return (left + right) / 2, (bottom + top) / 2
+
+    @property
+    def boxes_m(self) -> tuple[Box, Box]:
+        """Bounds of the envelopes of field and reserve."""
+        fields, reserves, number = self._read
+        return fields.boxes_m[number], (fields if self.same else reserves).boxes_m[number]
+
+    @property
     def areas_m2(self) -> tuple[float, float]:
         """Of the envelopes of field and reserve."""
-        field_m2 = float(shapely.area(self.field))
-        return field_m2, field_m2 if self.same else float(shapely.area(self.reserve))
+        fields, reserves, number = self._read
+        return fields.areas_m2[number], (fields if self.same else reserves).areas_m2[number]
 
     @cached_property
     def rings(self) -> tuple[Rings, Rings]:
         """The envelopes of field and reserve, about the middle."""
-        field = _rings(self.field, self.middle)
-        return field, field if self.same else _rings(self.reserve, self.middle)
+        fields, reserves, number = self._read
+        own = fields.rings(number, self.middle)
+        return own, own if self.same else reserves.rings(number, self.middle)
+
+
+def sites(fields: Geometries, reserves: Geometries, starts: Sequence[tuple[float, float, float]]) -> list[Site]:
+    """A site for each envelope of a field, that of its reserve, and start of the pipe: x, y and invert; shapes are read all at once.
+    Envelopes that are equal become one and the same, which the search makes use of. [m]"""
+    same = shapely.equals_exact(fields, reserves, 0.0)
+    outlines = Outlines.of(fields), Outlines.of(np.where(same, shapely.Polygon(), reserves))
+    return [
+        Site(own, own if alike else other, *start, outlines=(*outlines, number))
+        for number, (own, other, start, alike) in enumerate(zip(fields, reserves, starts, same.tolist(), strict=True))
+    ]
 
 
 @dataclass(frozen=True)
@@ -189,12 +255,16 @@ def fit(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "Si
     may share, from whatever outlet.
     """
     ground = ground or SiteGround(site, terrain)
+    if need in ground.answers:
+        return _from_another_outlet(ground.answers[need], _Lot.of(site, pipes, ground), need)
     refused = refused_at_once(ground.site, need)
     if refused is not None:
         return Fit(None, refused, False)
     lot = _Lot.of(site, pipes, ground)
-    best, unknown, decided = _searched(lot, need, _most_by_area(ground.site, need))
-    return Fit(None if best is None else best.placement(need, lot.middle), decided, unknown)
+    best, unknown, decided, last = _searched(lot, need, _most_by_area(ground.site, need))
+    found = Fit(None if best is None else best.placement(need, lot.middle), decided, unknown)
+    ground.answers[need] = _Answer(found, best, last)
+    return found
 
 
 @dataclass(frozen=True)
@@ -213,7 +283,7 @@ def room(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "S
         return Room(False, False, False)
     most_kind = _most_by_area(ground.site, need)
     lot = _Lot.of(site, pipes, ground)
-    found, unknown, _ = _searched(lot, need, most_kind, most_kind)
+    found, unknown, _, _ = _searched(lot, need, most_kind, most_kind)
     kind = 0 if found is None else found.best.kind
     return Room(kind > 0, kind == 2, unknown)
 
@@ -252,10 +322,11 @@ def _most_by_area(site: Site, need: FieldNeed) -> int:
 class SiteGround:
     """The ground of one site on one terrain as searches for several sizes share it; made when it is first asked for, so neither may change
     meanwhile. Directions to try first and, where asked for, all others; for each how long a trench of field and reserve may be worth
-    trying. [rad, m]"""
+    trying; and what `fit` found for each need. [rad, m]"""
 
     site: Site
     terrain: Terrain
+    answers: "dict[FieldNeed, _Answer]" = dataclasses.field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property
     def rings(self) -> Rings:
@@ -271,14 +342,17 @@ class SiteGround:
 
     @cached_property
     def patch(self) -> fitground.Patch:
+        """The ground under the lot, cell for cell."""
         return _patch(self.site, self.terrain)
 
     @cached_property
     def first(self) -> tuple[Angles, Angles, Angles]:
+        """Directions to try first, with the longest trench of field and of reserve in each. [rad, m]"""
         return self._with_lengths(fitground.directions(self.rings, self.patch))
 
     @cached_property
     def all_round(self) -> tuple[Angles, Angles, Angles]:
+        """The same all round, where the first ones leave no room. [rad, m]"""
         return self._with_lengths(fitground.more_directions(self.first[0], self.rings, self.patch, STEP_ROUND))
 
     def _with_lengths(self, turns: Angles) -> tuple[Angles, Angles, Angles]:
@@ -333,12 +407,45 @@ class _Found:
         )
 
 
-def _searched(lot: _Lot, need: FieldNeed, most_kind: int, enough: int = fitsearch.BEST) -> tuple[_Found | None, bool, Decision]:
+@dataclass(frozen=True)
+class _Stage:
+    """One search on cells of one size: what is tried, and for an answer of which kind."""
+
+    most_layouts: int
+    tries: fitroom.Tries
+    cell_m: float
+    least_kind: int
+
+
+@dataclass(frozen=True)
+class _Answer:
+    """What `fit` found on some ground, and the stage that found it; None where there is no room."""
+
+    fit: Fit
+    found: _Found | None
+    stage: _Stage
+
+
+def _from_another_outlet(before: _Answer, lot: _Lot, need: FieldNeed) -> Fit:
+    """The answer for another outlet: which stage finds room, and for what, does not depend on it, only the choice among the spots."""
+    if before.found is None or before.fit.placement is None:
+        return before.fit
+    found, _ = _search(lot, need, before.stage, fitsearch.BEST)
+    assert found is not None  # it was found before
+    best, old = found.best, before.found.best
+    if (best.turn, best.field, best.reserve) == (old.turn, old.field, old.reserve):
+        return replace(before.fit, placement=replace(before.fit.placement, lift_m=best.lift_m, run_m=best.run_m))
+    return replace(before.fit, placement=found.placement(need, lot.middle))
+
+
+def _searched(lot: _Lot, need: FieldNeed, most_kind: int, enough: int = fitsearch.BEST) -> tuple[_Found | None, bool, Decision, _Stage]:
+    """What is found, whether unknown ground was met, what decided it, and the stage that found it."""
     ground = lot.ground
-    found, unknown = _search(lot, need, FEW_LAYOUTS, _tries(need, FEW_LAYOUTS, *ground.first), CELLS_M[0], 1, enough)
+    last = _Stage(FEW_LAYOUTS, _tries(need, FEW_LAYOUTS, *ground.first), CELLS_M[0], 1)
+    found, unknown = _search(lot, need, last, enough)
     kind = found.best.kind if found else 0
     if kind >= most_kind:
-        return found, unknown, "grid"
+        return found, unknown, "grid", last
     decided: Decision = "grid"
     _, _, work = _work(need, MOST_LAYOUTS)
     tries = _tries(need, MOST_LAYOUTS, *ground.all_round)
@@ -350,22 +457,32 @@ def _searched(lot: _Lot, need: FieldNeed, most_kind: int, enough: int = fitsearc
             break
         if cell_m < CELLS_M[0]:
             decided = "fine grid"
-        finer, more_unknown = _search(lot, need, MOST_LAYOUTS, tries, cell_m, kind + 1, enough)
+        stage = _Stage(MOST_LAYOUTS, tries, cell_m, kind + 1)
+        finer, more_unknown = _search(lot, need, stage, enough)
         unknown |= more_unknown
         if finer is not None:
-            found, kind = finer, finer.best.kind
+            found, kind, last = finer, finer.best.kind, stage
         if kind >= most_kind:
             break
-    return found, unknown, decided
+    return found, unknown, decided, last
 
 
-def _search(
-    lot: _Lot, need: FieldNeed, most_layouts: int, tries: fitroom.Tries, cell_m: float, least_kind: int, enough: int
-) -> tuple[_Found | None, bool]:
-    fields, reserves, work = _work(need, most_layouts)
-    rings, spare_rings, same, patch = lot.ground.rings, lot.ground.spare_rings, lot.ground.same, lot.ground.patch
+def _search(lot: _Lot, need: FieldNeed, stage: _Stage, enough: int) -> tuple[_Found | None, bool]:
+    fields, reserves, work = _work(need, stage.most_layouts)
+    ground, least_kind = lot.ground, stage.least_kind
     best, unknown = fitsearch.search(
-        rings, spare_rings, same, tries, cell_m, MOST_CELLS, MOST_SPOTS, least_kind, enough, work, lot.house, patch
+        ground.rings,
+        ground.spare_rings,
+        ground.same,
+        stage.tries,
+        stage.cell_m,
+        MOST_CELLS,
+        MOST_SPOTS,
+        least_kind,
+        enough,
+        work,
+        lot.house,
+        ground.patch,
     )
     return (None if best.field.layout < 0 else _Found(best, fields, reserves)), unknown
 
@@ -383,22 +500,11 @@ def _work(need: FieldNeed, most_layouts: int) -> tuple[tuple[Layout, ...], tuple
     return fields, reserves, fitroom.Work(_table(fields), _table(reserves), need.spacing_m, trenches)
 
 
-def _rings(shape: shapely.Geometry, middle: tuple[float, float]) -> Rings:
-    if shapely.is_empty(shape):
-        return Rings(np.zeros(2), np.zeros(2), np.array([0, 2]))
-    parts = shape if isinstance(shape, shapely.Polygon) else shapely.get_parts(shape)
-    rings = shapely.get_rings(parts)
-    starts = np.zeros(len(rings) + 1, np.int64)
-    np.cumsum(shapely.get_num_coordinates(rings), out=starts[1:])
-    away = shapely.get_coordinates(rings) - middle
-    return Rings(np.ascontiguousarray(away[:, 0]), np.ascontiguousarray(away[:, 1]), starts)
-
-
 def _patch(site: Site, terrain: Terrain) -> fitground.Patch:
     """The ground under both envelopes, and as far round as a block of the coarsest cells may stick out."""
-    bounds, middle = shapely.bounds(np.array([site.field, site.reserve], object)), site.middle
-    left, bottom = np.nanmin(bounds[:, :2], axis=0) - BOUND_CELLS_M[0]
-    right, top = np.nanmax(bounds[:, 2:], axis=0) + BOUND_CELLS_M[0]
+    boxes, middle = [box for box in site.boxes_m if not math.isnan(box[0])], site.middle
+    left, bottom = (min(box[end] for box in boxes) - BOUND_CELLS_M[0] for end in (0, 1))
+    right, top = (max(box[end] for box in boxes) + BOUND_CELLS_M[0] for end in (2, 3))
     cell_m = terrain.cell_size_m
     row_0, col_0 = math.floor((terrain.top_m - top) / cell_m), math.floor((left - terrain.left_m) / cell_m)
     rows = math.floor((terrain.top_m - bottom) / cell_m) - row_0 + 1
@@ -425,9 +531,8 @@ def _table(options: tuple[Layout, ...]) -> npt.NDArray[np.float64]:
 
 def _corners(spot: fitroom.Spot, layout: Layout, turn: float, need: FieldNeed, middle: tuple[float, float]) -> npt.NDArray[np.float64]:
     """Corners of the rectangle and then of its trenches in the world, shape (1 + trenches, 4, 2). [m]"""
-    low = np.concatenate([[0.0], (need.trench_width_m + need.spacing_m) * np.arange(layout.count)])
-    high = np.concatenate([[layout.depth_m], low[1:] + need.trench_width_m])
-    u = spot.u + np.array([0.0, layout.length_m, layout.length_m, 0.0])
-    v = spot.v + np.column_stack([low, low, high, high])
-    cosine, sine = math.cos(turn), math.sin(turn)
-    return np.stack([middle[0] + u * cosine - v * sine, middle[1] + u * sine + v * cosine], axis=-1)
+    width_m, pitch_m = need.trench_width_m, need.trench_width_m + need.spacing_m
+    found: npt.NDArray[np.float64] = fitroom.corners(
+        spot.u, spot.v, layout.count, layout.length_m, layout.depth_m, width_m, pitch_m, turn, *middle
+    )
+    return found

@@ -1,5 +1,6 @@
 """Where rectangles of trenches have room on one turned grid, and which of these places the ground allows."""
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -147,6 +148,22 @@ def spot_at(row, col, option, deep, wide, length_m, depth_m, grid):  # type: ign
     u = grid.left + (col + 0.5 * wide) * grid.cell - 0.5 * length_m
     v = grid.bottom + (row + 0.5 * deep) * grid.cell - 0.5 * depth_m
     return Spot(option, u, v)
+
+
+@njit(cache=True, nogil=True)
+def corners(u, v, count, length_m, depth_m, width_m, pitch_m, turn, x_m, y_m):  # type: ignore[no-untyped-def]
+    """Corners of a rectangle and then of its trenches in the world, shape (1 + count, 4, 2): lower left corner in coordinates that are
+    turned about (x_m, y_m), number of trenches, length, depth over all, a trench's width, from one to the next. [m]"""
+    cosine, sine = math.cos(turn), math.sin(turn)
+    found = np.empty((1 + count, 4, 2))
+    for number in range(1 + count):
+        low = 0.0 if number == 0 else pitch_m * (number - 1)
+        high = depth_m if number == 0 else low + width_m
+        for corner in range(4):
+            along, across = u + (length_m if corner in (1, 2) else 0.0), v + (low if corner < 2 else high)
+            found[number, corner, 0] = x_m + along * cosine - across * sine
+            found[number, corner, 1] = y_m + along * sine + across * cosine
+    return found
 
 
 @njit(cache=True, nogil=True)

@@ -1,7 +1,9 @@
 """What a part keeps its distance from: every feature of every layer in one table."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -9,10 +11,25 @@ import numpy.typing as npt
 from geoseptic.errors import LayerContractError
 from geoseptic.model.checking import CheckedLayer
 from geoseptic.model.frame import Geometries
-from geoseptic.model.layers import WATER_KINDS, WELL_KINDS
+from geoseptic.model.layers import LOCATION_METHODS, WATER_KINDS, WELL_KINDS
 from geoseptic.model.rules import FEATURES
 from geoseptic.parcels.repair import keep_clear
 from geoseptic.units import in_both_units
+
+QUARTER_QUARTER_M: Final = 402.336
+"""Side of a quarter-quarter section, 1,320 ft: a sixteenth of a square mile (blm1973manual in data/references.toml)."""
+
+SECTION_M: Final = 1609.344
+"""Side of a section, 5,280 ft."""
+
+LEAST_ERROR_M: Final = {"quarter_quarter": QUARTER_QUARTER_M * math.sqrt(0.5), "section": SECTION_M * math.sqrt(0.5)}
+"""A well at the middle of such a square may lie at its corner, whatever less is stated."""
+
+ON_ITS_LOT_M: Final = 152.4
+"""500 ft, the error of a well that is placed by its lot or its address and states none. Common practice, no source."""
+
+BY_LOT: Final = ("address", "parcel_centroid")
+"""Methods by which a well is somewhere on a lot."""
 
 OPPOSITE = {"basement": "no_basement", "lined_watertight": "unlined"}
 
@@ -56,7 +73,11 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
         name = layer.contract.name
         errors_m = location_errors_m(layer, assumed_location_error_m)
         if name == "wells":
-            untold = int(np.isnan(layer.numbers("location_error")).sum())
+            methods = location_methods(layer)
+            coarse = np.isin(methods, (*LEAST_ERROR_M, *BY_LOT))
+            untold = int((np.isnan(layer.numbers("location_error")) & ~coarse).sum())
+            if coarse.any():
+                assumptions.append(_roughly_placed_told(methods[coarse], len(layer)))
             if untold:
                 assumed = in_both_units(assumed_location_error_m)
                 assumptions.append(f"{untold} of {len(layer)} wells state no location error: {assumed} assumed")
@@ -103,13 +124,30 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
 
 def location_errors_m(layer: CheckedLayer, assumed_m: float) -> npt.NDArray[np.float64]:
     """Location error of each feature: a well's own, the assumed one where it states none, and what the reprojection of the layer may have
-    moved it by. [m]
+    moved it by. A well that is placed by a section, a lot or an address has no less than such a place leaves open. [m]
     """
     own_m = np.zeros(len(layer))
     if layer.contract.name == "wells":
         stated = layer.numbers("location_error")
-        own_m = np.where(np.isnan(stated), assumed_m, stated)
+        methods = location_methods(layer)
+        own_m = np.where(np.isnan(stated), np.where(np.isin(methods, BY_LOT), max(ON_ITS_LOT_M, assumed_m), assumed_m), stated)
+        for name, least_m in LEAST_ERROR_M.items():
+            own_m = np.where(methods == name, np.fmax(own_m, least_m), own_m)
     return own_m + _moved_by_m(layer, assumed_m)
+
+
+def _roughly_placed_told(methods: npt.NDArray[np.object_], wells: int) -> str:
+    counts = [f"{np.count_nonzero(methods == name)} by {name}" for name in (*LEAST_ERROR_M, *BY_LOT) if (methods == name).any()]
+    least = " and ".join(f"{in_both_units(least_m)} for a {name.replace('_', '-')}" for name, least_m in LEAST_ERROR_M.items())
+    return (
+        f"{len(methods)} of {wells} wells are placed roughly ({', '.join(counts)}): a location error of at least {least} is taken, and of "
+        f"{in_both_units(ON_ITS_LOT_M)} for a lot or an address that states none"
+    )
+
+
+def location_methods(wells: CheckedLayer) -> npt.NDArray[np.object_]:
+    """How each well was placed, in our words; unknown where nothing is said."""
+    return np.array([LOCATION_METHODS.get(word, "unknown") for word in wells.texts("location_method")], object)
 
 
 def _moved_by_m(layer: CheckedLayer, assumed_m: float) -> float:

@@ -136,6 +136,7 @@ class Pieces:
         return len(self.lot)
 
     def of(self, rows: Any) -> "Pieces":
+        """Some of the pieces, by index, mask or slice."""
         return Pieces(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
 
     def moved(self, lots: int) -> "Pieces":

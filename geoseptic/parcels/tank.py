@@ -69,11 +69,13 @@ def place(
     lots_m : the lots themselves.
     barriers_m : of each lot what no pipe may run under, as of `on_lots`, the house included. [m]
     """
-    room = _room(envelopes_m, fields_m, reserves_m)
-    usable = ~(shapely.is_empty(room) | shapely.is_empty(houses_m) | shapely.is_empty(fields_m))
-    near = _near(room, houses_m, usable)
-    rows = np.flatnonzero(usable & ~shapely.is_empty(near))
     count = len(houses_m)
+    room, near = np.full((2, count), NOTHING, object)
+    rows = np.flatnonzero(~(shapely.is_empty(houses_m) | shapely.is_empty(fields_m)))
+    room[rows] = _room(envelopes_m[rows], fields_m[rows], reserves_m[rows])
+    rows = rows[~shapely.is_empty(room[rows])]
+    near[rows] = _near(room[rows], houses_m[rows])
+    rows = rows[~shapely.is_empty(near[rows])]
     centres, sewers, effluents = np.full(count, shapely.Point(), object), *np.full((2, count), shapely.LineString(), object)
     crosses = np.zeros(count, bool)
     straight = shapely.shortest_line(near[rows], fields_m[rows])
@@ -93,8 +95,8 @@ def place(
                 crosses[row] = over_reserve and not shapely.is_empty(reserves_m[row])
                 break
     footprints, exits = np.full(count, NOTHING, object), np.full(count, shapely.Point(), object)
-    for row in np.flatnonzero(~shapely.is_empty(centres)):
-        exits[row], footprints[row] = shapely.get_point(sewers[row], 0), _footprint(sewers[row])
+    rows = np.flatnonzero(~shapely.is_empty(centres))
+    exits[rows], footprints[rows] = shapely.get_point(sewers[rows], 0), _footprints(sewers[rows])
     return Tanks(footprints, exits, centres, sewers, effluents, crosses)
 
 
@@ -127,8 +129,8 @@ def _room(envelopes_m: Geometries, fields_m: Geometries, reserves_m: Geometries)
     return room
 
 
-def _near(room: Geometries, houses_m: Geometries, usable: npt.NDArray[np.bool_]) -> Geometries:
-    nearest_m = np.where(usable, shapely.distance(room, houses_m), 0.0)
+def _near(room: Geometries, houses_m: Geometries) -> Geometries:
+    nearest_m = shapely.distance(room, houses_m)
     near: Geometries = shapely.intersection(room, shapely.buffer(houses_m, nearest_m + NEAR_HOUSE_M))
     return near
 
@@ -159,12 +161,14 @@ def _places(part: shapely.Geometry, toward: shapely.Geometry) -> Geometries:
     return places[np.argsort(shapely.distance(places, toward), kind="stable")]
 
 
-def _footprint(sewer: shapely.LineString) -> shapely.Polygon:
-    """The tank with its long side along the sewer, round the sewer's lower end."""
-    (x0, y0), (x1, y1) = shapely.get_coordinates(sewer)[[0, -1]]
-    length = float(np.hypot(x1 - x0, y1 - y0))
-    along = np.array([(x1 - x0), (y1 - y0)]) / length if length > 0 else np.array([1.0, 0.0])
-    across = np.array([-along[1], along[0]])
+def _footprints(sewers: Geometries) -> Geometries:
+    """The tanks with their long sides along the sewers, round the sewers' lower ends."""
+    upper, lower = (shapely.get_coordinates(shapely.get_point(sewers, end)) for end in (0, -1))
+    down = lower - upper
+    length = np.hypot(down[:, 0], down[:, 1])[:, None]
+    along = np.where(length > 0, down / np.where(length > 0, length, 1.0), (1.0, 0.0))
+    across = np.column_stack([-along[:, 1], along[:, 0]])
     long, wide = along * TANK_LENGTH_M / 2, across * TANK_WIDTH_M / 2
-    middle = np.array([x1, y1])
-    return shapely.Polygon([middle - long - wide, middle + long - wide, middle + long + wide, middle - long + wide])
+    corners = [lower - long - wide, lower + long - wide, lower + long + wide, lower - long + wide]
+    footprints: Geometries = shapely.polygons(np.stack(corners, axis=1))
+    return footprints

@@ -38,7 +38,7 @@ def served(places_m: Geometries, points_m: Geometries, error_m: Floats) -> Bools
     """Which of the places have one of these wells for their own.
 
     That is a well in this place alone: where two claim the ground, nobody knows whose it is. And the disc that holds its true place must
-    lie in it, save for a tenth.
+    lie in it for at least `LEAST_OF_DISC`.
     """
     tree = shapely.STRtree(places_m)
     claims = np.bincount(tree.query(points_m, predicate="intersects")[0], minlength=len(points_m))

@@ -93,6 +93,7 @@ class Zones:
         why: str,
         where: shapely.Geometry | None = None,
     ) -> None:
+        """One zone more, of the obstacle `source`; round a presumed well it is never more than one that may be required. [m]"""
         if obstacles.presumed[source]:
             status, why = MAY_BE_REQUIRED, f"a well that is on no record may be anywhere here; {why}"
         self.feature.append(obstacles.feature[source])

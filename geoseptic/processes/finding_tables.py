@@ -8,7 +8,7 @@ import shapely
 from geopandas import GeoDataFrame
 from shapely.geometry import LineString, Point
 
-from geoseptic.model.cautions import BEFORE_ANY_LID
+from geoseptic.model.cautions import BEFORE_ANY_LID, SCREENING_AID
 from geoseptic.model.citation import Citation
 from geoseptic.model.finding_words import STRENGTHS
 from geoseptic.model.findings import Key
@@ -27,6 +27,14 @@ ROUND_M: Final = 1.5
 """Margin of a system's outline round its points, so that a single one shows."""
 
 AS_FAR_AS_SEEN: Final = ", as far as an inspection shows: soil, groundwater and size were not looked at"
+
+ABOUT: Final[Mapping[str, str]] = {
+    "systems": "Each system that was found: its kind, its verdict, what speaks against it, what is not proven and what to do next.",
+    "links": "What drains where, and how well each link is known.",
+    "points": "The points of the inspection, with the system that each belongs to.",
+    "properties": "The parcels that were inspected, with the worst verdict of their systems.",
+}
+"""What each layer is."""
 
 NOTES: Final = {
     "parcel_id": "Property",
@@ -216,7 +224,7 @@ def _layer(
             row["length_ft"] = round(from_metres(float(shape.length), "ft"), 1)
     columns = {column: [row[column] for row in rows] for column in notes}
     made = GeoDataFrame(columns, geometry=frame.from_metres(np.array([*shapes, None], object)[:-1]), crs=frame.crs)
-    return LayerResult("findings", name, made, legend, title, legend.title, notes)
+    return LayerResult("findings", name, made, legend, title, f"{ABOUT[name]} {SCREENING_AID}", notes)
 
 
 def _blocks(judgement: Judgement) -> Iterator[Block]:

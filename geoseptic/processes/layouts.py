@@ -10,8 +10,8 @@ import shapely
 
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import tank
-from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, SiteGround, Terrain, fit, room
-from geoseptic.processes.lot_ground import fall_along_m, heights_m, lowest_m
+from geoseptic.parcels.fit import FieldNeed, Fit, Pipes, Placement, Site, SiteGround, Terrain, fit, room, sites
+from geoseptic.processes.lot_ground import fall_along_m, heights_m, highest_m, lowest_m
 from geoseptic.processes.lot_sizes import AS_A_BED, LARGEST, PLANNED, SMALLEST
 from geoseptic.processes.lots import NO_ROOM, Lots
 from geoseptic.systems.gravity import Burial, Ground, Profile, profile
@@ -29,6 +29,9 @@ AT_A_CORNER_M = 1e-6
 
 TO_SPARE_M = 0.1
 """So that a rounding does not take the tank's place again."""
+
+IN_POSSIBLE, ELSEWHERE = "in possible", "on another part"
+"""What each open question could add: setbacks that only may be required, other parts of the lot."""
 
 NO_LINES = np.empty(0, object)
 
@@ -93,7 +96,9 @@ def laid_out(lots: Lots, setting: Setting) -> Laid:
     is looked for once more.
     """
     starts, grounds = starts_of(lots, setting), dict[int, SiteGround]()
-    answers = [_searched(lots, lot, setting, starts[lot], grounds) for lot in range(len(lots))]
+    clear = sites(at_homes(lots, lots.field_m), at_homes(lots, lots.reserve_m), starts)
+    possible = sites(at_homes(lots, lots.field_possible_m), at_homes(lots, lots.reserve_possible_m), starts)
+    answers = [_searched(lots, lot, setting, clear[lot], possible[lot], grounds) for lot in range(len(lots))]
     laid = _with_tanks(lots, setting, answers)
     laid = _moved(lots, setting, laid, _beside_the_tank(lots, setting, laid, starts))
     laid = _moved(lots, setting, laid, _below_the_tank(lots, setting, laid, grounds))
@@ -187,9 +192,33 @@ def _below_the_tank(lots: Lots, setting: Setting, laid: Laid, grounds: Mapping[i
             # As much lower as was missing: the search knows nothing of the ground on the way and of the header along the field.
             centre = laid.tanks.centres_m[lot]
             start = float(shapely.get_x(centre)), float(shapely.get_y(centre)), run.tank_outlet_m - run.lift_m
-            second[lot] = _again(lots, lot, setting, laid.answers[lot], NO_ROOM, start, grounds.get(lot))
+            answer = _again(lots, lot, setting, laid.answers[lot], NO_ROOM, start, grounds.get(lot))
+            if _moved_at_all(answer, laid.answers[lot]):
+                second[lot] = answer
+    second = _may_drain(lots, setting, second)
     runs = _moved(lots, setting, laid, second).profiles
     return {lot: answer for lot, answer in second.items() if (after := runs[lot]) is not None and after.by_gravity}
+
+
+def _moved_at_all(answer: Searched, before: Searched) -> bool:
+    """Whether field or reserve may lie elsewhere than before: they are other shapes."""
+    now, old = answer.placement, before.placement
+    return now is None or old is None or now.field is not old.field or now.reserve is not old.reserve
+
+
+def _may_drain(lots: Lots, setting: Setting, answers: Mapping[int, Searched]) -> dict[int, Searched]:
+    """Those of the answers whose field a line that falls all the way from the house may reach, wherever the tank stands.
+
+    The line starts below the highest ground at the house and cannot be shorter than the way from house to field.
+    """
+    rows = [lot for lot, answer in answers.items() if answer.placement is not None]
+    placed = [placement for lot in rows if (placement := answers[lot].placement) is not None]
+    burial, houses_m = setting.burial, lots.houses_m[rows]
+    way_m = shapely.distance(houses_m, np.array([placement.field for placement in placed], object))
+    fall_m = burial.sewer_cover_m + burial.tank_drop_m + way_m * min(burial.sewer_fall_m_per_m, burial.effluent_fall_m_per_m)
+    arrives_m = highest_m(setting.terrain, houses_m) - fall_m
+    pipe_m = np.array(_highest_m(setting, [placement.trenches for placement in placed])) - burial.field_pipe_depth_m
+    return {lot: answers[lot] for lot, may in zip(rows, arrives_m >= pipe_m - AT_A_CORNER_M, strict=True) if may}
 
 
 def _may_run_down(lots: Lots, lot: int, setting: Setting, run: Profile) -> bool:
@@ -230,16 +259,18 @@ def _told_of_tanks(lots: Lots, laid: Laid) -> list[Searched]:
     return out
 
 
-def _searched(lots: Lots, lot: int, setting: Setting, start: Start, grounds: dict[int, SiteGround]) -> Searched:
-    """Room for one lot's field and reserve; where there is none, whether what nobody knows could make the difference. The ground of a lot
-    on which something is drawn is put into `grounds`."""
+def _searched(lots: Lots, lot: int, setting: Setting, clear: Site, possible: Site, grounds: dict[int, SiteGround]) -> Searched:
+    """Room for one lot's field and reserve in what is clear of everything; where there is none, whether what nobody knows could make the
+    difference: `possible` is what every open question would leave.
+
+    The ground of a lot on which something is drawn is put into `grounds`.
+    """
     chosen = lots.sizes[lot]
     if lots.why_not[lot]:
         return Searched(None, "", replace(NOTHING, unsized=lots.why_not[lot]))
     if chosen.largest is None or chosen.planned is None or chosen.smallest is None:
         return Searched(None, "", replace(NOTHING, soil_forbids=chosen.size.why_not, unsized=chosen.in_doubt))
     terrain, pipes = setting.terrain, setting.pipes
-    clear = site_of(at_home(lots, lot, lots.field_m[lot]), at_home(lots, lot, lots.reserve_m[lot]), start)
     ground = SiteGround(clear, terrain)
     first = fit(clear, chosen.largest, terrain, pipes, ground)
     if first.placement is not None:
@@ -262,16 +293,10 @@ def _searched(lots: Lots, lot: int, setting: Setting, start: Start, grounds: dic
             drawn, size, drawn_need = (found, name, need) if fits[name] else (drawn, size, drawn_need)
             met_unknown |= found.met_unknown_ground
             alone |= found.placement is not None
-    # The same on what each open question could add: setbacks that only may be required, other parts of the lot, unknown ground.
-    possible = [lots.field_possible_m[lot], lots.reserve_possible_m[lot]]
-    openly = {}
-    site = clear
-    for name, wider in (
-        ("in_possible", site_of(at_home(lots, lot, possible[0]), at_home(lots, lot, possible[1]), start)),
-        ("on_another_part", site_of(possible[0], possible[1], start)),
-    ):
-        openly[name] = False
-        if shapely.area(wider.field) > shapely.area(site.field) + OPEN_FROM_M2:
+    site, openly = clear, dict.fromkeys((IN_POSSIBLE, ELSEWHERE), False)
+    for name in openly:
+        wider = possible if name == IN_POSSIBLE else _of_all_parts(lots, lot, possible)
+        if wider.areas_m2[0] > site.areas_m2[0] + OPEN_FROM_M2:
             site = wider
             there = room(site, chosen.smallest, terrain, pipes)
             openly[name] = there.both
@@ -287,8 +312,8 @@ def _searched(lots: Lots, lot: int, setting: Setting, start: Start, grounds: dic
         field=first.placement is not None,
         planned=fits.get(PLANNED, False),
         smaller=any(fits.values()),
-        in_possible=openly["in_possible"],
-        on_another_part=openly["on_another_part"] and not openly["in_possible"],
+        in_possible=openly[IN_POSSIBLE],
+        on_another_part=openly[ELSEWHERE] and not openly[IN_POSSIBLE],
         on_unknown_ground=on_unknown,
         alone_at_best=alone,
     )
@@ -305,13 +330,12 @@ def rooms_in(lots: Lots, setting: Setting, shapes_m: Geometries) -> list[bool]:
 
     A lot without a house has no tank to place.
     """
-    answers, starts = [], starts_of(lots, setting)
-    for lot, shape in enumerate(shapes_m):
+    homes_m, answers = at_homes(lots, shapes_m), []
+    for lot, site in enumerate(sites(homes_m, homes_m, starts_of(lots, setting))):
         need = lots.sizes[lot].largest
         assert need is not None  # lots without a size are not asked
-        ground, found = at_home(lots, lot, shape), None
-        if not (lots.why_not[lot] or shapely.is_empty(ground)):
-            site = site_of(ground, ground, starts[lot])
+        found = None
+        if not (lots.why_not[lot] or shapely.is_empty(site.field)):
             asked = site, need, setting.terrain, setting.pipes, SiteGround(site, setting.terrain)
             # Few have room for both, and where they lie matters to the tank alone.
             found = fit(*asked) if room(*asked).both else None
@@ -330,14 +354,31 @@ def at_home(lots: Lots, lot: int, envelope: shapely.Geometry) -> shapely.Geometr
     return shapely.intersection(envelope, part)
 
 
+def at_homes(lots: Lots, envelopes: Geometries) -> Geometries:
+    """The same of the envelopes of all lots."""
+    found = envelopes.copy()
+    for lot in np.flatnonzero((shapely.get_num_geometries(lots.shapes_m) > 1) & ~shapely.is_empty(lots.houses_m)).tolist():
+        found[lot] = at_home(lots, lot, envelopes[lot])
+    return found
+
+
+def _of_all_parts(lots: Lots, lot: int, at_home: Site) -> Site:
+    """The site on all of what every open question would leave of the lot, whichever part the house stands on."""
+    field, reserve = lots.field_possible_m[lot], lots.reserve_possible_m[lot]
+    if field is at_home.field and shapely.get_num_geometries(lots.shapes_m[lot]) < 2:
+        return at_home
+    return site_of(field, reserve, (at_home.outlet_x_m, at_home.outlet_y_m, at_home.outlet_invert_m))
+
+
 def has_both(found: Fit | None, need: FieldNeed) -> bool:
     """Whether the field was found, and the reserve too if one is asked for."""
     return found is not None and found.placement is not None and (found.placement.reserve is not None or need.reserve_share == 0)
 
 
 def site_of(field: shapely.Geometry, reserve: shapely.Geometry, start: Start) -> Site:
-    """A lot's envelopes; one and the same where the reserve may go where the field may, which the search makes use of."""
-    return Site(field, field if shapely.equals_exact(field, reserve, 0.0) else reserve, *start)
+    """One of `sites`."""
+    shapes_m = np.array([field, reserve], object)
+    return sites(shapes_m[:1], shapes_m[1:], [start])[0]
 
 
 def starts_of(lots: Lots, setting: Setting) -> list[Start]:

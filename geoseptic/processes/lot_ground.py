@@ -9,6 +9,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.errors import CodeSilentError
+from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.planes import Plane
 from geoseptic.model.rules import RuleSet
@@ -147,3 +148,22 @@ def lowest_m(terrain: Terrain, shape_m: shapely.Geometry) -> float:
         max(0, row_0 - around) : min(rows, row_1 + around + 1), max(0, col_0 - around) : min(cols, col_1 + around + 1)
     ]
     return float(np.nanmin(box_m)) if box_m.size and not np.isnan(box_m).all() else math.nan
+
+
+def highest_m(terrain: Terrain, shapes_m: Geometries) -> Floats:
+    """The highest fitted ground in the box round each shape, NaN where none is known there; shape (n,). [m]"""
+    found = np.full(len(shapes_m), np.nan)
+    for number, (left, bottom, right, top) in enumerate(shapely.bounds(shapes_m).tolist()):
+        if math.isnan(left):
+            continue
+        rows = np.arange(math.floor((terrain.top_m - top) / terrain.cell_size_m - ROUNDING), _last(terrain.top_m - bottom, terrain))
+        cols = np.arange(math.floor((left - terrain.left_m) / terrain.cell_size_m - ROUNDING), _last(right - terrain.left_m, terrain))
+        row, col = (side.ravel() for side in np.meshgrid(rows, cols, indexing="ij"))
+        heights = planes_at(terrain.elevation_m, row, col, terrain.half_window, LEAST_KNOWN_SHARE)[:, 0]
+        found[number] = np.max(heights, initial=-np.inf, where=~np.isnan(heights))
+    return np.where(np.isinf(found), np.nan, found)
+
+
+def _last(away_m: float, terrain: Terrain) -> int:
+    """The first cell that is past a length from the raster's edge."""
+    return math.floor(away_m / terrain.cell_size_m + ROUNDING) + 1

@@ -5,6 +5,7 @@ import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,7 @@ from geoseptic.run.config import (
     ELEVATION_GAPS,
     ELEVATION_SCALE,
     ELEVATION_TILES,
+    GEOPARQUET,
     KEEP,
     LEVEL_IS_HEIGHT,
     SCHEDULER,
@@ -83,6 +85,8 @@ class Request:
     keep: Path | None = None
     sections: str | None = None
     to_postgis: Schema | None = None
+    also: tuple[str, ...] = ()
+    """What to write beside the declared outputs, of the words in `config.also_of`."""
     places: mappings.PlaceSettings = field(default_factory=dict)
     place_columns: mappings.ColumnNames = field(default_factory=dict)
 
@@ -98,7 +102,7 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
     )
     needed = made.add_argument_group("needed")
     optional = made.add_argument_group("options")
-    for parameter in process.parameters:
+    for parameter in (*process.parameters, *run_parameters(process)):
         repeat = isinstance(parameter.spec, Facts | Names | Ids | Weights | RuleSetsIn)
         (needed if parameter.required else optional).add_argument(
             parameter.flag,
@@ -107,8 +111,6 @@ def parser(process: Process[..., Any], program: str) -> argparse.ArgumentParser:
             action="append" if repeat else "store",
             help=_help(parameter).replace("%", "%%"),
         )
-    for parameter in run_parameters(process):
-        optional.add_argument(parameter.flag, dest=parameter.name, metavar=_metavar(parameter), help=_help(parameter))
     run = made.add_argument_group("run")
     run.add_argument("--out", metavar="DIR", help=OUT.title)
     run.add_argument("--overwrite", action="store_true", help="replace outputs that are there")
@@ -199,6 +201,8 @@ def combined(process: Process[..., Any], config: dict[str, Any], line: Mapping[s
         faults.append("--keep cannot be used with --scheduler yet: leave one of them out.")
     if switches["resume"] and SCHEDULER.name in values:
         faults.append("--resume cannot be used with --scheduler yet: leave one of them out.")
+    if GEOPARQUET in values.get("also", ()) and find_spec("pyarrow") is None:
+        faults.append(f"--also {GEOPARQUET}: pyarrow, which writes it, is not installed. Install geoseptic[parquet], or leave it out.")
     to_postgis = None
     if TO_POSTGIS.name in values:
         try:
@@ -209,6 +213,7 @@ def combined(process: Process[..., Any], config: dict[str, Any], line: Mapping[s
         raise ParameterError(
             faults[0] if len(faults) == 1 else "\n".join(["these arguments cannot be used:", *(f"  - {f}" for f in faults)])
         )
+    also = values.pop("also", ())
     keep = values.pop(KEEP.name, None)
     columns, place_columns = mappings.parted(columns)
     rasters = [parameter.name for parameter in process.parameters if isinstance(parameter.spec, ElevationIn | DepthIn)]
@@ -225,6 +230,7 @@ def combined(process: Process[..., Any], config: dict[str, Any], line: Mapping[s
         keep=None if keep is None else Path(keep),
         sections=values.pop(SECTIONS_FILE.name, None),
         to_postgis=to_postgis,
+        also=also,
         places=places,
         place_columns=place_columns,
         values=values,

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from geoseptic.errors import ParameterError, nearest
-from geoseptic.process import Choice, DepthIn, ElevationIn, LayerOut, Length, Number, Parameter, Process, TableOut, Text
+from geoseptic.process import Choice, DepthIn, ElevationIn, LayerOut, Length, Names, Number, Parameter, Process, RasterOut, TableOut, Text
 
 SETTINGS: Final = ("out", "overwrite", "resume", "columns", "values", "places", "crs", "encoding", "allow_network")
 CELL_SIZE: Final = Parameter("cell_size_m", Length("Cell size of all rasters; default that of the elevation", 0.1, 100.0), False, None)
@@ -55,6 +55,9 @@ TO_POSTGIS: Final = Parameter(
     None,
 )
 """Where the process has layers or tables among its outputs."""
+GEOPARQUET: Final = "geoparquet"
+FLATGEOBUF: Final = "flatgeobuf"
+STAC: Final = "stac"
 
 
 def read_config(path: Path, process: Process[..., Any]) -> dict[str, Any]:
@@ -108,6 +111,8 @@ def run_parameters(process: Process[..., Any]) -> tuple[Parameter, ...]:
         found.append(SECTIONS_FILE)
     if any(isinstance(out, LayerOut | TableOut) for out in process.outputs):
         found.append(TO_POSTGIS)
+    if (also := also_of(process)) is not None:
+        found.append(also)
     return tuple(found)
 
 
@@ -121,6 +126,17 @@ def unit_of(raster: str) -> Parameter:
     """The unit of a raster's heights or depths, where its file does not state it."""
     what = "heights" if raster == "elevation" else f"depths of {raster}"
     return Parameter(f"{raster}_unit", Choice(f"Unit of the {what}, where the file does not state it", HEIGHT_UNITS), False, None)
+
+
+def also_of(process: Process[..., Any]) -> Parameter | None:
+    """What may be written beside the outputs that the process declares: a copy of each layer, and what a catalogue asks for."""
+    layers = any(isinstance(out, LayerOut) for out in process.outputs)
+    if layers:
+        title = "What to write as well: a copy of each layer in another format, a description of the run for a catalogue"
+        return Parameter("also", Names(title, (GEOPARQUET, FLATGEOBUF, STAC)), False, None)
+    if any(isinstance(out, RasterOut) for out in process.outputs):
+        return Parameter("also", Names("What to write as well: a description of the run for a catalogue", (STAC,)), False, None)
+    return None
 
 
 def _shown(parameter: Parameter) -> str:

@@ -36,14 +36,8 @@ from geoseptic.process import (
 )
 from geoseptic.run import mappings
 from geoseptic.run.config import told_parameters
+from geoseptic.run.mediatypes import CSV, GEOJSON, GEOPACKAGE, GEOTIFF, GPX, JSON, MARKDOWN
 
-GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
-GEOPACKAGE = "application/geopackage+sqlite3"
-CSV = "text/csv"
-GPX = "application/gpx+xml"
-MARKDOWN = "text/markdown"
-GEOJSON = "application/geo+json"
-JSON = "application/json"
 RUN_OUTPUT = "run"
 RUN = "Record of the run: inputs with hashes, rule set, parameters, counts, repairs, warnings, cautions"
 

@@ -17,6 +17,7 @@ from geoseptic.io import tables as table_files
 from geoseptic.io import vectors as vector_files
 from geoseptic.model.results import Results
 from geoseptic.process import Process
+from geoseptic.run import copies
 from geoseptic.run.arguments import Request
 
 MANIFEST: Final = "run.json"
@@ -43,7 +44,8 @@ def refuse(process: Process[..., Any], wanted: Request) -> None:
     ancestor = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
     if not os.access(ancestor, os.W_OK):
         raise ParameterError(f"--out {out}: nothing may be written in {ancestor}. Choose another folder.")
-    there = [path.name for name in (*process.files, MANIFEST) for path in sorted(out.glob(name))]
+    copies.refuse(wanted.also)
+    there = [path.name for name in (*process.files, *copies.names(process, wanted.also), MANIFEST) for path in sorted(out.glob(name))]
     if there and not wanted.overwrite:
         raise OutputExistsError(str(out), there)
     _refuse_open(out, [*there, *_listed(out)])
@@ -128,12 +130,19 @@ def _folder_in(out: Path, prefix: str) -> Iterator[Path]:
 
 def write(folder: Path, results: Results, workers: int = 1) -> list[str]:
     """Write all results into an empty folder; their names. Raises DiskFullError where something could not be written whole."""
-    try:
+    with writing(folder):
         return _written(folder, results, workers)
+
+
+@contextmanager
+def writing(folder: Path) -> Iterator[None]:
+    """Raises DiskFullError where something could not be written whole into the folder."""
+    try:
+        yield
     except GeosepticError:
         raise
     except Exception as error:
-        if not isinstance(error, OSError) and type(error).__module__.split(".")[0] not in ("rasterio", "pyogrio"):
+        if not isinstance(error, OSError) and type(error).__module__.split(".")[0] not in ("rasterio", "pyogrio", "pyarrow"):
             raise
         raise DiskFullError(_why_not(folder, error)) from error
 

@@ -23,7 +23,7 @@ from geoseptic.model.layers import READ_WHOLE
 from geoseptic.model.problems import Refused
 from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn, Spec
-from geoseptic.run import outputs, sameruns, stops, todatabase
+from geoseptic.run import copies, outputs, sameruns, stops, todatabase
 from geoseptic.run.arguments import Request
 from geoseptic.run.headers import Headers, check_places, check_words, guessed_columns, read_headers, where_features_matter
 from geoseptic.run.manifest import digests_of, input_records, input_states, manifest, refuse_changed, time_text, with_digests
@@ -84,6 +84,9 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             with outputs.beside(wanted.out) as partial:
                 with stage("writing"):
                     names = outputs.write(partial, results, int(wanted.values.get("workers", 1)))
+                with outputs.writing(partial):
+                    beside = copies.write(partial, process, results, wanted.also, names, version, time_text(started), outputs.MANIFEST)
+                    names += list(beside)
                 if store is not None and store.damaged:
                     warnings.append(f"{store.folder} held damaged files, which were passed over: {listed(list(store.damaged))}")
                 with todatabase.written(process, wanted, results, time_text(started)) as database:
@@ -92,6 +95,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
                     record = manifest(process, wanted, headers.rules, results, as_read, warnings, version, started, heard.seconds)
                     record["guessed_columns"] = guessed_columns(process, headers, wanted)
                     record["kept"] = None if store is None else store.record
+                    record["also"] = {"wanted": wanted.also, "files": beside} if wanted.also else None
                     record["to_postgis"] = todatabase.record(wanted, database)
                     refuse_changed(process, wanted, states, inputs)
                     if store is not None and same is not None:
@@ -114,6 +118,7 @@ def _summary(
         "out": str(wanted.out),
         "outputs": [*names, outputs.MANIFEST],
         "removed": list(removed),
+        **({"also": list(record["also"]["files"])} if record["also"] and record["also"]["files"] else {}),
         **({} if record["to_postgis"] is None else {"to_postgis": record["to_postgis"]}),
         "counts": {name: count for name, count in record["counts"].items() if isinstance(count, int)},
         "warnings": record["warnings"],
@@ -290,7 +295,7 @@ def _plan(process: Process[..., Any], wanted: Request, headers: Headers) -> dict
         "inputs": inputs,
         "rules": headers.rules.title if headers.rules else None,
         "out": str(wanted.out),
-        "outputs": [*process.files, outputs.MANIFEST],
+        "outputs": [*process.files, *copies.names(process, wanted.also), outputs.MANIFEST],
         **todatabase.plan(process, wanted),
     }
 

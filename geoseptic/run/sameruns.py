@@ -46,7 +46,8 @@ def key_of(
     store: Store, process: Process[..., Any], wanted: Request, headers: Headers, inputs: Mapping[str, Any], version: str
 ) -> str | None:
     """What the run is kept under; None where it may follow from something that is in no hash."""
-    if wanted.to_postgis is not None or any(record["sha256"] is None for record in inputs.values()):
+    # An item for a catalogue tells when the run was.
+    if wanted.to_postgis is not None or wanted.also or any(record["sha256"] is None for record in inputs.values()):
         return None
     if headers.runs or any(isinstance(parameter.spec, RunIn) for parameter in process.parameters):
         return None

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from geoseptic.model.results import Results
 from geoseptic.process import LayerOut, Process, TableOut
 from geoseptic.run.arguments import Request
+from geoseptic.run.copies import layers_of
 from geoseptic.stages import stage
 
 if TYPE_CHECKING:
@@ -15,12 +16,7 @@ if TYPE_CHECKING:
 
 def origins(process: Process[..., Any]) -> dict[str, str]:
     """Table of the database -> file, and layer in it, for all that `process` may write."""
-    from geoseptic.processes.tables import ENVELOPE_LAYERS
-
-    layers = {out.name: _origin(out.file, out.name) for out in process.outputs if isinstance(out, LayerOut)}
-    # Which parts a run looks for is a matter of its parameters.
-    envelopes = {out.file for out in process.outputs if isinstance(out, LayerOut) and out.name in ENVELOPE_LAYERS.values()}
-    layers |= {name: _origin(file, name) for file in envelopes for name in ENVELOPE_LAYERS.values()}
+    layers = {name: _origin(file, name) for name, file in layers_of(process).items()}
     names = [out.name for out in process.outputs if isinstance(out, TableOut)]
     return {**layers, **{_name(process, name): f"{name}.csv" for name in names}}
 

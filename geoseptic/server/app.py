@@ -8,8 +8,8 @@ from typing import Any
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.model.cautions import CAUTIONS, SCREENING_AID
+from geoseptic.run.mediatypes import media_type
 from geoseptic.server import gate
-from geoseptic.server.results import media_type
 
 HTML = ("text/html", "application/ld+json")
 """What pygeoapi would also answer; this server answers JSON alone, whose pages load nothing from elsewhere."""

@@ -25,7 +25,8 @@ from geoseptic.process import (
     SheetIn,
 )
 from geoseptic.run import arguments
-from geoseptic.run.describe import GEOJSON, RUN_OUTPUT, inputs_of, told
+from geoseptic.run.describe import RUN_OUTPUT, inputs_of, told
+from geoseptic.run.mediatypes import GEOJSON
 
 MOST_FEATURES: Final = 20_000
 """Of a layer that a request brings along."""

@@ -1,35 +1,21 @@
 """What a finished job hands out: links to its files, and in the answer itself what was wanted so."""
 
 import json
-import mimetypes
 import sqlite3
 from contextlib import closing
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 from urllib.parse import quote
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.model.cautions import CAUTIONS, SCREENING_AID
 from geoseptic.process import FileOut, LayerOut, Output, files_of
-from geoseptic.run.describe import CSV, GEOJSON, GEOPACKAGE, GEOTIFF, GPX, JSON, MARKDOWN, RUN, RUN_OUTPUT
+from geoseptic.run.describe import RUN, RUN_OUTPUT
+from geoseptic.run.mediatypes import GEOJSON, JSON, media_type
 from geoseptic.run.outputs import MANIFEST
 from geoseptic.server.jobs import Job
 from geoseptic.server.requests import by_reference_alone
-
-MEDIA_TYPES: Final = {
-    ".tif": GEOTIFF,
-    ".gpkg": GEOPACKAGE,
-    ".csv": CSV,
-    ".gpx": GPX,
-    ".md": MARKDOWN,
-    ".html": "text/html",
-    ".json": JSON,
-}
-
-
-def media_type(name: str) -> str:
-    return MEDIA_TYPES.get(Path(name).suffix) or mimetypes.guess_type(name)[0] or "application/octet-stream"
 
 
 def results(job: Job, folder: Path, address: str) -> dict[str, Any]:
@@ -53,6 +39,8 @@ def results(job: Job, folder: Path, address: str) -> dict[str, Any]:
                 "type": out.media_type if isinstance(out, FileOut) else media_type(file),
                 "title": RUN if out is None else out.title,
             }
+    for file in job.summary.get("also", ()) if job.outputs is None else ():
+        found[file] = {"href": f"{address}/jobs/{job.id}/files/{quote(file)}", "type": media_type(file), "title": file}
     return found
 
 

@@ -68,6 +68,7 @@ class Drainage:
     together: list[tuple[Key, Key]] = field(default_factory=list)
 
     def add(self, upper: Key, lower: Key, strength: int, runs: Iterable[Run], by_way_of: bool = False) -> None:
+        """Put in a link, or join what is there with further runs that show it, the stronger of which counts."""
         link = self.links[upper].get(lower)
         if link is None:
             link = self.links[upper][lower] = self.back[lower][upper] = Link(upper, lower, strength, by_way_of=by_way_of)
@@ -76,10 +77,12 @@ class Drainage:
         link.runs += [run for run in runs if run not in link.runs]
 
     def remove(self, link: Link) -> None:
+        """Take a link out."""
         del self.links[link.upper][link.lower]
         del self.back[link.lower][link.upper]
 
     def all_links(self) -> list[Link]:
+        """Every link, by its upper point."""
         return [link for lowers in self.links.values() for link in lowers.values()]
 
     def below(self, key: Key) -> set[Key]:
@@ -87,6 +90,7 @@ class Drainage:
         return _reach(key, self.links)
 
     def above(self, key: Key) -> set[Key]:
+        """Every point whose water may come to `key`, itself among them."""
         return _reach(key, self.back)
 
 
@@ -143,6 +147,7 @@ def _take(run: Run, found: Inspection, graph: Drainage) -> None:
 
 
 def is_end(found: Inspection, key: Key) -> bool:
+    """Whether water goes no further than this point, by its kind."""
     return found.points[key].is_a.role == "end"
 
 

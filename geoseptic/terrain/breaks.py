@@ -32,7 +32,10 @@ class Break:
 
 
 def breaks(heights_m: Plane) -> tuple[Break, ...]:
-    """All straight steps across the whole of a raster of heights; NaN where unknown. [m]"""
+    """All straight steps across the whole of a plane of heights, shape (rows, cols), NaN where unknown; those between rows first. [m]
+
+    What counts as a step is our own choice (`STEP_M`, `SPREADS`).
+    """
     rows, cols = heights_m.shape
     by_row = np.concatenate([heights_m.read(slice(row, row + 1), slice(0, cols)) for row in _some(rows)])
     some_cols = _some(cols)

@@ -48,7 +48,7 @@ def fill(elevation_m: Floats) -> Floats:
 
 
 def edge_of_data(elevation_m: Floats) -> npt.NDArray[np.bool_]:
-    """Cells from which water may leave the data: known cells on the raster's edge or beside an unknown cell."""
+    """Cells from which water may leave the data: known cells on the raster's edge or beside an unknown cell; shape (rows, cols)."""
     return _edge(np.ascontiguousarray(elevation_m, np.float32))
 
 

@@ -190,7 +190,8 @@ def leaves_within(
 ) -> npt.NDArray[np.bool_]:
     """Whether a flow path from the cell gets to the edge of the data within the reach, so that nobody knows where it goes on to.
 
-    Halo and `core` as for `path_distance`. `edge` is that of the whole raster: the border of a window is none.
+    Halo, `receivers`, `core` and lengths as for `path_distance`; a bool array of the core's shape. `edge` (bool, shape (rows, cols)) is
+    that of the whole raster: the border of a window is none.
     """
     if not edge.any():
         return np.zeros((edge if core is None else edge[core]).shape, bool)
@@ -201,7 +202,15 @@ def leaves_within(
 
 
 def answers(distance_m: Floats, leaves: npt.NDArray[np.bool_], known: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint8]:
-    """One of the four answers for every cell; no halo."""
+    """One of the four answers for every cell, uint8; no halo.
+
+    Parameters
+    ----------
+    distance_m : float32 array, shape (rows, cols)
+        From `path_distance`; infinite where no well is reached. [m]
+    leaves, known : bool arrays of the same shape
+        From `leaves_within`; whether the ground's height is known.
+    """
     code = np.full(distance_m.shape, REACHES_NO_WELL, np.uint8)
     code[leaves] = LEAVES_THE_DATA
     code[np.isfinite(distance_m)] = REACHES_A_WELL
@@ -389,7 +398,10 @@ def _climb(receivers, starts, distance, lengths, reach):  # type: ignore[no-unty
 
 
 def upstream_of(receivers: Receivers, target: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Every cell with a flow path to a target cell, the targets included; within the arrays given, which may be a window."""
+    """Every cell with a flow path to a target cell, the targets included; within the arrays given, which may be a window.
+
+    `receivers` (uint8) and `target` (bool) have the shape (rows, cols), and so has the result.
+    """
     return _upstream(receivers, target.copy())
 
 

@@ -21,7 +21,17 @@ GOOD_FROM: Final = 70
 def slope_rating(slope_percent: Floats, limit_percent: float, classes_percent: tuple[float, float]) -> Floats:
     """Rating by slope: 100 level, 70 and 40 at the two class limits, 10 at the code's limit and beyond.
 
-    A code with a limit inside the classes ends the curve there. NaN stays NaN.
+    A code with a limit inside the classes ends the curve there. The scale is our own.
+
+    Parameters
+    ----------
+    slope_percent : float32 array of any shape
+        NaN where unknown, and then in the result. [percent]
+    limit_percent, classes_percent : the code's limit, and where slight ends and moderate ends. [percent]
+
+    Returns
+    -------
+    float32 array of the same shape : 10 to 100.
     """
     slight, moderate = classes_percent
     points = [(0.0, 100.0), (slight, 70.0), (moderate, 40.0)]
@@ -30,7 +40,19 @@ def slope_rating(slope_percent: Floats, limit_percent: float, classes_percent: t
 
 
 def well_path_rating(distance_m: Floats, setback_m: float, reach_m: float) -> Floats:
-    """Rating by the flow path down to a well: 10 at the setback and nearer, 60 at the reach, 100 where no well is reached (infinite)."""
+    """Rating by the flow path down to a well: 10 at the setback and nearer, 60 at the reach, 100 where no well is reached.
+
+    Parameters
+    ----------
+    distance_m : float32 array of any shape
+        Infinite where no well is reached; NaN where unknown, and then in the result. [m]
+    setback_m, reach_m : float
+        What the code asks from a well, and the farthest path that was looked for. [m]
+
+    Returns
+    -------
+    float32 array of the same shape : 10 to 100.
+    """
     rated = _curve(distance_m, [(setback_m, 10.0), (max(reach_m, setback_m + 1.0), 60.0)])
     return np.where(np.isinf(distance_m), np.float32(100), rated)
 
@@ -59,7 +81,19 @@ def combined(factors: Mapping[str, Floats], weights: Mapping[str, float] | None 
 
 
 def suitability(rating: Floats, excluded: npt.NDArray[np.bool_], unproven: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint8]:
-    """0 where excluded, 255 where not known, else the rating from 1 to 100. What is excluded for certain stays excluded."""
+    """0 where excluded, 255 where not known, else the rating from 1 to 100. What is excluded for certain stays excluded.
+
+    Parameters
+    ----------
+    rating : float32 array of any shape
+        NaN where unknown.
+    excluded, unproven : bool arrays of the same shape
+        Closed for certain; closed perhaps, which reads as unknown.
+
+    Returns
+    -------
+    uint8 array of the same shape
+    """
     known = np.isfinite(rating) & ~unproven
     out = np.full(rating.shape, UNKNOWN, np.uint8)
     out[known] = np.clip(np.rint(rating[known]), 1, 100)

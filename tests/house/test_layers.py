@@ -12,6 +12,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("errors", "units", "stages", "memory", "pools"),
     ("model",),
     ("terrain", "parcels", "systems"),
+    ("chance",),
     ("io",),
     ("sheets",),
     ("process", "processes", "catalog"),

@@ -47,6 +47,9 @@ CLASSES = {
     "findings: systems": finding_legends.SYSTEMS.swatches,
     "findings: links": finding_legends.LINKS.swatches,
     "findings: points": finding_legends.POINTS.swatches,
+    "chance clear": (*table.CHANCE_CLEAR.stops, table.CHANCE_CLEAR.unknown),
+    "chance slope": (*table.CHANCE_SLOPE.stops, table.CHANCE_SLOPE.unknown),
+    "chance path": (*table.CHANCE_PATH.stops, table.CHANCE_PATH.unknown),
     "envelopes": (*table.FIELD_ENVELOPE.swatches, *table.TANK_ENVELOPE.swatches),
 }
 """Legends whose classes may all lie side by side on the map."""
@@ -54,6 +57,8 @@ CLASSES = {
 SEQUENCES = {
     "suitability": table.SUITABILITY.stops[1:],
     "suitability class": table.SUITABILITY_CLASS.swatches[3:6],
+    "chance clear": table.CHANCE_CLEAR.stops[1:],
+    "chance path": table.CHANCE_PATH.stops,
     "slope": table.SLOPE.stops,
     "slope class": table.SLOPE_CLASS.swatches[:4],
     "priority": table.PRIORITY.swatches[3::-1],
@@ -112,6 +117,9 @@ UNKNOWN_BESIDE_GOOD = {
     "suitability": ((table.SUITABILITY.unknown,), table.SUITABILITY.stops[4:]),
     "suitability class": (table.SUITABILITY_CLASS.swatches[6:], table.SUITABILITY_CLASS.swatches[4:6]),
     "slope": ((table.SLOPE.unknown,), table.SLOPE.stops[:2]),
+    "chance clear": ((table.CHANCE_CLEAR.unknown,), table.CHANCE_CLEAR.stops[4:]),
+    "chance slope": ((table.CHANCE_SLOPE.unknown,), table.CHANCE_SLOPE.stops[4:]),
+    "chance path": ((table.CHANCE_PATH.unknown,), table.CHANCE_PATH.stops[:2]),
     "slope class": (table.SLOPE_CLASS.swatches[4:], table.SLOPE_CLASS.swatches[:2]),
     "well path code": (table.WELL_PATH_CODE.swatches[2:], table.WELL_PATH_CODE.swatches[1:2]),
 }

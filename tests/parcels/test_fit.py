@@ -13,7 +13,7 @@ from scipy.spatial.distance import cdist
 
 from geoseptic.parcels import fit as fit_module
 from geoseptic.parcels import fitbound, fitgrid, fitground
-from geoseptic.parcels.fit import DROP_ALONG_TRENCH_M, FieldNeed, Fit, Layout, Pipes, Site, Terrain, fit, layouts
+from geoseptic.parcels.fit import DROP_ALONG_TRENCH_M, FieldNeed, Fit, Layout, Pipes, Site, SiteGround, Terrain, fit, layouts
 from geoseptic.terrain.slope import LEAST_KNOWN_SHARE, plane_at
 from tests.parcels.exhaustive import best_kind, directions_of
 from tests.parcels.lots import (
@@ -328,6 +328,33 @@ def test_turning_the_world_by_quarters_turns_the_placements_and_nothing_else(qua
         kinds.add(kind(before))
         assert same_corners(drawn(before, lambda xy, turn=quarter_turn: (xy - MIDDLE) @ turn.T + MIDDLE), drawn(after)), f"lot {number}"
     assert kinds == {0, 1, 2}
+
+
+def told(found: Fit) -> str:
+    """All of an answer as text, digits and NaN included."""
+    return repr((found.decided_by, found.met_unknown_ground, found.placement and vars(found.placement)))
+
+
+def test_what_searches_of_one_lot_share_changes_none_of_their_answers():
+    """Sites read together, ground shared by several sizes, and the choice from another outlet on ground where room was found before."""
+    rng = np.random.default_rng(31)
+    ground, lots = terrain(noisy(valley, rng, 0.02), 2.0), list(sites(rng, 60))
+    starts = [(one.outlet_x_m, one.outlet_y_m, one.outlet_invert_m) for one in lots]
+    fields, reserves = (np.array(shapes, object) for shapes in zip(*((one.field, one.reserve) for one in lots), strict=True))
+    kinds, moved = set(), 0
+    for number, (lot, together) in enumerate(zip(lots, fit_module.sites(fields, reserves, starts), strict=True)):
+        assert lot.same == together.same
+        shared = SiteGround(together, ground)
+        elsewhere = replace(lot, outlet_x_m=lot.outlet_x_m + 25.0, outlet_y_m=lot.outlet_y_m - 40.0, outlet_invert_m=99.0)
+        for need in (NEEDS[number % len(NEEDS)], NEEDS[0]):
+            first = fit(together, need, ground, PIPES, shared)
+            assert told(first) == told(fit(lot, need, ground, PIPES))
+            kinds.add(kind(first))
+            again = fit(elsewhere, need, ground, PIPES, shared)
+            assert told(again) == told(fit(elsewhere, need, ground, PIPES))
+            moved += first.placement is not None and again.placement.field != first.placement.field
+    assert kinds == {0, 1, 2}
+    assert moved > 5
 
 
 def test_shifting_lot_and_raster_by_whole_cells_shifts_the_placements_and_nothing_else():

@@ -12,7 +12,7 @@ from geoseptic.io.rulefiles import load_rules
 from geoseptic.model import layers
 from geoseptic.model.checking import check
 from geoseptic.model.rules import RuleSet
-from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m
+from geoseptic.parcels.obstacles import ON_ITS_LOT_M, Obstacles, gather, location_errors_m, location_methods
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED, Zones, zones
 from tests.parcels.worlds import FT, line, plane, rule_set
 
@@ -179,3 +179,24 @@ def test_unknown_features_and_wells_are_refused_together():
     with pytest.raises(LayerContractError) as refused:
         gather([others("private_well", "drywell", "spring")], 15.24)
     assert sorted(refused.value.problems.values()) == [("other_features 1",), ("other_features 2",)]
+
+
+def placed_wells(methods: list[str | None], errors_m: list[float]):
+    points = [shapely.Point(100.0 * number, 0) for number in range(len(methods))]
+    return check(geopandas.GeoDataFrame({"location_method": methods, "location_error_m": errors_m}, geometry=points, crs=CRS), layers.WELLS)
+
+
+@pytest.mark.source("well-places", where="worst, quarter-quarter and section")
+def test_a_well_placed_by_a_section_is_never_taken_for_better_than_that():
+    rough = placed_wells(["quarter_quarter", "qtr_qtr", "section", "quarter_quarter"], [np.nan, 15.0, 0.0, 400.0])
+    assert location_errors_m(rough, 15.24) == pytest.approx([284, 284, 1138, 400], abs=0.6)  # source prints whole metres
+    _, told = gather([rough], 15.24)
+    assert any("4 of 4 wells are placed roughly (3 by quarter_quarter, 1 by section)" in line for line in told)
+
+
+def test_a_well_placed_by_its_lot_has_a_wide_error_only_where_none_is_stated():
+    wells = placed_wells(["Address", "parcel", None, "GPS", "unknown"], [np.nan, 20.0, np.nan, 3.0, np.nan])
+    assert location_methods(wells).tolist() == ["address", "parcel_centroid", "unknown", "gps", "unknown"]
+    assert location_errors_m(wells, 15.24).tolist() == [ON_ITS_LOT_M, 20.0, 15.24, 3.0, 15.24]
+    _, told = gather([wells], 15.24)
+    assert any(line.startswith("2 of 5 wells state no location error") for line in told)

@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from geoseptic.parcels.fit import DROP_ALONG_TRENCH_M, Terrain
-from geoseptic.processes.lot_ground import fall_along_m
+from geoseptic.processes.lot_ground import fall_along_m, heights_m, highest_m
 
 SIDE_M = 200.0
 
@@ -40,6 +40,20 @@ def test_fall_along_a_trench_on_a_plane_is_that_of_the_plane_whatever_the_cells(
 def test_bed_falls_across_its_width_too():
     """The bottom of a bed is level from wall to wall: 6 m across a slope of 5 percent are 0.3 m."""
     assert fall_along_m(terrain(2.0, 0.0, 0.05), [trench(80, 80, 12.0, 6.0)]) == pytest.approx(0.3, abs=1e-4)
+
+
+def test_no_ground_at_a_house_is_higher_than_the_highest_in_the_box_round_it():
+    """The bound by which a way without a pump is ruled out: no point of the house is higher, and one in its box is as high."""
+    rng = np.random.default_rng(7)
+    ground = terrain(2.0, 0.03, -0.05)
+    ground.elevation_m[:] += rng.normal(0, 1, ground.elevation_m.shape).astype(np.float32)
+    houses = np.array([trench(*rng.uniform(20, 150, 2), *rng.uniform(1, 20, 2), rng.uniform(0, 3)) for _ in range(40)])
+    for house, highest in zip(houses, highest_m(ground, houses), strict=True):
+        left, bottom, right, top = shapely.bounds(house)
+        box = np.stack(np.meshgrid(np.append(np.arange(left, right, 0.5), right), np.append(np.arange(bottom, top, 0.5), top)), axis=-1)
+        assert highest == heights_m(ground, box.reshape(-1, 2)).max()
+    outside = np.array([trench(400, 400, 5, 5), shapely.Polygon()])
+    assert np.isnan(highest_m(ground, outside)).all()
 
 
 def test_unknown_ground_under_a_trench_does_not_read_as_level():

@@ -16,6 +16,11 @@ LEFT, TOP, CELL_M = 500_000.0, 5_200_000.0, 5.0
 @pytest.fixture
 def hillside(tmp_path: Path) -> Path:
     """Folder with elevation.tif and county.gpkg (parcels, wells, buildings)."""
+    return hillside_in(tmp_path)
+
+
+def hillside_in(tmp_path: Path) -> Path:
+    """The same in a folder of one's own."""
     rows, cols = np.mgrid[0:60, 0:60]
     height_m = (100 + 0.3 * rows + 0.02 * np.sin(cols)).astype(np.float32)
     write_elevation(tmp_path / "elevation.tif", height_m)

@@ -155,13 +155,13 @@ def test_everything_that_may_be_asked_for_is_in_the_key_but_where_it_goes_and_wh
     """A field of the request that is added later is in it at once, and must be named here or there."""
     assert key() is not None and key() == key()
     named = {field.name for field in fields(arguments.Request)} - sameruns.CHANGES_NOTHING
-    assert named == {*OTHER, "values", "sections", "to_postgis"}
+    assert named == {*OTHER, "values", "sections", "to_postgis", "also"}
     keys = [key(), *(key(**{name: value}) for name, value in OTHER.items()), key("2"), key(sections=str(tmp_path / "county.gpkg|wells"))]
     values = dict(key.wanted.values)
     keys += [key(values={**values, "window_m": 20.0}), key(values={name: value for name, value in values.items() if name != "buildings"})]
     assert len(set(keys)) == len(keys) and None not in keys
     assert key(values={**values, "workers": 2}) == key() == key(out=tmp_path / "elsewhere", overwrite=True, verbosity=1)
-    assert key(to_postgis="some database") is None
+    assert key(to_postgis="some database") is key(also=("stac",)) is None
 
 
 def test_what_cannot_be_known_is_never_taken(key, county, tmp_path, monkeypatch):

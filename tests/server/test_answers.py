@@ -171,3 +171,18 @@ def test_layers_of_the_request_are_screened_and_a_later_job_reads_what_an_earlie
         assert "no file of a result" in served.run("setback_envelopes", {**inputs, "wells": name}).get_json()["description"]
     served.ask(f"/jobs/{job}", "DELETE")
     assert "no address of a result" in served.run("setback_envelopes", second).get_json()["description"]
+
+
+def test_copies_that_a_request_wants_as_well_are_handed_out_by_links(served: Served):
+    """Beside the outputs of the declaration, under the names of their files, with their media types."""
+    parcels = {"parcels": "county.gpkg|parcels", "wells": "county.gpkg|wells", "rules": "us-wa"}
+    answer = served.run("setback_envelopes", {**parcels, "also": ["flatgeobuf", "stac"]})
+    assert answer.status_code == 200, answer.get_json()
+    found = answer.get_json()
+    assert faults(found, "results") == []
+    copy, item = found["envelopes_field_envelope.fgb"], found["item.json"]
+    assert (copy["type"], item["type"]) == ("application/vnd.flatgeobuf", "application/json")
+    told = served.ask(item["href"].partition("8099")[2]).get_json()
+    assert told["type"] == "Feature" and "envelopes_field_envelope.fgb" in told["assets"]
+    assert served.run("setback_envelopes", {**parcels, "also": ["shapefile"]}).status_code == 400
+    assert served.run("size_field", {**SIZE, "also": ["stac"]}).status_code == 400
