@@ -91,6 +91,7 @@ class Outlines:
 
     @classmethod
     def of(cls, shapes: Geometries) -> "Outlines":
+        """Read once what the searches of these shapes ask for; shape (lots,), coordinates in metres."""
         parts, shape_of = shapely.get_parts(shapes, return_index=True)
         rings, part_of = shapely.get_rings(parts, return_index=True)
         starts = np.zeros(len(rings) + 1, np.int64)

@@ -105,19 +105,21 @@ def blocks(inner, touched, cols, layouts, tried, cell):  # type: ignore[no-untyp
 @njit(cache=True, nogil=True)
 def _set_room(room, free, wide, deep, tried):  # type: ignore[no-untyped-def]
     """Set in `room.fits` where `wide` x `deep` cells are wholly free, for the tried layouts of which either is more than none."""
-    runs, across = free.copy(), 1
+    runs, across = free.copy(), np.int64(1)
     # From the last layout to the first trenches get longer, and runs that are long enough for one are looked through for the next.
     for option in range(tried.size - 1, -1, -1):
         if not tried[option] or wide[option] < 1 or deep[option] < 1:
             continue
         if wide[option] < across:
-            runs, across = free.copy(), 1
+            runs, across = free.copy(), np.int64(1)
         keep_runs(runs, across, wide[option])
         across = wide[option]
         if not runs.any():
             continue
         fits = room.fits[option]
-        fits[:] = runs
+        for row in range(fits.shape[0]):
+            for word in range(fits.shape[1]):
+                fits[row, word] = runs[row, word]
         keep_stacks(fits, deep[option])
 
 
@@ -126,7 +128,7 @@ def _set_ends(room, tried):  # type: ignore[no-untyped-def]
     for option in range(tried.size):
         if tried[option]:
             room.places[option], low, high, near, far = places_and_ends(room.fits[option])
-            room.ends[option] = low, high, near, far
+            room.ends[option, 0], room.ends[option, 1], room.ends[option, 2], room.ends[option, 3] = low, high, near, far
 
 
 @njit(cache=True, nogil=True)
