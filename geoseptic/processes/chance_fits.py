@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -66,6 +66,9 @@ NOTES: Final[Mapping[str, str]] = {
     "chance_both": "Share of the draws in which the primary field and its reserve fit, in percent",
     "both_low": "That share's 95 percent interval for so many draws (Wilson): from",
     "both_high": "to",
+    "chance_if_smallest": "The same for the smallest field that soil and house leave open",
+    "if_smallest_low": "That share's 95 percent interval for so many draws (Wilson): from",
+    "if_smallest_high": "to",
     "draws": "How many draws the shares are of; 1 where nothing that reaches the lot is uncertain",
     "why_not": "Why the lot is not judged",
     "never_certain": "Wells in reach that are placed by a section, a lot or presumption alone: no share here is a certainty",
@@ -75,9 +78,11 @@ NOTES: Final[Mapping[str, str]] = {
 
 @dataclass(frozen=True)
 class Drawn:
-    """What fits in each draw of some lots, as in `chance.fits.Fits`; shapes (lots, draws) and (lots,)."""
+    """What fits in each draw of some lots, as in `chance.fits.Fits`; shapes (lots, draws) and (lots,). at_best : whether the smallest field
+    that soil and house leave open fits, with its reserve."""
 
     kind: npt.NDArray[np.int8]
+    at_best: npt.NDArray[np.bool_]
     decided: npt.NDArray[np.int8]
     searches: npt.NDArray[np.int64]
 
@@ -86,13 +91,21 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_])
     """What fits in each draw of each lot; -1 in `decided` for those of which nothing can be said."""
     count = max((one.draws.count for one in cases if one is not None), default=0)
     kind, decided = np.zeros((len(searched), count), np.int8), np.full((len(searched), count), -1, np.int8)
-    searches = np.zeros(len(searched), np.int64)
+    at_best, searches = np.zeros((len(searched), count), bool), np.zeros(len(searched), np.int64)
     for lot, doubt in enumerate(cases):
         if doubt is None or searched.why_not[lot]:
             continue
-        found = fits(case_of(searched, lot, doubt, setting), doubt.places())
+        case, places, sizes = case_of(searched, lot, doubt, setting), doubt.places(), searched.sizes[lot]
+        found = fits(case, places)
         kind[lot], decided[lot], searches[lot] = found.kind, found.decided, found.searches
-    return Drawn(kind, decided, searches)
+        # Where the largest fits, so does the smallest, on less of the same ground.
+        at_best[lot] = found.kind == 2
+        rest = np.flatnonzero(found.kind < 2)
+        if len(rest) and sizes.smallest != sizes.largest:
+            smaller = fits(replace(case, asked=((sizes.smallest, setting.terrain, True),)), places.kept(rest))
+            at_best[lot, rest] = smaller.kind == 2
+            searches[lot] += smaller.searches
+    return Drawn(kind, at_best, decided, searches)
 
 
 @stage("chance of fitting")
@@ -184,18 +197,17 @@ def _joined(found: Sequence[Drawn], draws: int) -> Drawn:
         parts = [getattr(one, name) for one in found]
         if name == "searches":
             return np.concatenate(parts)
-        # Chunks without any lot to judge have no draws.
-        return np.concatenate(
-            [part if part.shape[1] else np.full((len(part), draws), -1 if name == "decided" else 0, np.int8) for part in parts]
-        )
+        # Chunks without any lot to judge know of no draws.
+        unknown = -1 if name == "decided" else 0
+        return np.concatenate([part if part.shape[1] else np.full((len(part), draws), unknown, part.dtype) for part in parts])
 
-    return Drawn(rows("kind"), rows("decided"), rows("searches"))
+    return Drawn(rows("kind"), rows("at_best"), rows("decided"), rows("searches"))
 
 
-def shares(drawn: Drawn, least: int) -> tuple[Floats, Floats, Floats]:
-    """For each lot the share of draws in which at least so much fits, and its interval. Shape (lots,)."""
-    count = np.where((drawn.decided == ONCE).any(axis=1), 1, drawn.kind.shape[1])
-    hits = np.where(count == 1, drawn.kind[:, 0] >= least, (drawn.kind >= least).sum(axis=1))
+def shares(fitting: npt.NDArray[np.bool_], drawn: Drawn) -> tuple[Floats, Floats, Floats]:
+    """For each lot the share of draws that are `fitting`, and its interval. Shape (lots,)."""
+    count = np.where((drawn.decided == ONCE).any(axis=1), 1, fitting.shape[1])
+    hits = np.where(count == 1, fitting[:, 0], fitting.sum(axis=1))
     low, high = wilson(hits, count)
     share = hits / count
     return share, np.where(count == 1, share, low), np.where(count == 1, share, high)
@@ -211,12 +223,12 @@ def wilson(hits: npt.ArrayLike, count: npt.ArrayLike) -> tuple[Floats, Floats]:
 def _layer(land: Land, searched: Lots, drawn: Drawn, rough: list[list[str]]) -> LayerResult:
     judged = searched.why_not == ""
     columns: dict[str, object] = {"parcel_id": land.fabric.ids}
-    both = shares(drawn, 2)
+    both = shares(drawn.kind == 2, drawn)
     columns["chance_class"] = [
         next(name for name, begins in CLASSES if 100 * share >= begins) if there else NOT_JUDGED
         for share, there in zip(both[0], judged, strict=True)
     ]
-    for name, found in (("primary", shares(drawn, 1)), ("both", both)):
+    for name, found in (("primary", shares(drawn.kind >= 1, drawn)), ("both", both), ("if_smallest", shares(drawn.at_best, drawn))):
         for column, values in zip((f"chance_{name}", f"{name}_low", f"{name}_high"), found, strict=True):
             columns[column] = np.where(judged, np.round(100 * values, 1), math.nan)
     once = (drawn.decided == ONCE).any(axis=1)
