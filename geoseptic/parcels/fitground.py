@@ -259,7 +259,7 @@ def runs_level(planes, where, u, v, cosine, sine, count, length_m, trenches, ste
     # Most that fail do so at the ends or in the middle of some trench: these come first.
     if not _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, max(1, steps // 2)):
         return False
-    return _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, np.int64(1))
+    return _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, 1)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -343,7 +343,7 @@ def directions(rings, patch):  # type: ignore[no-untyped-def]
                 weights[number] += slope
                 angles[number] += slope * angle
     found = np.empty(CONTOUR_TURNS + 2 * EDGE_TURNS)
-    count = np.int64(0)
+    count = 0
     for _ in range(CONTOUR_TURNS):
         number = int(np.argmax(weights))
         if weights[number] > 0:
@@ -358,8 +358,7 @@ def more_directions(turns, rings, patch, step):  # type: ignore[no-untyped-def]
     """These directions, others at even steps all round, and those of all long sides of the envelope. [rad]"""
     steps = int(math.pi / step + 0.5)
     found = np.empty(turns.size + steps + 2 * MORE_EDGE_TURNS)
-    for count in range(turns.size):
-        found[count] = turns[count]
+    found[: turns.size] = turns
     count = turns.size
     for number in range(steps):
         if _new(number * step, turns):

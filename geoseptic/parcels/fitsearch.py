@@ -113,7 +113,7 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
     needs_reserve = work.reserves.shape[0] > 0
     planes, path_m, where = patch.planes, patch.path_m, where_of(patch)
     highest = ceilings.max()
-    improved, at_row, at_col = False, np.int64(-1), np.int64(-1)
+    improved, at_row, at_col = False, -1, -1
     for option in range(fields.places.size):
         if fields.places[option] == 0:
             continue
