@@ -14,6 +14,7 @@ from geoseptic.processes.site_sheet import site_sheet
 from geoseptic.processes.size_field import size_field
 from geoseptic.processes.slope_suitability import slope_suitability
 from geoseptic.processes.suitability_map import suitability_map
+from geoseptic.processes.uncertainty import uncertainty
 
 __all__ = [
     "check_inputs",
@@ -30,4 +31,5 @@ __all__ = [
     "size_field",
     "slope_suitability",
     "suitability_map",
+    "uncertainty",
 ]

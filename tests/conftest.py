@@ -1,22 +1,24 @@
 """What holds for all tests: no test is timed, and random cases are the same in every run."""
 
+import os
 from collections.abc import Callable, Iterator
 
 import pytest
 from hypothesis import settings
 
+from tests.kernels import compile_all
 from tests.servers import postgis_server, programs
 
 FIRST = (
-    # Of two workers each begins with kernels that the other does not need, which in a fresh clone takes a minute.
-    "tests/dirty/test_dirty_inputs.py",
-    "tests/parcels/test_fit.py",
-    # Then the longest, so that none is left over to one worker at the end.
+    # The longest, so that none is left over to one worker at the end.
     "tests/run/test_bad_days.py",
+    "tests/dirty/test_dirty_inputs.py",
     "tests/run/test_kept.py",
-    "tests/run/test_kept_law.py",
     "tests/run/test_resume.py",
     "tests/run/test_cluster.py",
+    "tests/run/test_kept_law.py",
+    "tests/server/test_real_server.py",
+    "tests/parcels/test_fit.py",
     "tests/terrain/test_drainage.py",
     "tests/parcels/test_ground.py",
     "tests/terrain/test_tileddrain.py",
@@ -38,6 +40,8 @@ settings.load_profile("geoseptic")
 def pytest_configure(config: pytest.Config) -> None:
     # pytest-xdist would begin with the files of most tests, however long they take.
     config.option.loadscopereorder = False
+    if (config.getoption("numprocesses", None) or 0) > 1 and "PYTEST_XDIST_WORKER" not in os.environ:
+        compile_all()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -76,13 +76,16 @@ def known_ids(run: FinishedRun, wanted: Iterable[str]) -> tuple[str, ...]:
     return ids
 
 
-def read_lots(run: FinishedRun) -> "GeoDataFrame":
-    """All parcels of the run with their shapes, in the order of the layer. Raises FileUnreadableError."""
-    return _read(run, "screening", "parcels")
+def read_lots(run: FinishedRun, wanted: Iterable[str] | None = None) -> "GeoDataFrame":
+    """The parcels of the run, or those that are wanted, with their shapes, in the order of the layer. Raises FileUnreadableError."""
+    if wanted is None:
+        return _read(run, "screening", "parcels")
+    named = ", ".join("'" + name.replace("'", "''") + "'" for name in wanted)
+    return _read(run, "screening", "parcels", where=f"CAST(parcel_id AS TEXT) IN ({named})")
 
 
 def read_site(run: FinishedRun, lots: "GeoDataFrame", parcel_id: str) -> Site:
-    """What the run holds of one parcel; `lots` are those of `read_lots`. Raises FileUnreadableError, InputError."""
+    """What the run holds of one parcel, which is among `lots` of `read_lots`. Raises FileUnreadableError, InputError."""
     ids = lots["parcel_id"].astype(str).to_numpy()
     own = np.flatnonzero(ids == parcel_id)
     if len(own) != 1:
@@ -96,8 +99,9 @@ def read_site(run: FinishedRun, lots: "GeoDataFrame", parcel_id: str) -> Site:
     features: tuple[Item, ...] = ()
     if shape is not None and not shape.is_empty:
         near = _round(shape, AROUND_M, frame)
-        beside = lots.sindex.query(shapely.box(*near), predicate="intersects")
-        neighbours = _items(lots.iloc[np.sort(beside[beside != own[0]])], frame)
+        beside = _read(run, "screening", "parcels", near)
+        beside = beside[beside.geometry.intersects(shapely.box(*near)) & (beside["parcel_id"].astype(str) != parcel_id)]
+        neighbours = _items(beside, frame)
         for file, names in OWN_LAYERS.items():
             for name in names:
                 items[name] = tuple(item for item in _items(_read(run, file, name, near), frame) if str(item.row["parcel_id"]) == parcel_id)
@@ -168,11 +172,11 @@ def _items(rows: "GeoDataFrame", frame: Frame) -> tuple[Item, ...]:
     )
 
 
-def _read(run: FinishedRun, file: str, layer: str, bounds: tuple[float, ...] | None = None) -> "GeoDataFrame":
+def _read(run: FinishedRun, file: str, layer: str, bounds: tuple[float, ...] | None = None, where: str | None = None) -> "GeoDataFrame":
     import pyogrio
 
     path = Path(run.folder) / f"{file}.gpkg"
     try:
-        return pyogrio.read_dataframe(path, layer=layer, bbox=bounds, fid_as_index=True).sort_index()
+        return pyogrio.read_dataframe(path, layer=layer, bbox=bounds, where=where, fid_as_index=True).sort_index()
     except UNREADABLE as error:
         raise FileUnreadableError(str(path), str(error), "Run the screening again, with this version.") from error

@@ -111,7 +111,9 @@ def _turn(xy, ring, shell):  # type: ignore[no-untyped-def]
     for number in range(ring.size - 1):
         start, end = ring[number], ring[number + 1]
         if end > start and (_twice_area(xy, start, end) > 0) != shell[number]:
-            xy[start:end] = xy[start:end][::-1].copy()
+            for step in range((end - start) // 2):
+                for axis in range(2):
+                    xy[start + step, axis], xy[end - 1 - step, axis] = xy[end - 1 - step, axis], xy[start + step, axis]
 
 
 @njit(cache=True, nogil=True)
@@ -154,7 +156,7 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
             continue
         ends[0] = 0
         for at in range(rings):
-            ends[at + 1] = ends[at] + _open(xy, ring[first + at], ring[first + at + 1], region[ends[at] :])
+            ends[at + 1] = _copied(xy, ring[first + at], ring[first + at + 1] - 1, region, ends[at])
         for at in range(pair[number], pair[number + 1]):
             this = zone[at]
             if not zones.plain[this] or zones.holed[this]:
@@ -166,7 +168,7 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
                     state[number] = NOT_HERE
                 if state[number] == NOT_HERE or rings == 0:
                     break
-                size = _open(zones.xy, start, end, cutter)
+                size = _copied(zones.xy, start, end - 1, cutter, 0)
                 found, more = _cut(region, ends, rings, cutter, size, other, other_ends, near, where, place, enters)
                 if found == NOT_HERE:
                     state[number] = NOT_HERE
@@ -186,7 +188,7 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
         needed = out_corners + ends[rings] + rings
         if needed > out_xy.shape[0]:
             wider = np.empty((2 * needed, 2))
-            wider[:out_corners] = out_xy[:out_corners]
+            _copied(out_xy, 0, out_corners, wider, 0)
             out_xy = wider
         sure, holder = _holders(region, ends, rings)
         if not sure:
@@ -207,21 +209,22 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
 
 
 @njit(cache=True, nogil=True)
-def _open(xy, start, end, out):  # type: ignore[no-untyped-def]
-    """Write a ring without its closing corner; returns its number of corners."""
-    corners = end - 1 - start
-    out[:corners] = xy[start : end - 1]
-    return corners
+def _copied(xy, start, end, out, at):  # type: ignore[no-untyped-def]
+    """Write corners; returns where the next may start. By numbers and not by rows, whose assignment takes far longer to compile."""
+    for corner in range(start, end):
+        out[at, 0], out[at, 1] = xy[corner, 0], xy[corner, 1]
+        at += 1
+    return at
 
 
 @njit(cache=True, nogil=True)
 def _put(xy, start, end, out, at):  # type: ignore[no-untyped-def]
     """Write a ring, turned and closed; returns where the next may start."""
+    begun = at
     for corner in range(end - 1, start - 1, -1):
-        out[at] = xy[corner]
+        out[at, 0], out[at, 1] = xy[corner, 0], xy[corner, 1]
         at += 1
-    out[at] = out[at - (end - start)]
-    return at + 1
+    return _copied(out, begun, begun + 1, out, at)
 
 
 @njit(cache=True, nogil=True)
@@ -297,7 +300,8 @@ def _cut(region, ends, rings, cutter, corners, out, out_ends, near, where, place
     )
     if crossings < 0:
         return NOT_HERE, 0
-    out_rings, out_corners, dropped = 0, 0, False
+    # To the compiler a plain 0 is a type of its own, for which it would make `_traced` a second time.
+    out_rings, out_corners, dropped = np.int64(0), 0, False
     crossed = np.zeros(rings, np.bool_)
     at = 0
     for ring in range(rings):
@@ -311,9 +315,7 @@ def _cut(region, ends, rings, cutter, corners, out, out_ends, near, where, place
         if cut_west < x < cut_east and cut_south < y < cut_north and _inside(x, y, cutter, 0, corners):
             dropped = True
             continue
-        size = ends[ring + 1] - ends[ring]
-        out[out_corners : out_corners + size] = region[ends[ring] : ends[ring + 1]]
-        out_corners += size
+        out_corners = _copied(region, ends[ring], ends[ring + 1], out, out_corners)
         out_rings += 1
         out_ends[out_rings] = out_corners
     if crossings == 0:
@@ -326,7 +328,7 @@ def _cut(region, ends, rings, cutter, corners, out, out_ends, near, where, place
         if out_corners + corners > MOST_CORNERS or out_rings + 1 > MOST_RINGS:
             return NOT_HERE, 0
         for corner in range(corners):
-            out[out_corners + corner] = cutter[corners - 1 - corner]
+            out[out_corners + corner, 0], out[out_corners + corner, 1] = cutter[corners - 1 - corner, 0], cutter[corners - 1 - corner, 1]
         out_ends[out_rings + 1] = out_corners + corners
         return CUT, out_rings + 1
     return _traced(region, ends, rings, cutter, corners, crossings, where, place, enters, out, out_ends, out_rings)
@@ -388,7 +390,11 @@ def _crossings(  # type: ignore[no-untyped-def]
                 # Sorted in as they come: few lie on one edge.
                 at = found
                 while at > on_edge and place[at - 1, 0] > along:
-                    where[at], place[at], enters[at] = where[at - 1], place[at - 1], enters[at - 1]
+                    for column in range(2):
+                        where[at, column] = where[at - 1, column]
+                    for column in range(4):
+                        place[at, column] = place[at - 1, column]
+                    enters[at] = enters[at - 1]
                     at -= 1
                 where[at, 0], where[at, 1] = a, p
                 place[at, 0], place[at, 1] = along, on_cutter
@@ -410,7 +416,7 @@ def _traced(  # type: ignore[no-untyped-def]
 ):
     """The rings through the crossings, after those in `out` already: along the region outside the cutter, back along the cutter inside."""
     out_corners = out_ends[out_rings]
-    round_cutter = np.argsort(where[:crossings, 1] + place[:crossings, 1])
+    round_cutter = _round_cutter(crossings, where, place)
     turn = np.empty(crossings, np.int64)
     for position in range(crossings):
         here, before = round_cutter[position], round_cutter[position - 1]
@@ -426,7 +432,7 @@ def _traced(  # type: ignore[no-untyped-def]
         while at < crossings and where[at, 0] < ends[ring + 1]:
             at += 1
         for one in range(begun, at):
-            bounds[one] = begun, at, ends[ring], ends[ring + 1]
+            bounds[one, 0], bounds[one, 1], bounds[one, 2], bounds[one, 3] = begun, at, ends[ring], ends[ring + 1]
     used = np.zeros(crossings, np.bool_)
     for first in range(crossings):
         if enters[first] or used[first]:
@@ -436,16 +442,16 @@ def _traced(  # type: ignore[no-untyped-def]
         leaving, started = first, out_corners
         while not used[leaving]:
             used[leaving] = True
-            begun, over, start, end = bounds[leaving]
+            begun, over, start, end = bounds[leaving, 0], bounds[leaving, 1], bounds[leaving, 2], bounds[leaving, 3]
             entering = leaving + 1 if leaving + 1 < over else begun
             position = turn[entering]
             after = round_cutter[position - 1]
             if out_corners + 2 + (end - start) + corners > MOST_CORNERS:
                 return NOT_HERE, 0
-            out[out_corners] = place[leaving, 2], place[leaving, 3]
+            out[out_corners, 0], out[out_corners, 1] = place[leaving, 2], place[leaving, 3]
             out_corners += 1
             out_corners = _walked(region, where[leaving, 0] + 1, where[entering, 0] + 1, start, end, entering < leaving, out, out_corners)
-            out[out_corners] = place[entering, 2], place[entering, 3]
+            out[out_corners, 0], out[out_corners, 1] = place[entering, 2], place[entering, 3]
             out_corners += 1
             out_corners = _walked_back(cutter, where[entering, 1], where[after, 1], corners, position == 0, out, out_corners)
             leaving = after
@@ -457,17 +463,25 @@ def _traced(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def _round_cutter(crossings, where, place):  # type: ignore[no-untyped-def]
+    """The crossings in their order round the cutter; few, so each is sorted in as it comes."""
+    order = np.empty(crossings, np.int64)
+    for one in range(crossings):
+        along, at = where[one, 1] + place[one, 1], one
+        while at > 0 and where[order[at - 1], 1] + place[order[at - 1], 1] > along:
+            order[at] = order[at - 1]
+            at -= 1
+        order[at] = one
+    return order
+
+
+@njit(cache=True, nogil=True)
 def _walked(xy, corner, last, start, end, round_again, out, at):  # type: ignore[no-untyped-def]
     """Put the corners from `corner` up to before `last`, over the end of the ring if so said; returns where the next may go."""
     if round_again:
-        for one in range(corner, end):
-            out[at] = xy[one]
-            at += 1
+        at = _copied(xy, corner, end, out, at)
         corner = start
-    for one in range(corner, last):
-        out[at] = xy[one]
-        at += 1
-    return at
+    return _copied(xy, corner, last, out, at)
 
 
 @njit(cache=True, nogil=True)
@@ -475,10 +489,10 @@ def _walked_back(xy, corner, last, corners, round_again, out, at):  # type: igno
     """Put the corners from `corner` down to after `last`, over the beginning of the ring if so said; returns where the next may go."""
     if round_again:
         for one in range(corner, -1, -1):
-            out[at] = xy[one]
+            out[at, 0], out[at, 1] = xy[one, 0], xy[one, 1]
             at += 1
         corner = corners - 1
     for one in range(corner, last, -1):
-        out[at] = xy[one]
+        out[at, 0], out[at, 1] = xy[one, 0], xy[one, 1]
         at += 1
     return at

@@ -17,11 +17,11 @@ CONTOURED_M = 60.0
 """How far round a lot contours are drawn: further than a plan shows."""
 
 
-def sheets(run: FinishedRun, wanted: Sequence[str], paper: str) -> Results:
+def sheets(run: FinishedRun, wanted: Sequence[str], paper: str, *, bearings: bool = False) -> Results:
     """Every parcel's sheet. One without a shape has none, and is told."""
     with stage("reading the screening"):
         ids = known_ids(run, wanted)
-        lots = read_lots(run)
+        lots = read_lots(run, ids)
         heights = elevation_of(run)
     files, shapeless = [], []
     with stage("drawing sheets"):
@@ -30,7 +30,7 @@ def sheets(run: FinishedRun, wanted: Sequence[str], paper: str) -> Results:
             if site.lot_m.is_empty:
                 shapeless.append(parcel_id)
                 continue
-            plan = plan_of(site, _contours(site, run, heights))
+            plan = plan_of(site, _contours(site, run, heights), bearings=bearings)
             sheet = file_name(parcel_id, "pdf")
             files.append(FileResult(sheet, plot_plan(plan, run, paper)))
             files.append(FileResult(file_name(parcel_id, "html"), site_page(plan, run, sheet)))

@@ -17,6 +17,8 @@ Screening = Annotated[FinishedRun, RunIn("screen_county", "Folder of a finished 
 Parcels = Annotated[tuple[str, ...], Ids("Parcel to make the sheet of, by its parcel_id", 200)]
 Paper = Annotated[str, Choice("Paper of the plans", ("letter", "a4"))]
 
+Bearings = Annotated[str, Choice("Whether lot lines have their bearing beside their length, from the north of the grid", ("no", "yes"))]
+
 
 @process(
     id="site_sheet",
@@ -27,11 +29,11 @@ Paper = Annotated[str, Choice("Paper of the plans", ("letter", "a4"))]
     ),
     example="--screening out/demo --parcel MH-006-03 --out out/sheets",
 )
-def site_sheet(screening: Screening, *, parcel: Parcels, paper: Paper = "letter") -> "Results":
+def site_sheet(screening: Screening, *, parcel: Parcels, paper: Paper = "letter", bearings: Bearings = "no") -> "Results":
     """A plan of each parcel to print and walk the yard with, made of a finished screening and nothing else: to an engineer's scale, with
     every distance that is asked and kept, sizes, what they rest on, and what to check on the lot."""
     if not 1 <= len(parcel) <= MOST_SHEETS:
         raise ParameterError(f"--parcel must name 1 to {MOST_SHEETS} parcels.")
     from geoseptic.processes import site_files
 
-    return site_files.sheets(screening, parcel, paper)
+    return site_files.sheets(screening, parcel, paper, bearings=bearings == "yes")

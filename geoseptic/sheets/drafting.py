@@ -177,9 +177,9 @@ def _dimension(sheet: _Sheet, dimension: Dimension) -> None:
     text = dimension.text
     if dimension.error_m > 0:
         text += f" (\N{PLUS-MINUS SIGN}{length_text(dimension.error_m, sheet.plan.site.unit)})"
+    sheet.pieces.append(Path(((start, end),), False, "dimension", f"{dimension.about[:1].upper()}{dimension.about[1:]}: {text}"))
     if leaves:
         text += f" {dimension.about.removeprefix('field ')}"
-    sheet.pieces.append(Path(((start, end),), False, "dimension", f"{dimension.about}: {text}"))
     turn = math.degrees(math.atan2(end[1] - start[1], end[0] - start[0]))
     if inside.length > 2.5 * ARROW_MM:
         _arrow(sheet, start, turn + 180)
@@ -216,25 +216,39 @@ def _arrow(sheet: _Sheet, tip: Point, turn: float) -> None:
 
 
 def _sides(sheet: _Sheet) -> None:
-    """The length of each side, along it and outside of the lot, where there is room."""
-    lot = sheet.on_paper(sheet.plan.site.lot_m)
+    """The length of each side, along it and outside of the lot, where there is room; its bearing before it or, where that has no room, on
+    the inside."""
     for side in sorted(sheet.plan.sides, key=lambda side: -side.length_m):
         line = sheet.on_paper(side.line_m).intersection(sheet.frame.buffer(-3.0))
-        text = length_text(side.length_m, sheet.plan.site.unit)
-        if not isinstance(line, shapely.LineString) or line.length < text_mm(text, TEXT_MM) + 2:
+        length = length_text(side.length_m, sheet.plan.site.unit)
+        if not isinstance(line, shapely.LineString):
             continue
-        for share in (0.5, 0.3, 0.7):
-            at, ahead = line.interpolate(share, normalized=True), line.interpolate(min(share + 0.05, 1.0), normalized=True)
-            turn = math.degrees(math.atan2(ahead.y - at.y, ahead.x - at.x))
-            upright = (turn + 90) % 180 - 90
-            out = math.radians(upright + 90)
-            places = [(at.x + sign * 1.9 * math.cos(out), at.y + sign * 1.9 * math.sin(out)) for sign in (1, -1)]
-            place = next((place for place in places if not lot.contains(shapely.Point(place))), places[0])
-            box = _turned_box(place, text_mm(text, TEXT_MM), TEXT_MM, upright)
-            if sheet.is_free(box):
-                sheet.pieces.append(Words(text, place, TEXT_MM, "middle", upright, bold=True, halo=True))
-                sheet.take(box)
-                break
+        if sheet.plan.bearings and _along_side(sheet, f"{side.bearing_words}  {length}", line, outside=True):
+            continue
+        _along_side(sheet, length, line, outside=True)
+        if sheet.plan.bearings:
+            _along_side(sheet, side.bearing_words, line, outside=False)
+
+
+def _along_side(sheet: _Sheet, text: str, line: shapely.LineString, *, outside: bool) -> bool:
+    """Words along a side of the lot; False where they have no room."""
+    lot = sheet.on_paper(sheet.plan.site.lot_m)
+    width = text_mm(text, TEXT_MM, bold=True)
+    if line.length < width + 2:
+        return False
+    for share in (0.5, 0.3, 0.7):
+        at, ahead = line.interpolate(share, normalized=True), line.interpolate(min(share + 0.05, 1.0), normalized=True)
+        turn = math.degrees(math.atan2(ahead.y - at.y, ahead.x - at.x))
+        upright = (turn + 90) % 180 - 90
+        out = math.radians(upright + 90)
+        places = [(at.x + sign * 1.9 * math.cos(out), at.y + sign * 1.9 * math.sin(out)) for sign in (1, -1)]
+        place = next((place for place in places if lot.contains(shapely.Point(place)) is not outside), places[0])
+        box = _turned_box(place, width, TEXT_MM, upright)
+        if sheet.is_free(box):
+            sheet.pieces.append(Words(text, place, TEXT_MM, "middle", upright, bold=True, halo=True))
+            sheet.take(box)
+            return True
+    return False
 
 
 # ------------------------------------------------------------------------------------------------------------------ labels

@@ -1,5 +1,6 @@
 """The page of one parcel: a single HTML file that needs no network and runs no script."""
 
+from collections.abc import Sequence
 from html import escape
 from typing import Final
 
@@ -9,11 +10,20 @@ from geoseptic.sheets.drafting import Scale, drawn
 from geoseptic.sheets.legend import legend_of
 from geoseptic.sheets.plan import Plan
 from geoseptic.sheets.policy import allowed
-from geoseptic.sheets.svg import FONT, pens_css, sample_svg, svg_of
-from geoseptic.sheets.words import Section, sections_of, verdict_words
+from geoseptic.sheets.svg import FONT, Thing, pens_css, sample_svg, svg_of, things_of
+from geoseptic.sheets.words import Section, bearing_words, sections_of, verdict_words
+
+NAME: Final = "plan"
+"""With what the anchors of the drawing begin."""
 
 FRAME_MM: Final = 135.0
 """Width of the drawing: of this the words are a readable part also on a phone that shows it wider than its screen."""
+
+HIT_MM: Final = 3.0
+"""How wide a line is for a finger."""
+
+LIT: Final = "svg {} :is(path, circle):not(.hit, .pen-building-hatch) {{ stroke: #b00020; stroke-width: 0.9; }}"
+"""What is pointed at: red, and also heavier, for those who do not see the red."""
 
 CSS: Final = f"""
 :root {{ color-scheme: light; }}
@@ -30,8 +40,18 @@ figure {{ margin: 1.2rem 0; }}
 .plan:focus {{ outline: 3px solid #1a4f8b; }}
 .plan svg {{ display: block; width: 100%; min-width: 44rem; height: auto; }}
 figcaption {{ font-size: 0.9rem; }}
-.legend {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(15rem, 1fr)); gap: 0.1rem 1rem; padding: 0; list-style: none; }}
-.legend li {{ display: flex; align-items: center; gap: 0.5rem; font-size: 0.9rem; }}
+.legend {{ columns: 15rem; column-gap: 1.5rem; padding: 0; list-style: none; }}
+.legend > li {{ font-size: 0.9rem; break-inside: avoid; padding: 0.15rem 0; }}
+.key {{ display: flex; align-items: center; gap: 0.5rem; }}
+.things {{ margin: 0 0 0.4rem; padding-left: 4.5rem; list-style: none; }}
+.things a {{ display: block; padding: 0.25rem 0; }}
+.things .close {{ display: none; }}
+.things li:target {{ position: fixed; z-index: 1; inset: auto 0 0 0; display: flex; justify-content: space-between; align-items: center;
+  gap: 1rem; padding: 0.8rem 1rem; background: #fff; border-top: 4px solid #b00020; font-size: 1rem; }}
+.things li:target .close {{ display: block; flex: none; white-space: nowrap; font-weight: bold; padding: 0.5rem; }}
+.skip {{ position: absolute; left: -100rem; }}
+.skip:focus {{ position: static; }}
+a:focus-visible, [tabindex]:focus-visible {{ outline: 3px solid #1a4f8b; outline-offset: 2px; }}
 .sample {{ width: 4rem; height: 1.5rem; flex: none; }}
 .table {{ overflow-x: auto; }}
 table {{ border-collapse: collapse; width: 100%; font-size: 0.92rem; }}
@@ -44,15 +64,22 @@ svg .outline {{ fill: none; }}
 svg .words {{ font-family: {FONT}; fill: #000; stroke: none; }}
 svg .bold {{ font-weight: bold; }}
 svg .halo {{ paint-order: stroke; stroke: #fff; stroke-width: 0.7; stroke-linejoin: round; }}
-svg path:hover, svg circle:hover {{ stroke: #b00020; }}
 {pens_css()}
+svg text, svg .pen-building-hatch {{ pointer-events: none; }}
+svg .hit {{ fill: none; stroke: transparent; stroke-width: {HIT_MM}; pointer-events: stroke; }}
+svg .thing {{ cursor: pointer; }}
+svg .thing:focus-visible {{ outline: none; }}
+{LIT.format(":is(.thing:hover, .thing:focus-visible, .thing:target)")}
 @media print {{
   body {{ max-width: none; padding: 0; font-size: 11px; }}
   .plan {{ overflow: visible; border: 0; }}
   .plan svg {{ min-width: 0; max-height: 17cm; }}
   h2 {{ break-after: avoid; }}
   tr, li {{ break-inside: avoid; }}
-  nav {{ display: none; }}
+  nav, .skip {{ display: none; }}
+  .things a {{ padding: 0; color: inherit; text-decoration: none; }}
+  .things li:target {{ position: static; display: list-item; padding: 0; border: 0; font-size: inherit; }}
+  .things li:target .close {{ display: none; }}
 }}
 """
 
@@ -67,19 +94,23 @@ def site_page(plan: Plan, run: FinishedRun, plan_file: str) -> bytes:
     drawing = drawn(plan, (left, bottom, right, top), *frame, scale)
     verdict, steps = verdict_words(site)
     sections = [section for section in sections_of(plan, run) if section.title != "Verdict"]
-    legend = "".join(f"<li>{sample_svg(pen)}{escape(words)}</li>" for pen, words in legend_of(drawing))
-    label = f"Plan of lot {site.parcel_id}: {verdict}. The tables below say the same in words."
+    things = [part for part in things_of(drawing, NAME) if isinstance(part, Thing)]
+    legend = "".join(_entry(pen, words, [thing for thing in things if thing.pen == pen]) for pen, words in legend_of(drawing))
+    # What is told at the foot of the window is lit on the plan as well, where the browser can do that.
+    css = CSS + "".join(LIT.format(f"a#{thing.anchor}:is(:root:has(#{thing.words_anchor}:target) *)") + "\n" for thing in things)
+    label = f"Plan of lot {site.parcel_id}: {verdict}. The list and the tables below say the same in words."
+    bearings = f" {escape(bearing_words(site.frame.name))}." if plan.bearings else ""
     started = str(run.record.get("started", ""))[:10]
     links = "".join(f'<li><a href="#{_anchor(section.title)}">{escape(section.title)}</a></li>' for section in sections)
     page = f"""<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src {allowed(CSS)}; base-uri 'none'; form-action 'none'">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src {allowed(css)}; base-uri 'none'; form-action 'none'">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="referrer" content="no-referrer">
 <title>Lot {escape(site.parcel_id)}: {escape(verdict)}</title>
-<style>{CSS}</style>
+<style>{css}</style>
 </head>
 <body>
 <header>
@@ -90,10 +121,12 @@ def site_page(plan: Plan, run: FinishedRun, plan_file: str) -> bytes:
 <main>
 <div class="verdict"><strong>{escape(verdict)}.</strong><p>{escape(steps)}</p></div>
 <figure>
-<div class="plan" tabindex="0" role="region" aria-label="Plan, can be scrolled sideways">{svg_of(drawing, label, "plan")}</div>
-<figcaption>Not to scale; north of the grid is up. {escape(plan.contours.note)}
-The sheet <a href="{escape(plan_file)}">{escape(plan_file)}</a> is true to scale. Point at a line to read what it is.</figcaption>
-<ul class="legend">{legend}</ul>
+<a class="skip" href="#{NAME}-legend">Skip the plan</a>
+<div class="plan" id="{NAME}" tabindex="0" role="region" aria-label="Plan, can be scrolled sideways">{svg_of(drawing, label, NAME)}</div>
+<figcaption>Not to scale; north of the grid is up. {escape(plan.contours.note)}{bearings}
+The sheet <a href="{escape(plan_file)}">{escape(plan_file)}</a> is true to scale. To read what something on the plan is, point at it,
+tap it, or go to it by the tab key and press Enter; each line of the list below leads to its place on the plan.</figcaption>
+<ul class="legend" id="{NAME}-legend" tabindex="-1" aria-label="What is drawn">{legend}</ul>
 </figure>
 <nav aria-label="On this page"><ul>{links}</ul></nav>
 {"".join(_section(section) for section in sections)}
@@ -102,6 +135,16 @@ The sheet <a href="{escape(plan_file)}">{escape(plan_file)}</a> is true to scale
 </html>
 """
     return page.encode("utf-8")
+
+
+def _entry(pen: str, words: str, things: Sequence[Thing]) -> str:
+    """What a pen means, and below it all that is drawn with it."""
+    close = f'<a class="close" href="#{NAME}" aria-label="Close, back to the plan">Close</a>'
+    rows = "".join(
+        f'<li id="{thing.words_anchor}" tabindex="-1"><a href="#{thing.anchor}">{escape(thing.about)}</a>{close}</li>' for thing in things
+    )
+    listed = f'<ul class="things">{rows}</ul>' if rows else ""
+    return f'<li><span class="key">{sample_svg(pen)}{escape(words)}</span>{listed}</li>'
 
 
 def _wider(plan: Plan) -> tuple[float, float, float, float]:

@@ -18,7 +18,7 @@ from geoseptic.sheets.drafting import INCH_MM, Scale, drawn, scale_for
 from geoseptic.sheets.drawing import PENS, Circle, Drawing, Path, Pen, Piece, Words
 from geoseptic.sheets.legend import legend_of, sample
 from geoseptic.sheets.plan import Plan, shown
-from geoseptic.sheets.words import Section, sections_of
+from geoseptic.sheets.words import Section, bearing_words, sections_of
 from geoseptic.units import METRES_PER_UNIT
 
 PAPERS_MM: Final = {"letter": (215.9, 279.4), "a4": (210.0, 297.0)}
@@ -163,6 +163,9 @@ class _Plate(Flowable):  # type: ignore[misc]
         canvas.setFillColor("#000000")
         canvas.drawCentredString((left + INCH_MM / 2) * mm, (y + 2.2) * mm, "1 inch on paper: check")
         canvas.drawCentredString((left + INCH_MM / 2) * mm, (y - 3.4) * mm, "if it is not, measure nothing here")
+        if self.plan.bearings:
+            canvas.setFont("Helvetica", 6)
+            canvas.drawString(0, (bottom + 1.4) * mm, _printable(f"{bearing_words(self.plan.site.frame.name)}.")[:120])
         self._north(canvas, self.layout.width - 12, bottom + 1.2)
 
     def _north(self, canvas: Canvas, x: float, bottom: float) -> None:

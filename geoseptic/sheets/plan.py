@@ -1,5 +1,6 @@
 """A plan of one parcel as values: what is drawn, in metres on the ground, with the words that belong to it."""
 
+import math
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ import shapely
 
 from geoseptic.io.sites import Item, Site
 from geoseptic.model.rules import FEATURES
+from geoseptic.sheets.bearings import azimuth_degrees, quadrant
 from geoseptic.sheets.contours import Contours
 from geoseptic.sheets.distances import Kept, kept_distances, part_shapes
 from geoseptic.units import from_metres, metres_per
@@ -34,6 +36,8 @@ NEAREST_WELLS: Final = 4
 
 LINES_DIMENSIONED: Final = 3
 """Sides of the lot to which the field is dimensioned: more would hide the plan, and the setback table has the nearest."""
+
+BENT_M: Final = 0.005
 
 SURROUND_M: Final = 6.0
 """What is shown round a lot at the least."""
@@ -62,10 +66,29 @@ class Dimension:
 
 @dataclass(frozen=True)
 class Side:
-    """One side of the lot with its length."""
+    """One side of the lot with its length, in the direction that goes clockwise round the lot."""
 
     line_m: shapely.Geometry
     length_m: float
+
+    @property
+    def ends_m(self) -> tuple[XY, XY]:
+        first, last = self.line_m.coords[0], self.line_m.coords[-1]
+        return (first[0], first[1]), (last[0], last[1])
+
+    @property
+    def bearing(self) -> str:
+        """From its first end straight to its last, from the north of the grid."""
+        return quadrant(azimuth_degrees(*self.ends_m))
+
+    @property
+    def bearing_words(self) -> str:
+        return f"{self.bearing} chord" if self.is_bent else self.bearing
+
+    @property
+    def is_bent(self) -> bool:
+        """Whether it is longer than the straight line between its ends by what a length on a plan shows."""
+        return self.length_m - math.dist(*self.ends_m) > BENT_M
 
 
 @dataclass(frozen=True)
@@ -76,6 +99,7 @@ class Plan:
     whole_m : bounds of what a plan of the whole lot shows; `works_m` those of the layout with the buildings by it, the lot's own where
         nothing is laid out.
     contours : of the ground, or why there are none.
+    bearings : whether the sides have their bearings beside their lengths.
     """
 
     site: Site
@@ -86,9 +110,10 @@ class Plan:
     whole_m: tuple[float, float, float, float]
     works_m: tuple[float, float, float, float]
     contours: Contours
+    bearings: bool = False
 
 
-def plan_of(site: Site, contours: Contours) -> Plan:
+def plan_of(site: Site, contours: Contours, *, bearings: bool = False) -> Plan:
     """The plan of a site whose parcel has a shape."""
     distances = kept_distances(site)
     sides = sides_of(site.lot_m)
@@ -103,7 +128,7 @@ def plan_of(site: Site, contours: Contours) -> Plan:
     )
     left, bottom, right, top = site.lot_m.bounds
     whole_m = (left - SURROUND_M, bottom - SURROUND_M, right + SURROUND_M, top + SURROUND_M)
-    return Plan(site, marks, _dimensions(site, sides, distances), sides, distances, whole_m, _works(site, whole_m), contours)
+    return Plan(site, marks, _dimensions(site, sides, distances), sides, distances, whole_m, _works(site, whole_m), contours, bearings)
 
 
 def length_text(length_m: float, unit: str) -> str:
@@ -117,17 +142,26 @@ def shown(identifier: str, longest: int = 18) -> str:
     return one_line if len(one_line) <= longest else f"{one_line[: longest // 2]}..{one_line[-(longest - longest // 2 - 2) :]}"
 
 
+def named(feature_id: str) -> str:
+    """A feature without a name of its own is called by its layer and its number there; the number is enough beside what it is."""
+    return re.sub(r"^[a-z_]+ (?=\d+$)", "", feature_id)
+
+
 def sides_of(lot_m: shapely.Geometry) -> tuple[Side, ...]:
-    """The outline of a lot, parted where it turns."""
+    """The outline of a lot, parted where it turns: clockwise, from the northernmost corner on, part by part."""
     found = []
     for ring in (polygon.exterior for polygon in _polygons(lot_m)):
         corners = np.asarray(ring.simplify(0.02).coords)[:-1]
+        if ring.is_ccw:
+            corners = corners[::-1]
         steps = np.roll(corners, -1, axis=0) - corners
         heading = np.degrees(np.arctan2(steps[:, 1], steps[:, 0]))
         turn = np.abs((heading - np.roll(heading, 1) + 180) % 360 - 180)
         ends = np.flatnonzero(turn > CORNER_DEGREES)
         if len(ends) < 2:
             ends = np.array([0, len(corners) // 2])
+        northernmost = max(range(len(ends)), key=lambda place: (corners[ends[place]][1], -corners[ends[place]][0]))
+        ends = np.roll(ends, -northernmost)
         for start, end in zip(ends, np.roll(ends, -1), strict=True):
             number = (end - start) % len(corners) or len(corners)
             line = shapely.LineString(corners[(start + np.arange(number + 1)) % len(corners)])
@@ -155,7 +189,7 @@ def _surroundings(site: Site) -> Iterator[Mark]:
         if pen == "water" and item.shape_m.geom_type.endswith("LineString"):
             pen = "water line"
         name = {"building": "", "driveway": "DRIVE", "pool": "POOL"}.get(feature, FEATURES[feature].upper())
-        yield Mark(item.shape_m, pen, f"{FEATURES[feature]} {identifier}{_error_words(item, site.unit)}", name)
+        yield Mark(item.shape_m, pen, f"{FEATURES[feature]} {named(identifier)}{_error_words(item, site.unit)}", name)
 
 
 def _neighbours(site: Site) -> Iterator[Mark]:
@@ -204,9 +238,9 @@ def _layout(site: Site) -> Iterator[Mark]:
         yield Mark(item.shape_m, "way of water", f"Way of the water from the field to {item.row['well_id']}")
     for item in site.layers["test_holes"]:
         pit = item.row["kind"] == "soil pit"
-        yield Mark(
-            item.shape_m, "pit" if pit else "hole", f"{str(item.row['kind']).capitalize()}: {item.row['note']}", hole_name(site, item)
-        )
+        name, note = hole_name(site, item), item.row["note"]
+        words = f"{str(item.row['kind']).capitalize()} {name}{f': {note}' if isinstance(note, str) and note else ''}"
+        yield Mark(item.shape_m, "pit" if pit else "hole", words, name)
 
 
 def hole_name(site: Site, hole: Item) -> str:

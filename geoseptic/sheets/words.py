@@ -1,6 +1,5 @@
 """What a sheet says beside its plan, as sections that any page can set."""
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -11,8 +10,9 @@ from geoseptic.io.runfolders import FinishedRun
 from geoseptic.io.sites import Site
 from geoseptic.model.cautions import BEFORE_ANY_LID, CAUTIONS
 from geoseptic.model.rules import FEATURES, PARTS
+from geoseptic.sheets.bearings import true_north_degrees, true_north_words
 from geoseptic.sheets.distances import MAY_BE, Kept, of_each_kind
-from geoseptic.sheets.plan import Plan, hole_name, presumed_wells_of, wells_of
+from geoseptic.sheets.plan import Plan, hole_name, length_text, named, presumed_wells_of, wells_of
 from geoseptic.units import from_metres, metres_per
 
 NEXT_STEPS: Final[Mapping[str, str]] = {
@@ -72,6 +72,7 @@ def sections_of(plan: Plan, run: FinishedRun) -> tuple[Section, ...]:
         _sizing(site),
         Section("What this rests on", items=_parts(site.row["assumptions"])),
         Section("Notes", items=_parts(site.row["notes"])),
+        _lines(plan),
         _holes(site),
         _wells(site),
         Section("Before anybody digs or opens anything", (BEFORE_ANY_LID,), CAUTIONS, strong=True),
@@ -116,7 +117,7 @@ def _open_questions(plan: Plan) -> tuple[str, ...]:
 def _setbacks(told: Iterable[Kept], unit: str, sources: list[str]) -> Section:
     rows = []
     for kept in told:
-        which = FEATURES[kept.feature] if kept.feature == "lot_line" else f"{FEATURES[kept.feature]} {_named(kept.feature_id)}"
+        which = FEATURES[kept.feature] if kept.feature == "lot_line" else f"{FEATURES[kept.feature]} {named(kept.feature_id)}"
         required = f"{from_metres(kept.required_m, unit):g}"
         status = kept.status if kept.status == MAY_BE else ""
         if kept.provided_m is None:
@@ -175,6 +176,34 @@ def _sizing(site: Site) -> Section:
     return Section("Sizes", table=Table(("", ""), tuple(rows), (1.0, 1.4)))
 
 
+def bearing_words(grid: str) -> str:
+    """What the bearings on a plan are, in a coordinate reference system of that name."""
+    return f"Bearings go clockwise round the lot, from the north of the grid of {grid}, not from true or magnetic north"
+
+
+def _lines(plan: Plan) -> Section:
+    """Each side of the lot with its bearing, where they were asked for."""
+    site, unit = plan.site, plan.site.unit
+    if not plan.bearings:
+        return Section("Lot lines")
+    rows, name = [], str(site.frame.crs.name)
+    for side in plan.sides:
+        x, y = (value / site.frame.metres_per_unit for value in side.ends_m[0])
+        rows.append((f"{x:,.1f} E {y:,.1f} N", side.bearing_words, length_text(side.length_m, unit)))
+    middle = site.lot_m.centroid
+    north = true_north_words(true_north_degrees(site.frame, (float(middle.x), float(middle.y))))
+    off = f"0.015 {unit} off in 100 {unit}"
+    grid = name if name == site.frame.name else f"{name} ({site.frame.name})"
+    text = (
+        f"{bearing_words(grid)}. {north}. They are rounded to a minute, at most {off}, and are only as good as the parcel map they were "
+        f"calculated from: a corner drawn 1 {unit} off turns a line of 100 {unit} by more than half a degree. No survey was made."
+    )
+    if any(side.is_bent for side in plan.sides):
+        text += " A line that bends has the bearing of its chord, straight from end to end, and its length along itself."
+    table = Table(("From the corner at", "Bearing", "Length"), tuple(rows), (2, 2, 1))
+    return Section("Lot lines", (text,), table=table)
+
+
 def _holes(site: Site) -> Section:
     rows = []
     for item in site.layers["test_holes"]:
@@ -227,11 +256,6 @@ def _record(plan: Plan, run: FinishedRun) -> Section:
     made = f"Screened on {started[:10]} with geoseptic {_text(run.record.get('geoseptic', ''))}. {plan.contours.note}"
     inputs = "; ".join(f"{name} {digest[:12]}" for name, digest in run.inputs.items())
     return Section("How this came about", (made, f"Inputs by their SHA-256 (first digits): {inputs}." if inputs else ""))
-
-
-def _named(feature_id: str) -> str:
-    """A feature without a name of its own is called by its layer and its number there; the number is enough beside what it is."""
-    return re.sub(r"^[a-z_]+ (?=\d+$)", "", feature_id)
 
 
 def _parts(value: Any) -> tuple[str, ...]:

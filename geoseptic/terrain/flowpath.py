@@ -8,6 +8,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geoseptic.terrain.drainage import _COL, _ROW, Receivers
+from geoseptic.terrain.keyheap import grown
 
 Floats = npt.NDArray[np.float32]
 Labels = npt.NDArray[np.int32]
@@ -360,9 +361,7 @@ def _settle(way, distance, label, cols, lengths, reach, unit, top, bottom, left,
                 if size == stack.size:
                     if size > way.size:
                         return False
-                    longer = np.empty(2 * size, np.uint64)
-                    longer[:size] = stack
-                    stack = longer
+                    stack = grown(stack, size)
                 stack[size] = below
                 size += 1
     return True
@@ -388,10 +387,7 @@ def _climb(receivers, starts, distance, lengths, reach):  # type: ignore[no-unty
                 further = distance[row, col] + lengths[k & 1]
                 if further <= reach and further < distance[r, c]:
                     distance[r, c] = further
-                    if found == then.size:
-                        longer = np.empty(2 * found, np.int64)
-                        longer[:found] = then
-                        then = longer
+                    then = grown(then, found)
                     then[found] = r * cols + c
                     found += 1
         now, then, size = then, now, found
@@ -454,7 +450,8 @@ def _trace(receivers, distance, row, col):  # type: ignore[no-untyped-def]
         row, col = next_row, next_col
         if steps == path.shape[0]:
             longer = np.empty((2 * steps, 2), np.int64)
-            longer[:steps] = path
+            for step in range(steps):
+                longer[step, 0], longer[step, 1] = path[step, 0], path[step, 1]
             path = longer
         path[steps, 0], path[steps, 1] = row, col
         steps += 1

@@ -63,5 +63,7 @@ def grown(queue, size):  # type: ignore[no-untyped-def]
     if size < queue.size:
         return queue
     bigger = np.empty(2 * queue.size, queue.dtype)
-    bigger[:size] = queue
+    # One by one: assigning a slice takes the compiler seconds in every process that compiles anything of the kind.
+    for at in range(size):
+        bigger[at] = queue[at]
     return bigger

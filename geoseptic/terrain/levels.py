@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from geoseptic.terrain.keyheap import grown
+
 Floats = npt.NDArray[np.float32]
 
 ABOVE_ALL_ROUND_M: Final = 10.0
@@ -100,7 +102,8 @@ def _edges(heights_m, least_m):  # type: ignore[no-untyped-def]
                         continue
                     if size == len(found):
                         larger = np.empty((2 * size, 2), np.int64)
-                        larger[:size] = found
+                        for at in range(size):
+                            larger[at, 0], larger[at, 1] = found[at, 0], found[at, 1]
                         found = larger
                     found[size, 0], found[size, 1] = at_row, at_col
                     size += 1
@@ -151,10 +154,7 @@ def _patch(heights_m, seen, row, col, cell_size_m):  # type: ignore[no-untyped-d
                 if beside == own:
                     if not seen[to_row, to_col]:
                         seen[to_row, to_col] = True
-                        if waiting == len(todo):
-                            more = np.empty(2 * waiting, np.int64)
-                            more[:waiting] = todo
-                            todo = more
+                        todo = grown(todo, waiting)
                         todo[waiting] = to_row * cols + to_col
                         waiting += 1
                     continue
@@ -167,10 +167,7 @@ def _patch(heights_m, seen, row, col, cell_size_m):  # type: ignore[no-untyped-d
                     if on != own and not np.isnan(on):
                         slope_m = min(abs(np.float64(on) - beside), cell_size_m)
                 step_m = max(0.0, abs(np.float64(own) - beside) - slope_m)
-                if edges == len(steps_m):
-                    larger = np.empty(2 * edges, np.float64)
-                    larger[:edges] = steps_m
-                    steps_m = larger
+                steps_m = grown(steps_m, edges)
                 steps_m[edges] = step_m if own > beside else -step_m
                 edges += 1
     return count, first, steps_m[:edges]

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from geoseptic.terrain.keyheap import grown
 from geoseptic.terrain.levels import steps_from_row
 
 Floats = npt.NDArray[np.float32]
@@ -96,10 +97,7 @@ def _pieces(heights_m, least_m):  # type: ignore[no-untyped-def]
             left = label[row, col - 1] if col > 0 and abs(heights_m[row, col - 1] - own) <= least_m else 0
             if above == 0 and left == 0:
                 count += 1
-                if count == len(parent):
-                    larger = np.zeros(2 * count, np.int32)
-                    larger[:count] = parent
-                    parent = larger
+                parent = grown(parent, count)
                 parent[count] = count
                 label[row, col] = count
             elif above == 0 or left == 0:

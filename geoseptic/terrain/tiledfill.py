@@ -74,7 +74,7 @@ def fill_by_tiles(elevation_m: Plane, filled_m: Plane, tile_shape: tuple[int, in
         basins = _flood(around.reshape(-1), basin.reshape(-1), around.shape[1])
         height_m, basin = around[1:-1, 1:-1], basin[1:-1, 1:-1]
         flooded_m.write(rows, cols, height_m)
-        return Flooded(Sides.of(height_m), Sides.of(basin), basins, Saddles(*_saddles(height_m, basin, basins)))
+        return Flooded(Sides.of(height_m), Sides.of(basin), basins, saddles_within(height_m, basin, basins))
 
     flooded = dict(zip(tiles, for_each(flood, tiles, workers, in_files=in_files), strict=True))
     level_m = side_levels(tiles, flooded)
@@ -152,6 +152,13 @@ def basin_levels(basins: int, saddles: Sequence[Saddles]) -> Floats:
     return _fill_basins(starts, np.concatenate([other, one])[by_basin], np.concatenate([height_m, height_m])[by_basin])
 
 
+def saddles_within(height_m: Floats, basin: npt.NDArray[np.int32], basins: int) -> Saddles:
+    """The least spanning tree of the basins of a tile: over it lead ways as low as over all the saddles."""
+    one, other, saddle_m = _saddles(height_m, basin, basins)
+    kept = _spanning(np.argsort(saddle_m, kind="stable"), one, other, basins)
+    return Saddles(one[kept], other[kept], saddle_m[kept])
+
+
 @njit(cache=True, nogil=True)
 def _flood(z, basin, width):  # type: ignore[no-untyped-def]
     # `z` and `basin` are a tile and one cell more on every side, row by row. A cell is settled when it has a basin (or is none).
@@ -181,16 +188,18 @@ def _flood(z, basin, width):  # type: ignore[no-untyped-def]
                     heap = push(heap, size, key_of(bits[near], near))
                     size += 1
     rim = np.empty(2 * (rows + cols), np.int64)
-    cells = 0
+    waiting = 0
     for row in range(1, rows + 1):
         for col in range(1, cols + 1, 1 if row == 1 or row == rows or cols < 3 else cols - 1):
             cell = row * width + col
             if basin[cell] == 0:
-                rim[cells] = key_of(bits[cell], cell)
-                cells += 1
+                rim = push(rim, waiting, key_of(bits[cell], cell))
+                waiting += 1
     last = OUTSIDE
     # Along the rim too, what falls to a neighbour belongs to its basin: only the lows of the rim are basins of their own.
-    for key in np.sort(rim[:cells]):
+    while waiting > 0:
+        key = pop(rim, waiting)
+        waiting -= 1
         cell = cell_of(key)
         for k in range(8):
             near = cell + step[k]
@@ -257,7 +266,7 @@ def _flood(z, basin, width):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _saddles(z, basin, basins):  # type: ignore[no-untyped-def]
-    # The least spanning tree of the basins of a tile: over it lead ways as low as over all the saddles.
+    # The two basins of each saddle of a tile and its height, the lowest where two basins meet in a row.
     rows, cols = z.shape
     one = np.empty(1024, np.int64)
     other = np.empty(1024, np.int64)
@@ -288,17 +297,22 @@ def _saddles(z, basin, basins):  # type: ignore[no-untyped-def]
                 one[size], other[size], height[size] = low, high, over
                 seen_with[low], seen_at[low] = high, size
                 size += 1
+    return one[:size], other[:size], height[:size]
+
+
+@njit(cache=True, nogil=True)
+def _spanning(order, one, other, basins):  # type: ignore[no-untyped-def]
+    # Which saddles join what those before them, in this order, have not joined yet.
     tree = np.arange(basins + OUTSIDE + 1)
-    kept = np.empty(size, np.int64)
+    kept = np.empty(order.size, np.int64)
     count = 0
-    for edge in np.argsort(height[:size]):
+    for edge in order:
         low, high = _root(tree, one[edge]), _root(tree, other[edge])
         if low != high:
             tree[high] = low
             kept[count] = edge
             count += 1
-    kept = kept[:count]
-    return one[kept], other[kept], height[kept]
+    return kept[:count]
 
 
 @njit(cache=True, nogil=True)

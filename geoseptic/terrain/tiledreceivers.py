@@ -15,7 +15,7 @@ from numba import njit
 from geoseptic.model.planes import Plane
 from geoseptic.pools import cluster_in_use
 from geoseptic.terrain.drainage import _COL, _ROW
-from geoseptic.terrain.keyheap import grown
+from geoseptic.terrain.keyheap import cell_of, grown, pop, push
 from geoseptic.terrain.tiles import Sides, Tile, Tiles, for_each, heights_around
 
 Steps = npt.NDArray[np.int32]
@@ -297,8 +297,8 @@ def _drain_levels(z, steps, some, dinf, d8, shared):  # type: ignore[no-untyped-
     at = 0
     queue = np.empty(256, np.int64)
     queued = 0
+    # A heap of steps and cells, the fewest steps first.
     later = np.empty(256, np.int64)
-    later_steps = np.empty(256, np.int32)
     waiting = 0
     while at < size:
         row, col = cells[at] // width, cells[at] % width
@@ -322,19 +322,17 @@ def _drain_levels(z, steps, some, dinf, d8, shared):  # type: ignore[no-untyped-
             queue[queued] = row * width + col
             queued += 1
         elif fewest < NO_WAY:
-            later, later_steps = grown(later, waiting), grown(later_steps, waiting)
-            later[waiting], later_steps[waiting] = row * width + col, fewest
+            later = push(later, waiting, np.int64(fewest) << 32 | (row * width + col))
             waiting += 1
     for index in range(queued):
         steps[queue[index] // width, queue[index] % width] = 1
-    order = np.argsort(later_steps[:waiting])
     at = 0
-    come = 0
-    while at < queued or come < waiting:
-        if come < waiting and (at == queued or later_steps[order[come]] <= steps[queue[at] // width, queue[at] % width]):
-            row, col = later[order[come]] // width, later[order[come]] % width
-            fewer = later_steps[order[come]]
-            come += 1
+    while at < queued or waiting > 0:
+        if waiting > 0 and (at == queued or later[0] >> 32 <= steps[queue[at] // width, queue[at] % width]):
+            key = pop(later, waiting)
+            waiting -= 1
+            row, col = cell_of(key) // width, cell_of(key) % width
+            fewer = key >> 32
             if steps[row, col] <= fewer:
                 continue
             steps[row, col] = fewer

@@ -7,6 +7,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geoseptic.terrain.drainage import STEP_COL, STEP_ROW, Receivers
+from geoseptic.terrain.keyheap import grown
 
 Floats = npt.NDArray[np.float32]
 Counts = npt.NDArray[np.int32]
@@ -136,10 +137,7 @@ def _height_above(surface, d8, drainage):  # type: ignore[no-untyped-def]
         for first_col in range(cols):
             row, col, steps = first_row, first_col, 0
             while not known[row, col]:
-                if steps == way.size:
-                    longer = np.empty(2 * steps, np.int64)
-                    longer[:steps] = way
-                    way = longer
+                way = grown(way, steps)
                 way[steps] = row * cols + col
                 steps += 1
                 known[row, col] = True

@@ -59,6 +59,23 @@ def wells_without_an_error(folder: Path) -> Options:
     return write_county(folder, wells=spoil("wells", location_error_m=[3.0, None, 5.0, 3.0]))
 
 
+@dirty("wells placed by a section and a sixteenth of one, with errors of 0", "safe", "are placed roughly", "quarter-quarter")
+def wells_of_sections_without_an_error(folder: Path) -> Options:
+    methods = ["quarter_quarter", "section", None, None]
+    return write_county(folder, wells=spoil("wells", location_error_m=[0.0, 0.0, 5.0, 3.0], location_method=methods))
+
+
+@dirty("wells placed by their lot or address, without an error", "safe", "are placed roughly", "for a lot or an address")
+def wells_of_lots_without_an_error(folder: Path) -> Options:
+    methods = ["parcel_centroid", "Address", "gps", None]
+    return write_county(folder, wells=spoil("wells", location_error_m=[None, None, 5.0, 3.0], location_method=methods))
+
+
+@dirty("a county's own words for how a well was placed", "refused", "location_method is none of", "--values wells.location_method.gis=")
+def wells_of_an_unknown_method(folder: Path) -> Options:
+    return write_county(folder, wells=spoil("wells", location_method=["GIS", "gps", None, "gps"]))
+
+
 @dirty("errors of the place without a unit", "refused", "the unit of 'location_error' is not stated")
 def wells_with_a_bare_error(folder: Path) -> Options:
     return write_county(folder, wells=spoil("wells", location_error_m=None, location_error=[3, 3, 5, 3]))

@@ -2,8 +2,10 @@
 
 import io
 import json
+import math
 import re
 from dataclasses import replace
+from html import escape
 from pathlib import Path
 
 import geopandas
@@ -23,10 +25,13 @@ from geoseptic.sheets.contours import contours_of, no_contours
 from geoseptic.sheets.distances import kept_distances, part_shapes
 from geoseptic.sheets.drafting import INCH_MM, drawn, scale_for, scales, text_mm
 from geoseptic.sheets.drawing import PENS, Words
+from geoseptic.sheets.page import site_page
 from geoseptic.sheets.pdf import PAPERS_MM, plot_plan, write_drawing
 from geoseptic.sheets.plan import Mark, plan_of, sides_of
+from geoseptic.sheets.words import sections_of
 from geoseptic.units import FOOT_M
 from tests.sheets.finished import HOSTILE_ID, HOSTILE_REASON
+from tests.sheets.test_bearings import azimuth_of
 
 DOTS = 300
 """To an inch, of the pictures that are measured."""
@@ -171,6 +176,88 @@ def test_no_words_stand_on_each_other(run, lots):
             boxes.append(shapely.box(left, words.at[1] - words.height_mm * 0.35, left + width, words.at[1] + words.height_mm * 0.35))
         pairs = shapely.STRtree(boxes).query(boxes, predicate="overlaps")
         assert len(pairs[0]) == 0, parcel_id
+
+
+def word_boxes(drawing) -> list[shapely.Geometry]:
+    """What each word covers, turned as it stands."""
+    boxes = []
+    for words in (piece for piece in drawing.pieces if isinstance(piece, Words)):
+        width = text_mm(words.text, words.height_mm, words.bold)
+        left = words.at[0] - {"start": 0.0, "middle": width / 2, "end": width}[words.anchor]
+        box = shapely.box(left, words.at[1] - words.height_mm * 0.35, left + width, words.at[1] + words.height_mm * 0.35)
+        boxes.append(shapely.affinity.rotate(box, words.turn_degrees, origin=words.at))
+    return boxes
+
+
+def test_bearings_stand_along_the_lot_lines_and_on_no_other_words(run, lots):
+    """Turned words as they are turned; no length is lost for a bearing, and most lots have a bearing on each line that has room."""
+    with_bearings = 0
+    for parcel_id in lots.parcel_id[:12]:
+        site = read_site(run, lots, parcel_id)
+        plain, told = (plan_of(site, no_contours("not asked"), bearings=wanted) for wanted in (False, True))
+        scale = scale_for(plain.whole_m, 190, 180, "ft")
+        texts = []
+        for plan in (plain, told):
+            drawing = drawn(plan, plan.whole_m, 190, 180, scale)
+            boxes = word_boxes(drawing)
+            pairs = shapely.STRtree(boxes).query(boxes, predicate="intersects")
+            assert len(pairs[0]) == len(boxes), parcel_id
+            texts.append([piece.text for piece in drawing.pieces if isinstance(piece, Words) and piece.bold])
+        bearing = re.compile(r"[NS] \d+°\d\d' [EW]")
+        assert not any(bearing.search(text) for text in texts[0])
+        known = {side.bearing for side in told.sides}
+        found = {match[0] for text in texts[1] if (match := bearing.search(text))}
+        assert found <= known
+        with_bearings += len(found) >= len({side.bearing for side in told.sides if side.length_m > 25})
+        lengths = re.compile(r"\d+\.\d'$")
+        assert sum(bool(lengths.search(text)) for text in texts[1]) >= sum(bool(lengths.search(text)) for text in texts[0])
+    assert with_bearings >= 10
+
+
+def test_bearings_and_lengths_of_the_sheet_lead_round_the_lot(run, fitting):
+    """Walked from the corners that the table has: each line ends at the next corner, within what the rounding allows."""
+    (section,) = [
+        found for found in sections_of(plan_of(fitting, no_contours("not asked"), bearings=True), run) if found.title == "Lot lines"
+    ]
+    rows = section.table.rows
+    corners = [tuple(float(number.replace(",", "")) for number in re.findall(r"[\d,]+\.\d", row[0])) for row in rows]
+    assert len(rows) >= 4
+    straight = 0
+    for row, corner, following in zip(rows, corners, [*corners[1:], corners[0]], strict=True):
+        azimuth = math.radians(azimuth_of(row[1].removesuffix(" chord")))
+        length_m = math.dist(corner, following) if "chord" in row[1] else float(row[2].rstrip("'")) * FOOT_M
+        reached = (corner[0] + length_m * math.sin(azimuth), corner[1] + length_m * math.cos(azimuth))
+        assert math.dist(reached, following) < 0.2, row
+        straight += "chord" not in row[1]
+    assert straight >= 2
+    assert corners[0][1] == max(corner[1] for corner in corners)
+    area = sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(corners, [*corners[1:], corners[0]], strict=True))
+    assert area < 0, "clockwise"
+
+
+def test_bearings_are_there_where_they_are_asked_for_and_say_what_they_are(run, fitting, tmp_path):
+    """On paper and on the page: that they are of the grid and not from true north, and how exact they are; without the option nothing."""
+    told = plan_of(fitting, no_contours("not asked"), bearings=True)
+    for paper in PAPERS_MM:
+        text = " ".join(pages(plot_plan(told, run, paper)))
+        for words in (
+            "not from true or magnetic north",
+            "rounded to a minute",
+            "No survey was made",
+            "True north",
+            "grid north here",
+            "Lot lines",
+        ):
+            assert words in text, words
+    assert "Bearings go clockwise" in pages(plot_plan(told, run, "letter"))[0]
+    page = site_page(told, run, "x.pdf").decode()
+    assert page.count("not from true or magnetic north") == 2 and all(escape(side.bearing) in page for side in told.sides)
+    plain = " ".join(pages(plot_plan(plan_of(fitting, no_contours("not asked")), run, "letter")))
+    assert "earings" not in plain
+    given = ["--screening", run.folder, "--parcel", fitting.parcel_id, "--bearings", "yes", "--out", str(tmp_path / "out"), "-q"]
+    assert main("site_sheet", given) == 0
+    (sheet,) = (tmp_path / "out").glob("*.pdf")
+    assert "Bearings go clockwise" in pages(sheet.read_bytes())[0]
 
 
 def test_sides_of_a_lot_are_those_between_its_corners():

@@ -35,6 +35,20 @@ def test_every_obstacle_near_a_lot_is_among_the_features(run):
         assert near <= read
 
 
+def test_a_site_is_the_same_whether_all_parcels_were_read_or_its_own_alone(run):
+    """The neighbours too, which are found by their place; a name with a quote in it is looked for as it is written."""
+    lots = read_lots(run)
+    for parcel_id in lots.parcel_id[:5]:
+        alone = read_lots(run, [parcel_id])
+        assert list(alone.parcel_id) == [parcel_id]
+        found, wanted = read_site(run, alone, parcel_id), read_site(run, lots, parcel_id)
+        # As text, where what is not known is the same as itself.
+        assert repr(found) == repr(wanted) and len(found.neighbours) > 1
+        near = lots[lots.intersects(lots.geometry[lots.parcel_id == parcel_id].iloc[0].envelope.buffer(99, join_style="mitre"))]
+        assert [item.row["parcel_id"] for item in found.neighbours] == [name for name in near.parcel_id if name != parcel_id]
+    assert len(read_lots(run, ["it's", 'a"b', "') OR 1=1 --"])) == 0
+
+
 def test_parcels_that_are_not_there_are_named(run):
     """A misspelt parcel is refused with what it may have been, and nothing is guessed."""
     first = str(run.rows.index[0])

@@ -1,0 +1,65 @@
+"""Compiles the kernels that take longest, each in one of two processes, before the workers of pytest-xdist would compile them at the same
+time: what is compiled is kept on the disk only when it is done, so both would do it.
+
+    python -m tests.kernels room
+    python -m tests.kernels ground
+"""
+
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import shapely
+
+ROOT = Path(__file__).parents[1]
+
+
+def room() -> None:
+    """The search for room on a lot that has too little of it, so that every finer search is gone through."""
+    from geoseptic.parcels.fit import FieldNeed, Pipes, Site, fit
+    from tests.parcels.lots import FAR_EAST_M, FAR_NORTH_M, SIDE_M, plane, terrain
+
+    x, y = FAR_EAST_M + SIDE_M / 2, FAR_NORTH_M + SIDE_M / 2
+    lot = shapely.box(x - 15, y - 15, x + 15, y + 15)
+    need = FieldNeed(trench_length_m=120.0, trench_width_m=0.9, max_trench_m=30.0, spacing_m=1.8, reserve_share=1.0)
+    fit(Site(lot, lot, x, y, 105.0), need, terrain(plane(0.05, 0.3), 2.0), Pipes(0.01, 0.5))
+
+
+def ground() -> None:
+    """Runs over a small county, then fill and receivers by tiles."""
+    from geoseptic.model.planes import ArrayPlane
+    from geoseptic.run.cli import main
+    from geoseptic.terrain.tiledfill import fill_by_tiles
+    from geoseptic.terrain.tiledreceivers import receivers_by_tiles
+    from tests.dirty.county import write_county
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        options = [f"--{layer.replace('_', '-')}={value}" for layer, value in write_county(folder).items()]
+        for process in ("suitability_map", "old_systems"):
+            main(process, [*options, f"--out={folder / process}", "--quiet"])
+    heights_m = ArrayPlane(np.random.default_rng(1).normal(0, 1, (40, 40)).round().astype(np.float32))
+    filled_m = ArrayPlane(np.empty((40, 40), np.float32))
+    fill_by_tiles(heights_m, filled_m, (20, 20))
+    receivers, d8, edge = (ArrayPlane(np.empty((40, 40), dtype)) for dtype in (np.uint8, np.uint8, np.bool_))
+    receivers_by_tiles(filled_m, receivers, d8, edge, 0.2, (20, 20))
+
+
+GROUPS = {"room": room, "ground": ground}
+
+
+def compile_all() -> None:
+    """Both groups at once; where they are compiled already, they are not run."""
+    kept = Path(os.environ.get("NUMBA_CACHE_DIR", ROOT / "geoseptic"))
+    if any(kept.rglob("fitsearch.search-*.nbi")) and any(kept.rglob("tiledreceivers._drain_levels-*.nbi")):
+        return
+    running = [subprocess.Popen([sys.executable, "-m", "tests.kernels", name], cwd=ROOT, stdout=subprocess.DEVNULL) for name in GROUPS]
+    for process in running:
+        process.wait()
+
+
+if __name__ == "__main__":
+    GROUPS[sys.argv[1]]()
