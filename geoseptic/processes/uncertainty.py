@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Annotated
 
-from geoseptic.process import Choice, Count, Length, RasterOut, process
+from geoseptic.process import Choice, Count, LayerOut, Length, RasterOut, process
 from geoseptic.processes import inputs
 from geoseptic.processes.account_outputs import OUTPUTS
 from geoseptic.processes.inputs import (
@@ -59,6 +59,7 @@ Reading = Annotated[
         RasterOut("chance_clear", "Chance that a cell keeps every setback of a drain field, in percent; 255 unknown"),
         RasterOut("slope_chance", "Chance that the ground is no steeper than the code's limit, in percent; 255 unknown"),
         RasterOut("path_chance", "Chance that water runs from here to a well, in percent of draws of the ground; 255 unknown"),
+        LayerOut("chances", "places", "Where the wells may be whose place is not known: the ground that their error leaves open"),
         *OUTPUTS,
     ),
     example="--parcels 'county.gpkg|parcels' --wells 'county.gpkg|wells' --elevation dem.tif --rules us-wa --lidar-quality QL2 --out out",
@@ -103,7 +104,7 @@ def uncertainty(
 ) -> "Results":
     """How sure the answers are when wells, lot lines, buildings and heights may lie off: chances instead of yes and no."""
     from geoseptic.model.results import Results, merged
-    from geoseptic.processes import accounts, chance_maps, notices, plausible_ground, slopes, steps
+    from geoseptic.processes import accounts, chance_maps, chance_places, notices, plausible_ground, slopes, steps
     from geoseptic.processes import land as land_checks
     from geoseptic.processes import paths as flow_paths
     from geoseptic.processes.uncertain import Doubts, uncertain_of
@@ -170,6 +171,7 @@ def uncertainty(
             min_share=min_share,
             workers=workers,
         ),
+        chance_places.place_results(uncertain, land.frame),
         notices.notices(land, rules, cuts, stated, relieved, elevation),
         plausible_ground.ground_results(elevation),
     )
