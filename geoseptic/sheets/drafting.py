@@ -294,11 +294,12 @@ def _label_ground(sheet: _Sheet, mark: Mark, height: float) -> None:
     """Along the edge of the ground in which a well is, or in a corner of the plan where all of the plan lies in it."""
     edge = sheet.on_paper(mark.shape_m).boundary.intersection(sheet.frame.buffer(-4.0))
     if not edge.is_empty:
-        _on_line(sheet, mark.name, edge, height)
+        if mark.pen != "circle of well" or edge.length > 4 * text_mm(mark.name, height):
+            _on_line(sheet, mark.name, edge, height)
         return
     if not sheet.on_paper(mark.shape_m).contains(sheet.frame):
         return
-    text = f"{mark.name}: ALL OF THIS PLAN LIES IN ITS {mark.pen.split()[0].upper()}"
+    text = f"{mark.name}, ANYWHERE ON THIS PLAN OR BEYOND"
     width = text_mm(text, height, bold=True)
     for row in range(8):
         at = (2.0, sheet.height_mm - 3.0 - row * 1.6 * height)
