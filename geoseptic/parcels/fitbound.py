@@ -30,7 +30,8 @@ def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, 
     loose = Trenches(work.trenches.width_m, work.trenches.pitch_m, NEAR_ENOUGH * work.trenches.drop_m)
     for number in range(tries.turns.size):
         cosine, sine = math.cos(tries.turns[number]), math.sin(tries.turns[number])
-        outline, spare_outline = turned(rings, cosine, sine), turned(spare_rings, cosine, sine)
+        outline = turned(rings, cosine, sine)
+        spare_outline = outline if same else turned(spare_rings, cosine, sine)
         left, bottom, side, rows, cols = grid_over(outline, spare_outline, cell, most_cells)
         inner, touched = inside_cells(outline, left, bottom, side, rows, cols)
         keep_good_middles(inner, left, bottom, side, cosine, sine, patch)
@@ -52,11 +53,11 @@ def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, 
 @njit(cache=True, nogil=True)
 def _keep_level(fields, spares, least_kind, work, grid, trenches, patch, open_fields, open_reserves):  # type: ignore[no-untyped-def]
     """As `_keep_open` by the places where the ground lets trenches lie, of what that left open; no end is sought that decides nothing."""
-    was_open, was_open_reserve, first = open_fields.copy(), open_reserves.copy(), np.int64(0)
+    was_open, was_open_reserve = open_fields.copy(), open_reserves.copy()
     open_fields[:] = False
     open_reserves[:] = False
     for option in range(was_open.size):
-        if not was_open[option] or _level_end(fields, option, first, work.fields, grid, trenches, patch) < 0:
+        if not was_open[option] or _level_end(fields, option, 0, work.fields, grid, trenches, patch) < 0:
             continue
         if least_kind == 1 or was_open_reserve.size == 0:
             open_fields[option] = True
@@ -65,7 +66,7 @@ def _keep_level(fields, spares, least_kind, work, grid, trenches, patch, open_fi
         for spare in range(was_open_reserve.size):
             if not was_open_reserve[spare] or (open_fields[option] and open_reserves[spare]):
                 continue
-            if _level_end(spares, spare, first, work.reserves, grid, trenches, patch) < 0:
+            if _level_end(spares, spare, 0, work.reserves, grid, trenches, patch) < 0:
                 continue
             spare_deep = _at_least(work.reserves[spare, 2] + work.gap_m, grid.cell)
             spare_wide = _at_least(work.reserves[spare, 1] + work.gap_m, grid.cell)
