@@ -113,8 +113,8 @@ def _rows(box: Box, part: Keeps, lot: Outlines, places: Places) -> npt.NDArray[n
 def settling(largest: Bits, smallest: Bits, certainty: Certainty) -> Settling:
     """What knowing each thing alone would do for a lot that is undecided.
 
-    largest, smallest : `kept_of` of the largest and of the smallest field that soil and house leave open (the same where its size is known),
-    for the same draws: "fits" must hold of the largest, "does not fit" of the smallest.
+    largest, smallest : `kept_of` of the largest and of the smallest field that soil and house leave open (the same where the size is
+    known), for the same draws: "fits" must hold of the largest, "does not fit" of the smallest.
     """
     things = len(largest)
     settles, decides = np.zeros(things), np.zeros(things)

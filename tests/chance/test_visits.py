@@ -41,7 +41,7 @@ def test_all_at_one_place_are_walked_and_grouped_without_end():
 
 def test_neighbourhoods_are_small_and_hold_everybody():
     rng = np.random.default_rng(5)
-    points_m = np.concatenate([rng.normal(0, 300, (500, 2)), rng.uniform(-40_000, 40_000, (100, 2))]) + [512_345.6, 4_712_345.6]
+    points_m = np.concatenate([rng.normal(512_345.6, 300, (500, 2)), rng.uniform(470_000, 550_000, (100, 2))])
     found = neighbourhoods(points_m)
     assert sorted(set(found.tolist())) == list(range(found.max() + 1))
     for number in range(found.max() + 1):
