@@ -73,7 +73,9 @@ NOTES: Final[Mapping[str, str]] = {
     "chance_both": "Share of the draws in which the primary field and its reserve fit, in percent",
     "both_low": "That share's 95 percent interval for so many draws (Wilson): from",
     "both_high": "to",
-    "chance_if_smallest": "The chance of both for the smallest field that soil and house leave open, in percent",
+    "chance_if_smallest": "The same for the smallest field that soil and house leave open",
+    "if_smallest_low": "That share's 95 percent interval for so many draws (Wilson): from",
+    "if_smallest_high": "to",
     "decides": "Of an undecided lot the thing that knowing settles most, or on which most of the doubt hangs",
     "settled_by": "Chance that knowing it settles the answer, in percent; 0 where more than that must be known",
     "draws": "How many draws the shares are of; 1 where nothing that reaches the lot is uncertain",
@@ -85,17 +87,16 @@ NOTES: Final[Mapping[str, str]] = {
 
 @dataclass(frozen=True)
 class Drawn:
-    """What fits in each draw of some lots, as in `chance.fits.Fits`; shapes (lots, draws) and (lots,).
-
-    best : in how many draws field and reserve of the smallest size fit. wells_matter : whether they might fit were there no roughly placed
-    wells, or do. learnt : what knowing each thing would do, as rows of `settles` and `decides` (things, 2) in the order of `chance.survey`;
-    None where the lot is not undecided.
+    """What fits in each draw of some lots, as in `chance.fits.Fits`; shapes (lots, draws) and (lots,). at_best : whether the smallest field
+    that soil and house leave open fits, with its reserve. wells_matter : whether one might fit were there no roughly placed wells. learnt :
+    what knowing each thing would do, rows of `settles` and `decides` (things, 2) in the order of `chance.survey`; None where the lot is not
+    undecided.
     """
 
     kind: npt.NDArray[np.int8]
+    at_best: npt.NDArray[np.bool_]
     decided: npt.NDArray[np.int8]
     searches: npt.NDArray[np.int64]
-    best: npt.NDArray[np.int64]
     wells_matter: npt.NDArray[np.bool_]
     learnt: npt.NDArray[np.object_]
 
@@ -104,27 +105,30 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_],
     """What fits in each draw of each lot; -1 in `decided` for those of which nothing can be said."""
     count = max((one.draws.count for one in cases if one is not None), default=0)
     kind, decided = np.zeros((len(searched), count), np.int8), np.full((len(searched), count), -1, np.int8)
-    searches, best = np.zeros(len(searched), np.int64), np.zeros(len(searched), np.int64)
+    at_best, searches = np.zeros((len(searched), count), bool), np.zeros(len(searched), np.int64)
     matter, learnt = np.ones(len(searched), bool), np.full(len(searched), None, object)
     for lot, doubt in enumerate(cases):
         if doubt is None or searched.why_not[lot]:
             continue
-        case, places = case_of(searched, lot, doubt, setting), doubt.places()
+        case, places, sizes = case_of(searched, lot, doubt, setting), doubt.places(), searched.sizes[lot]
         found = fits(case, places)
         kind[lot], decided[lot], searches[lot] = found.kind, found.decided, found.searches
-        least, smallest = case, found
-        if (found.kind < 2).any() and searched.sizes[lot].smallest != searched.sizes[lot].largest:
-            least = replace(case, asked=((searched.sizes[lot].smallest, setting.terrain, False),))
-            smallest = fits(least, places)
-        both = np.maximum(found.kind, smallest.kind) == 2
-        best[lot] = np.count_nonzero(both)
+        # Where the largest fits, so does the smallest, on less of the same ground.
+        at_best[lot] = found.kind == 2
+        rest = np.flatnonzero(found.kind < 2)
+        least, smaller = case, found
+        if len(rest) and sizes.smallest != sizes.largest:
+            least = replace(case, asked=((sizes.smallest, setting.terrain, True),))
+            smaller = fits(least, places.kept(rest))
+            at_best[lot, rest] = smaller.kind == 2
+            searches[lot] += smaller.searches
         rough = doubt.wells.rough
-        if not best[lot] and rough.any():
+        if rough.any() and not at_best[lot].any():
             either = case if least is case else replace(case, asked=(*least.asked, *case.asked))
             matter[lot] = (fits(*without_wells(either, places, rough)).kind == 2).any()
-        if not survey.decided((found.kind == 2).mean(), both.mean(), certainty[lot]):
-            learnt[lot] = _learnt(case, least, places, found, smallest, certainty[lot])
-    return Drawn(kind, decided, searches, best, matter, learnt)
+        if not survey.decided((found.kind == 2).mean(), at_best[lot].mean(), certainty[lot]):
+            learnt[lot] = _learnt(case, least, places, found, smaller, certainty[lot])
+    return Drawn(kind, at_best, decided, searches, matter, learnt)
 
 
 def without_wells(case: Case, places: Places, rows: npt.NDArray[np.bool_]) -> tuple[Case, Places]:
@@ -134,13 +138,13 @@ def without_wells(case: Case, places: Places, rows: npt.NDArray[np.bool_]) -> tu
     return replace(case, field=field, reserve=reserve), replace(places, wells_m=np.ascontiguousarray(places.wells_m[:, ~rows]))
 
 
-def _learnt(case: Case, least: Case, places: Places, found: Fits, smallest: Fits, certainty: Certainty) -> Floats:
+def _learnt(case: Case, least: Case, places: Places, found: Fits, smaller: Fits, certainty: Certainty) -> Floats:
     """What knowing each thing would do, shape (things, 2)."""
     drawn = found.drawn + survey.more_layouts(case, places)
     largest_bits = survey.kept_of(case, places, drawn)
     least_bits = largest_bits
     if least is not case:
-        least_bits = survey.kept_of(least, places, drawn + smallest.drawn + survey.more_layouts(least, places))
+        least_bits = survey.kept_of(least, places, drawn + smaller.drawn + survey.more_layouts(least, places))
     known = survey.settling(largest_bits, least_bits, certainty)
     return np.column_stack([known.settles, known.decides])
 
@@ -171,14 +175,13 @@ def fit_results(
         searched.why_not[row] = why
     drawn = _joined(found, uncertain.draws.count)
     rough = _rough(searched, (field, reserve), uncertain)
-    largest, at_best = _chances(searched, drawn)
-    answered = answers(largest, at_best, np.array([bool(names) for names in rough]) & drawn.wells_matter, rules.certainty)
+    largest, at_best = (_chances(searched, drawn, fitting) for fitting in (drawn.kind == 2, drawn.at_best))
+    answered = answers(largest, at_best, np.array([bool(names) for names in rough], bool) & drawn.wells_matter, rules.certainty)
     told = in_words(answered, largest, at_best, rough, searched.why_not, rules.certainty)
-    looked = chance_survey.surveyed(land, searched, cases, drawn, largest, at_best, uncertain, rules.certainty)
-    layer = _layer(land, searched, drawn, rough, answered, told, at_best, looked)
+    looked = chance_survey.surveyed(land, searched, cases, drawn, largest, at_best, rules.certainty)
+    layer = _layer(land, searched, drawn, rough, answered, told, looked)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""
-    survey_results = chance_survey.survey_results(land, looked, uncertain)
     own = Results(
         layers=(layer,),
         counts={
@@ -198,7 +201,7 @@ def fit_results(
         ),
         failures=tuple(failure(land, row, "chance of fitting", why) for row, why in sorted({**failed, **astray, **lost}.items())),
     )
-    return merged(own, survey_results)
+    return merged(own, chance_survey.survey_results(land, looked, uncertain))
 
 
 def lots_in_doubt(land: Land, rules: RuleSet, soil: SoilLayers) -> tuple[Lots, dict[int, str]]:
@@ -243,32 +246,25 @@ def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> lis
 def _joined(found: Sequence[Drawn], draws: int) -> Drawn:
     def rows(name: str) -> Any:
         parts = [getattr(one, name) for one in found]
-        if name not in ("kind", "decided"):
+        if name in ("searches", "wells_matter", "learnt"):
             return np.concatenate(parts)
-        # Chunks without any lot to judge have no draws.
-        return np.concatenate(
-            [part if part.shape[1] else np.full((len(part), draws), -1 if name == "decided" else 0, np.int8) for part in parts]
-        )
+        # Chunks without any lot to judge know of no draws.
+        unknown = -1 if name == "decided" else 0
+        return np.concatenate([part if part.shape[1] else np.full((len(part), draws), unknown, part.dtype) for part in parts])
 
     return Drawn(*(rows(column.name) for column in fields(Drawn)))
 
 
-def _chances(searched: Lots, drawn: Drawn) -> tuple[Chances, Chances]:
-    """The chance that field and reserve of the largest and of the smallest size fit, NaN for lots that are not judged."""
+def _chances(searched: Lots, drawn: Drawn, fitting: npt.NDArray[np.bool_]) -> Chances:
+    """The chance of what is `fitting` in each draw, NaN for lots that are not judged."""
     judged = searched.why_not == ""
-    draws = np.where((drawn.decided == ONCE).any(axis=1), 1, drawn.kind.shape[1])
-    once = draws == 1
-    best = drawn.best / drawn.kind.shape[1] if drawn.kind.shape[1] else np.zeros(len(searched))
-    low, high = wilson(np.where(once, best, drawn.best), draws)
-    ends = (best, np.where(once, best, low), np.where(once, best, high))
-    found = [Chances(*(np.where(judged, end, math.nan) for end in one)) for one in (shares(drawn, 2), ends)]
-    return found[0], found[1]
+    return Chances(*(np.where(judged, end, math.nan) for end in shares(fitting, drawn)))
 
 
-def shares(drawn: Drawn, least: int) -> tuple[Floats, Floats, Floats]:
-    """For each lot the share of draws in which at least so much fits, and its interval. Shape (lots,)."""
-    count = np.where((drawn.decided == ONCE).any(axis=1), 1, drawn.kind.shape[1])
-    hits = np.where(count == 1, drawn.kind[:, 0] >= least, (drawn.kind >= least).sum(axis=1))
+def shares(fitting: npt.NDArray[np.bool_], drawn: Drawn) -> tuple[Floats, Floats, Floats]:
+    """For each lot the share of draws that are `fitting`, and its interval. Shape (lots,)."""
+    count = np.where((drawn.decided == ONCE).any(axis=1), 1, fitting.shape[1])
+    hits = np.where(count == 1, fitting[:, 0], fitting.sum(axis=1))
     low, high = wilson(hits, count)
     share = hits / count
     return share, np.where(count == 1, share, low), np.where(count == 1, share, high)
@@ -288,22 +284,19 @@ def _layer(
     rough: list[list[str]],
     answered: Answers,
     told: list[str],
-    at_best: Chances,
     looked: chance_survey.Surveyed,
 ) -> LayerResult:
     judged = searched.why_not == ""
     columns: dict[str, object] = {"parcel_id": land.fabric.ids, "answer": answered.answer, "sure": answered.sure, "in_words": told}
-    both = shares(drawn, 2)
+    both = shares(drawn.kind == 2, drawn)
     columns["chance_class"] = [
         next(name for name, begins in CLASSES if 100 * share >= begins) if there else NOT_JUDGED
         for share, there in zip(both[0], judged, strict=True)
     ]
-    for name, found in (("primary", shares(drawn, 1)), ("both", both)):
+    for name, found in (("primary", shares(drawn.kind >= 1, drawn)), ("both", both), ("if_smallest", shares(drawn.at_best, drawn))):
         for column, values in zip((f"chance_{name}", f"{name}_low", f"{name}_high"), found, strict=True):
             columns[column] = np.where(judged, np.round(100 * values, 1), math.nan)
-    columns["chance_if_smallest"] = np.round(100 * at_best.share, 1)
-    columns["decides"] = looked.decides
-    columns["settled_by"] = looked.settled_by
+    columns |= {"decides": looked.decides, "settled_by": looked.settled_by}
     once = (drawn.decided == ONCE).any(axis=1)
     columns["draws"] = [(1 if one else drawn.kind.shape[1]) if there else None for one, there in zip(once, judged, strict=True)]
     columns["why_not"] = [words or None for words in searched.why_not]

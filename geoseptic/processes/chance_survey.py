@@ -19,6 +19,7 @@ from geoseptic.model.cautions import BEFORE_A_LOT, BEFORE_AN_OLD_WELL, SCREENING
 from geoseptic.model.certainty import Certainty
 from geoseptic.model.legends import Swatch, VectorLegend
 from geoseptic.model.results import Block, LayerResult, PageResult, Results, TableResult
+from geoseptic.processes.chance_cases import InDoubt
 from geoseptic.processes.land import Land
 from geoseptic.processes.lots import Lots
 from geoseptic.processes.uncertain import Uncertain
@@ -98,14 +99,14 @@ class Surveyed:
 
 
 def surveyed(
-    land: Land, searched: Lots, cases: Words, drawn: "Drawn", largest: Chances, at_best: Chances, uncertain: Uncertain, certainty: Certainty
+    land: Land, searched: Lots, cases: Words, drawn: "Drawn", largest: Chances, at_best: Chances, certainty: Certainty
 ) -> Surveyed:
     """What knowing each thing would do for each undecided lot."""
     rows = [
         (lot, what, name, settles, of_doubt)
         for lot in np.flatnonzero([one is not None for one in drawn.learnt]).tolist()
         for what, name, settles, of_doubt in sorted(
-            _of_lot(land, searched, cases[lot], drawn.learnt[lot], lot, float(largest.share[lot]), float(at_best.share[lot]), certainty),
+            _of_lot(land, cases[lot], drawn.learnt[lot], lot, float(largest.share[lot]), float(at_best.share[lot]), certainty),
             key=lambda row: (-row[2], -np.nan_to_num(row[3]), row[0], row[1]),
         )
     ]
@@ -125,11 +126,11 @@ def surveyed(
 
 
 def _of_lot(
-    land: Land, searched: Lots, doubt: "object", learnt: Floats, lot: int, chance: float, best: float, certainty: Certainty
+    land: Land, doubt: InDoubt, learnt: Floats, lot: int, chance: float, best: float, certainty: Certainty
 ) -> Iterator[tuple[str, str, float, float]]:
     own = str(land.fabric.ids[lot])
-    wells = doubt.wells.ids.tolist()  # type: ignore[attr-defined]
-    on_record = len(wells) - doubt.presumed  # type: ignore[attr-defined]
+    wells = doubt.wells.ids.tolist()
+    on_record = len(wells) - doubt.presumed
     things = [
         (LOT_LINE, own),
         (BUILDINGS, own),
@@ -140,10 +141,10 @@ def _of_lot(
             yield what, name, settles, of_doubt
     settles = survey.size_settles(chance, best, certainty)
     if settles > 0:
-        yield _open_fact(land, searched, lot), own, settles, np.nan
+        yield _open_fact(land, lot), own, settles, np.nan
 
 
-def _open_fact(land: Land, searched: Lots, lot: int) -> str:
+def _open_fact(land: Land, lot: int) -> str:
     if np.isfinite(land.parcels.numbers("bedrooms")[lot]):
         return SOIL
     known = np.isfinite(land.parcels.numbers("percolation_min_per_in")[lot]) or land.parcels.texts("soil")[lot] is not None

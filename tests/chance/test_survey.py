@@ -109,5 +109,5 @@ def test_shares_are_those_of_full_nested_simulation_but_for_rooms_that_no_draw_h
         if seen == 6:
             break
     assert seen == 6
-    print("short", np.mean(short), np.min(short), "off", np.mean(off), np.max(off))
-    assert np.mean(short) < 0.05 and np.mean(off) < 0.1
+    # Measured: 0.022 short and 0.016 off in the mean, with 16 draws; more draws show more rooms.
+    assert np.mean(short) < 0.05 and min(short) > -0.02 and np.mean(off) < 0.05

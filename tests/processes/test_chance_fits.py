@@ -10,6 +10,7 @@ import shapely
 
 from geoseptic.io.rasters import read_elevation
 from geoseptic.io.rulefiles import load_rules
+from geoseptic.parcels.fit import room
 from geoseptic.processes import chance_fits, layouts, screening
 from geoseptic.processes.chance_fits import NOT_JUDGED, wilson
 from geoseptic.processes.screen_county import screen_county
@@ -25,7 +26,8 @@ class Searched(Exception):
 
 
 def by_the_screening(monkeypatch, given):
-    """What the screening's search finds on each lot for the largest size: 0 nothing, 1 a field, 2 a field and its reserve; -1 not sized."""
+    """What the screening's search finds on each lot for the largest size: 0 nothing, 1 a field, 2 a field and its reserve; -1 not sized.
+    And whether it finds room for both of the smallest."""
 
     def keep(search, *_):
         raise Searched(search)
@@ -35,11 +37,20 @@ def by_the_screening(monkeypatch, given):
         with pytest.raises(Searched) as caught:
             screen_county(**given)
     search = caught.value.args[0]
-    found = []
-    for lot, start in enumerate(layouts.starts_of(search.lots, search.setting)):
-        told = layouts._searched(search.lots, lot, search.setting, start, {}).found
+    lots, setting = search.lots, search.setting
+    clear, possible = (
+        layouts.sites(layouts.at_homes(lots, field_m), layouts.at_homes(lots, reserve_m), layouts.starts_of(lots, setting))
+        for field_m, reserve_m in ((lots.field_m, lots.reserve_m), (lots.field_possible_m, lots.reserve_possible_m))
+    )
+    found, smallest = [], []
+    for lot in range(len(lots)):
+        told = layouts._searched(lots, lot, setting, clear[lot], possible[lot], {}).found
         found.append(-1 if told.unsized or told.soil_forbids else 2 if told.reserve else int(told.field))
-    return np.array(found)
+        both = found[-1] == 2
+        if 0 <= found[-1] < 2:
+            both = room(clear[lot], lots.sizes[lot].smallest, setting.terrain, setting.pipes).both
+        smallest.append(both)
+    return np.array(found), np.array(smallest)
 
 
 def world(lots, seed, error_m=0.0):
@@ -63,11 +74,12 @@ def sample(error_m=0.0):
 @pytest.mark.parametrize("given", [lambda: world(150, 3), lambda: world(150, 4), sample], ids=["a county", "another", "the sample county"])
 def test_with_nothing_uncertain_every_chance_is_0_or_1_and_the_screenings_own_answer(given, monkeypatch):
     rows = uncertainty(**given(), **SURE)["parcels"].frame
-    kind = by_the_screening(monkeypatch, given())
+    kind, smallest = by_the_screening(monkeypatch, given())
     judged = rows.chance_class != NOT_JUDGED
     assert (rows.draws[judged] == 1).all() and rows.why_not[~judged].notna().all()
     assert (rows.chance_primary[judged] == np.where(kind >= 1, 100.0, 0.0)[judged]).all()
     assert (rows.chance_both[judged] == np.where(kind == 2, 100.0, 0.0)[judged]).all()
+    assert (rows.chance_if_smallest[judged] == np.where(smallest, 100.0, 0.0)[judged]).all() and (smallest & (kind < 2))[judged].any()
     assert (rows.both_low == rows.chance_both)[judged].all() and (rows.both_high == rows.chance_both)[judged].all()
     # What is not sized is not judged; what else is not judged says so of two dwellings.
     assert not (judged & (kind < 0)).any() and set(kind[judged]) == {0, 1, 2}
@@ -87,7 +99,8 @@ def test_chances_are_the_same_for_any_workers_and_any_order_of_the_lots(monkeypa
         np.testing.assert_array_equal(turned[column].to_numpy(), rows[column].to_numpy())
     between = (rows.chance_both > 0) & (rows.chance_both < 100)
     assert between.sum() > 3 and (rows.both_low[between] < rows.chance_both[between]).all()
-    assert (rows.chance_primary[rows.chance_class != NOT_JUDGED] >= rows.chance_both[rows.chance_class != NOT_JUDGED]).all()
+    judged = rows[rows.chance_class != NOT_JUDGED]
+    assert (judged.chance_primary >= judged.chance_both).all() and (judged.chance_if_smallest >= judged.chance_both).all()
 
 
 def test_a_well_placed_by_a_section_is_named_as_one_that_leaves_nothing_certain():
