@@ -10,9 +10,9 @@ good as a drawn one, and a layout keeps all distances in it where it keeps each 
 are, so that nothing is drawn or searched anew. A thing whose draws make no difference to any layout settles exactly 0. A visit is taken to
 leave no doubt of the thing.
 
-Approximate: room is known by the layouts that the search found in the draws themselves and in `SHUFFLES` times as many put together
-(`more_layouts`), while in another draw that is put together one more may have room: chances there are a little too low, which
-`tests/chance/test_survey.py` measures by the real search.
+Approximate: room is known by the layouts that the search found in the draws themselves and in some that are put together
+(`known_of`), while in another of these one more may have room: chances there are a little too low, which `tests/chance/test_survey.py`
+measures by the real search.
 Shares have the sampling error of so many draws. Things are looked at one by one: where two must both be known, neither settles the lot
 alone.
 """
@@ -33,7 +33,8 @@ MOST_LAYOUTS: Final = 64
 """Layouts of a lot that are looked at: those that keep all distances in most draws, one bit each."""
 
 SHUFFLES: Final = 2
-"""How many times as many draws are put together and searched as there are, to know more layouts."""
+MOST_SEARCHED: Final = 16
+"""How often draws are put together to know more layouts, and in how many of those without a known one the search is asked each time."""
 
 LOT_LINE, BUILDINGS, FIRST_WELL = range(3)
 """Things of a lot, by their rows; its wells follow in their order."""
@@ -58,56 +59,73 @@ class Settling:
     decides: Floats
 
 
-def more_layouts(case: Case, places: Places) -> Drawn:
-    """Layouts of draws in which each thing lies as in another draw: the k-th is put together of draws that lie k + s, k + 2 s, ... on."""
+def known_of(case: Case, places: Places, drawn: Drawn) -> Bits:
+    """As `kept_of`, with layouts besides that are found where known ones have no room: in draws put together of each thing as it lies in
+    another draw, the k-th of those that lie k + s, k + 2 s, ... on."""
     draws = len(places)
-    found: Drawn = ()
     for shuffle in range(1, SHUFFLES + 1):
-        on = [(np.arange(draws) + shuffle * thing * max(1, draws // 7)) % draws for thing in range(FIRST_WELL + places.wells_m.shape[1])]
-        wells_m = places.wells_m.copy()
-        for well, rows in enumerate(on[FIRST_WELL:]):
-            wells_m[:, well] = places.wells_m[rows, well]
-        found += fits(case, Places(places.lot_m[on[LOT_LINE]], places.buildings_m[on[BUILDINGS]], wells_m)).drawn
-    return found
+        kept = kept_of(case, places, drawn)
+        on = (np.arange(draws) + shuffle * max(1, draws // 7) * np.arange(len(kept))[:, None]) % draws
+        wells_m = [places.wells_m[rows, well] for well, rows in enumerate(on[FIRST_WELL:])]
+        together = Places(
+            places.lot_m[on[LOT_LINE]],
+            places.buildings_m[on[BUILDINGS]],
+            np.stack(wells_m, axis=1) if wells_m else places.wells_m,
+        )
+        unknown = np.flatnonzero(np.bitwise_and.reduce(np.take_along_axis(kept, on, axis=1), axis=0) == 0)[:MOST_SEARCHED]
+        if len(unknown):
+            drawn += fits(case, together.kept(unknown)).drawn
+    return kept_of(case, places, drawn)
 
 
 def kept_of(case: Case, places: Places, drawn: Drawn) -> Bits:
     """In which draws each layout that holds field and reserve keeps its distances from each thing, shape (things, draws): bit l of a number
     stands for layout l."""
     lot = outlines_of(np.array([case.lot], object), case.field.line_m)
-    parts = (case.field, case.reserve)
-    every = []
-    for placement, kind in drawn:
-        if kind == 2:
-            rows = _rows(box_of(placement.field), case.field, lot, places)
-            if placement.reserve is not None:
-                rows &= _rows(box_of(placement.reserve), parts[-1], lot, places)
-            every.append(rows)
-    things = FIRST_WELL + places.wells_m.shape[1]
-    if not every:
-        return np.zeros((things, len(places)), np.uint64)
-    kept = np.array(every)
-    most = np.argsort(-kept.all(axis=1).sum(axis=1), kind="stable")[:MOST_LAYOUTS]
-    weights = np.uint64(1) << np.arange(len(most), dtype=np.uint64)
-    bits: Bits = (kept[most] * weights[:, None, None]).sum(axis=0, dtype=np.uint64)
+    sides = [_Side(part, lot, places) for part in (case.field, case.reserve)]
+    boxes = [
+        [(sides[0], box_of(placement.field)), *([] if placement.reserve is None else [(sides[1], box_of(placement.reserve))])]
+        for placement, kind in drawn
+        if kind == 2
+    ]
+    count = [np.count_nonzero(np.logical_and.reduce([side.all_of(box) for side, box in one])) for one in boxes]
+    most = np.argsort(-np.array(count, np.int64), kind="stable")[:MOST_LAYOUTS].tolist()
+    bits = np.zeros((FIRST_WELL + places.wells_m.shape[1], len(places)), np.uint64)
+    for bit, layout in enumerate(most):
+        kept = np.logical_and.reduce([side.each_of(box) for side, box in boxes[layout]])
+        bits |= kept.astype(np.uint64) << np.uint64(bit)
     return bits
 
 
-def _rows(box: Box, part: Keeps, lot: Outlines, places: Places) -> npt.NDArray[np.bool_]:
-    """In which draws one rectangle keeps its distances from each thing, shape (things, draws)."""
-    draws, wells = places.wells_m.shape[:2]
-    asked, still = np.ones(draws, bool), np.zeros((draws, 2))
-    anywhere, own = lot._replace(keep_m=np.array([-np.inf])), lot._replace(keep_m=np.array([part.line_m]))
-    no_wells, no_distances = np.empty((draws, 0, 2)), np.empty(0)
-    nothing = outlines_of(np.empty(0, object), 0.0)
-    things = outlines_of(part.things, part.keep_m)
-    found = np.empty((FIRST_WELL + wells, draws), bool)
-    found[LOT_LINE] = keeps(box, own, nothing, no_wells, no_distances, places.lot_m, still, asked)
-    found[BUILDINGS] = keeps(box, anywhere, things, no_wells, no_distances, still, places.buildings_m, asked)
-    for well in range(wells):
-        one_m = np.ascontiguousarray(places.wells_m[:, well : well + 1])
-        found[FIRST_WELL + well] = keeps(box, anywhere, nothing, one_m, part.wells_m[well : well + 1], still, still, asked)
-    return found
+class _Side:
+    """What field or reserve keep clear of, as `keeps` reads it."""
+
+    def __init__(self, part: Keeps, lot: Outlines, places: Places) -> None:
+        self.places, self.wells_m = places, part.wells_m
+        self.own, self.anywhere = lot._replace(keep_m=np.array([part.line_m])), lot._replace(keep_m=np.array([-np.inf]))
+        self.things, self.nothing = outlines_of(part.things, part.keep_m), outlines_of(np.empty(0, object), 0.0)
+        self.still, self.asked = np.zeros((len(places), 2)), np.ones(len(places), bool)
+        self.no_wells_m = places.wells_m[:, :0]
+
+    def all_of(self, box: Box) -> npt.NDArray[np.bool_]:
+        """In which draws a rectangle keeps all distances."""
+        where = self.places
+        kept: npt.NDArray[np.bool_] = keeps(
+            box, self.own, self.things, where.wells_m, self.wells_m, where.lot_m, where.buildings_m, self.asked
+        )
+        return kept
+
+    def each_of(self, box: Box) -> npt.NDArray[np.bool_]:
+        """The same of each thing alone, shape (things, draws)."""
+        where, still, asked, none = self.places, self.still, self.asked, self.wells_m[:0]
+        rows = [
+            keeps(box, self.own, self.nothing, self.no_wells_m, none, where.lot_m, still, asked),
+            keeps(box, self.anywhere, self.things, self.no_wells_m, none, still, where.buildings_m, asked),
+        ]
+        for well in range(len(self.wells_m)):
+            one, own = slice(well, well + 1), self.wells_m[well : well + 1]
+            rows.append(keeps(box, self.anywhere, self.nothing, where.wells_m[:, one], own, still, still, asked))
+        return np.array(rows)
 
 
 def settling(largest: Bits, smallest: Bits, certainty: Certainty) -> Settling:

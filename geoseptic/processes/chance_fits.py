@@ -140,11 +140,8 @@ def without_wells(case: Case, places: Places, rows: npt.NDArray[np.bool_]) -> tu
 
 def _learnt(case: Case, least: Case, places: Places, found: Fits, smaller: Fits, certainty: Certainty) -> Floats:
     """What knowing each thing would do, shape (things, 2)."""
-    drawn = found.drawn + survey.more_layouts(case, places)
-    largest_bits = survey.kept_of(case, places, drawn)
-    least_bits = largest_bits
-    if least is not case:
-        least_bits = survey.kept_of(least, places, drawn + smaller.drawn + survey.more_layouts(least, places))
+    largest_bits = survey.known_of(case, places, found.drawn)
+    least_bits = largest_bits if least is case else survey.known_of(least, places, found.drawn + smaller.drawn)
     known = survey.settling(largest_bits, least_bits, certainty)
     return np.column_stack([known.settles, known.decides])
 
