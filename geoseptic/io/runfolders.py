@@ -15,7 +15,10 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 RECORD: Final = "run.json"
-ROWS: Final[Mapping[str, tuple[str, str]]] = {"screen_county": ("screening.gpkg", "parcels")}
+ROWS: Final[Mapping[str, tuple[str, str]]] = {
+    "screen_county": ("screening.gpkg", "parcels"),
+    "uncertainty": ("chances.gpkg", "parcels"),
+}
 """File and layer with the rows about parcels, of each process whose runs have such."""
 
 
@@ -100,7 +103,7 @@ def read_finished_run(folder: str, process: str, out: Path | None = None) -> Fin
     try:
         rows = pyogrio.read_dataframe(file, layer=layer, read_geometry=False)
     except UNREADABLE as error:
-        raise FileUnreadableError(file, str(error), "Run the screening again.") from error
+        raise FileUnreadableError(file, str(error), f"Run {process} again, with this version.") from error
     rows["parcel_id"] = rows["parcel_id"].astype(str)
     twice = rows["parcel_id"][rows["parcel_id"].duplicated()]
     if len(twice):

@@ -1,5 +1,6 @@
 """The rows of a county map: the parcels of a screening, and what a ranking says of each."""
 
+from collections.abc import Iterable
 from urllib.parse import quote
 
 import numpy as np
@@ -7,6 +8,7 @@ import numpy.typing as npt
 from geopandas import GeoDataFrame
 
 from geoseptic.errors import InputError, listed
+from geoseptic.io.chances import Chances, chances_of
 from geoseptic.io.maplibrary import county_map_parts
 from geoseptic.io.runfolders import FinishedRun, is_made_of
 from geoseptic.io.sites import read_lots, unit_of
@@ -15,11 +17,12 @@ from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame
 from geoseptic.model.names import ALIKE, near_matches
 from geoseptic.model.results import FileResult, Results
-from geoseptic.processes.screening_legends import PARCELS
-from geoseptic.sheets.county_map import NOT_RANKED, Ranking, county_map_page
-from geoseptic.sheets.county_words import RANK_FIGURES, RANK_TEXTS
+from geoseptic.processes.screening_legends import PARCELS, SURE
+from geoseptic.sheets.county_map import NOT_RANKED, Ranking, Sureness, county_map_page
+from geoseptic.sheets.county_words import RANK_FIGURES, RANK_TEXTS, SURE_NUMBERS
 from geoseptic.sheets.names import file_name
 from geoseptic.sheets.packing import BETWEEN_TEXTS
+from geoseptic.sheets.sureness import said_of, visits_by_parcel
 from geoseptic.stages import stage
 from geoseptic.systems.verdict import VERDICTS
 
@@ -28,8 +31,10 @@ ENDINGS = ("html", "pdf")
 """Of the sheets of a parcel."""
 
 
-def map_results(run: FinishedRun, ranked: GeoDataFrame | None, sites: FinishedRun | None) -> Results:
-    """The page, how many parcels of each verdict it shows, and what the two inputs do not have in common."""
+def map_results(
+    run: FinishedRun, ranked: GeoDataFrame | None, sites: FinishedRun | None, uncertainty: FinishedRun | None = None
+) -> Results:
+    """The page, how many parcels of each verdict it shows, and what the inputs do not have in common."""
     parts = county_map_parts()
     with stage("reading parcels"):
         lots = read_lots(run)
@@ -50,14 +55,21 @@ def map_results(run: FinishedRun, ranked: GeoDataFrame | None, sites: FinishedRu
         rows, told = _joined(ids, checked)
         warnings += [*checked.notes, *told]
         ranking = _ranking(checked, rows)
+    sureness = None
+    if uncertainty is not None:
+        chances, told = chances_of(run, uncertainty, frame)
+        warnings += told
+        sureness = _sureness(ids, verdicts, chances)
     links: list[str] = []
     if sites is not None:
         links, told = _links(ids, run, sites)
         warnings += told
     with stage("making the page"):
-        page = county_map_page(run, lots, shapes_m, unit_of(lots), PARCELS, parts, ranking, links)
+        page = county_map_page(run, lots, shapes_m, unit_of(lots), PARCELS, parts, ranking, sureness, links)
     counts: dict[str, object] = {"parcels": len(ids)}
     counts |= {f"parcels: {verdict}": int((verdicts == verdict).sum()) for verdict in VERDICTS}
+    if sureness is not None:
+        counts |= {f"how sure: {swatch.value}": sureness.classes.count(swatch.value) for swatch in SURE.swatches}
     if ranking is not None:
         counts["parcels_ranked"] = int(sum(word != NOT_RANKED for word in ranking.classes))
     if links:
@@ -96,6 +108,19 @@ def _links(ids: npt.NDArray[np.object_], run: FinishedRun, sites: FinishedRun) -
             f"the sheets in {sites.folder} were made of another screening than this map: the two may say different things of a parcel"
         )
     return [BETWEEN_TEXTS.join(sites.link + quote(name) for name in own) for own in names], told
+
+
+def _sureness(ids: npt.NDArray[np.object_], verdicts: Iterable[str], chances: Chances) -> Sureness:
+    """What is said of each parcel, as on its sheet."""
+    lots = [chances.lots.get(str(name)) for name in ids]
+    visits = visits_by_parcel(chances)
+    said = [said_of(verdict, lot, visits.get(str(name), ())) for name, verdict, lot in zip(ids, verdicts, lots, strict=True)]
+    numbers = {name: np.array([np.nan if lot is None else getattr(lot, name) for lot in lots], np.float64) for name in SURE_NUMBERS}
+    texts = {
+        "why": [BETWEEN_TEXTS.join(text.replace(BETWEEN_TEXTS, ", ") for text in one.why) for one in said],
+        "first": [BETWEEN_TEXTS.join(one.first) for one in said],
+    }
+    return Sureness(SURE, [one.key for one in said], numbers, texts, chances.visits)
 
 
 def _ranking(ranked: CheckedLayer, rows: npt.NDArray[np.int64]) -> Ranking:

@@ -24,6 +24,20 @@ PARCELS: Final = VectorLegend(
     ),
 )
 
+SURE: Final = VectorLegend(
+    "How sure it is, with all errors of places",
+    "polygon",
+    "sure",
+    (
+        Swatch("fits, certain", "Fits: certain within the stated errors", GOOD_COLOURS[0]),
+        Swatch("fits, likely", "Fits: likely, not certain", "#8cc7e8"),
+        Swatch("does not fit, likely", "Does not fit: likely, not certain", POOR_COLOURS[0]),
+        Swatch("does not fit, certain", "Does not fit: certain within the stated errors", "#7d3214"),
+        Swatch(CANNOT_SAY, "Cannot say: this is no clearance", UNKNOWN_COLOUR, hatch=True),
+    ),
+)
+"""The three-way answer of `uncertainty` together with the verdict of the screening, the more careful of both."""
+
 FIELDS: Final = VectorLegend(
     "Areas for the field",
     "polygon",

@@ -14,6 +14,9 @@ else:
 MOST_SHEETS = 1000
 
 Screening = Annotated[FinishedRun, RunIn("screen_county", "Folder of a finished screen_county")]
+Chances = Annotated[
+    FinishedRun | None, RunIn("uncertainty", "Folder of a finished uncertainty of the same layers and rules: how sure it is")
+]
 Parcels = Annotated[tuple[str, ...], Ids("Parcel to make the sheet of, by its parcel_id", 200)]
 Paper = Annotated[str, Choice("Paper of the plans", ("letter", "a4"))]
 
@@ -29,11 +32,13 @@ Bearings = Annotated[str, Choice("Whether lot lines have their bearing beside th
     ),
     example="--screening out/demo --parcel MH-006-03 --out out/sheets",
 )
-def site_sheet(screening: Screening, *, parcel: Parcels, paper: Paper = "letter", bearings: Bearings = "no") -> "Results":
+def site_sheet(
+    screening: Screening, *, parcel: Parcels, paper: Paper = "letter", bearings: Bearings = "no", chances: Chances = None
+) -> "Results":
     """A plan of each parcel to print and walk the yard with, made of a finished screening and nothing else: to an engineer's scale, with
     every distance that is asked and kept, sizes, what they rest on, and what to check on the lot."""
     if not 1 <= len(parcel) <= MOST_SHEETS:
         raise ParameterError(f"--parcel must name 1 to {MOST_SHEETS} parcels.")
     from geoseptic.processes import site_files
 
-    return site_files.sheets(screening, parcel, paper, bearings=bearings == "yes")
+    return site_files.sheets(screening, parcel, paper, bearings=bearings == "yes", uncertainty=chances)

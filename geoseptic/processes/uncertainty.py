@@ -61,6 +61,7 @@ Reading = Annotated[
         RasterOut("slope_chance", "Chance that the ground is no steeper than the code's limit, in percent; 255 unknown"),
         RasterOut("path_chance", "Chance that water runs from here to a well, in percent of draws of the ground; 255 unknown"),
         LayerOut("chances", "parcels", "One row a parcel: the chance that a field, and a field with its reserve, fit"),
+        LayerOut("chances", "places", "Where the wells may be whose place is not known: the ground that their error leaves open"),
         LayerOut("chances", "survey_first", "Where to go first so that most undecided parcels get an answer"),
         TableOut("survey_first", "The same as a table"),
         PageOut("survey_first", "The same for those who go, by neighbourhoods in the order of a walk"),
@@ -119,6 +120,7 @@ def uncertainty(
         accounts,
         chance_fits,
         chance_maps,
+        chance_places,
         depth_checks,
         lot_ground,
         notices,
@@ -211,6 +213,7 @@ def uncertainty(
             min_share=min_share,
             workers=workers,
         ),
+        chance_places.place_results(uncertain, land.frame),
         notices.notices(land, rules, cuts, stated, relieved, elevation),
         plausible_ground.ground_results(elevation),
     )

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geoseptic.io.chances import Visit
 from geoseptic.io.maplibrary import PageParts
 from geoseptic.io.runfolders import FinishedRun
 from geoseptic.model.cautions import CAUTIONS
@@ -27,6 +28,21 @@ if TYPE_CHECKING:
 NOT_RANKED: Final = "not ranked"
 PATTERNS: Final = ("plain", "lines", "dots", "cross", "hatch")
 """How the verdicts are told apart without colours, in the order of their legend; what is hatched there is hatched here."""
+
+SURE_PATTERNS: Final = ("plain", "dots", "lines", "cross", "hatch")
+"""The same for how sure it is, in the order of that legend."""
+
+
+@dataclass(frozen=True)
+class Sureness:
+    """How sure it is, a row a parcel of the map in its order: a class of `legend`, the numbers of
+    `county_words.SURE_NUMBERS`, and the texts `why` and `first`. visits : what to survey first, the weightiest first."""
+
+    legend: VectorLegend
+    classes: Sequence[str]
+    numbers: Mapping[str, npt.NDArray[np.float64]]
+    texts: Mapping[str, Sequence[str]]
+    visits: Sequence[Visit]
 
 
 @dataclass(frozen=True)
@@ -47,6 +63,7 @@ def county_map_page(
     legend: VectorLegend,
     parts: PageParts,
     ranking: Ranking | None = None,
+    sureness: Sureness | None = None,
     site_pages: Sequence[str] = (),
 ) -> bytes:
     """The page in UTF-8.
@@ -65,6 +82,13 @@ def county_map_page(
     numbers = {name: pd.to_numeric(lots[name], errors="coerce").to_numpy(np.float64, na_value=np.nan) for name in figures}
     facets = [_facet("verdict", legend, PATTERNS, county_words.MEANINGS)]
     rank_figures: list[dict[str, Any]] = []
+    if sureness is not None:
+        words = [str(swatch.value) for swatch in sureness.legend.swatches]
+        classes["sure"] = _places(sureness.classes, words, len(words) - 1)
+        numbers |= {f"sure {name}": values for name, values in sureness.numbers.items()}
+        texts |= {f"sure {name}": values for name, values in sureness.texts.items()}
+        facets[0]["title"] = county_words.AS_DRAWN
+        facets.insert(0, _facet("sure", sureness.legend, SURE_PATTERNS, county_words.SURE_MEANINGS))
     if ranking is not None:
         words = [*(str(swatch.value) for swatch in ranking.legend.swatches), NOT_RANKED]
         classes["priority"] = _places(ranking.classes, words, words.index(NOT_RANKED))
@@ -92,6 +116,10 @@ def county_map_page(
             "failures": len(run.record["failures"]),
         },
     }
+    if sureness is not None:
+        head["visits"] = [
+            {"words": visit.words, "settles": _known(visit.settles), "parcels": list(visit.parcels)} for visit in sureness.visits
+        ]
     ids = [str(name) for name in lots["parcel_id"]]
     return _page(parts, packed(ids, shapes_m, Columns(classes, numbers, texts), head), run, len(ids))
 
@@ -151,6 +179,10 @@ def _facet(
 def _figure(name: str, figure: county_words.Figure, units: Mapping[str, str]) -> dict[str, Any]:
     unit = county_words.WORDS_OF_UNITS.get(units.get(figure.unit, ""), figure.unit)
     return {"name": name, "words": figure.words, "unit": unit, "drawn": figure.drawn, "spread": figure.spread}
+
+
+def _known(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
 
 
 def _column(figure: county_words.Figure, units: Mapping[str, str]) -> str:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
+from geoseptic.sheets.sureness import CERTAIN, FITS, LIKELY, NO_FIT
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITH_PUMP, FITS_WITHOUT_FULL_RESERVE
 
 MEANINGS: Final = {
@@ -60,6 +61,21 @@ TEXTS: Final = {
     "drawn_for": "The layout is drawn for",
 }
 """Shown where they say something."""
+
+AS_DRAWN: Final = "Does a system fit, if everything lies as it is drawn?"
+"""Title of the verdicts where it is known how sure they are."""
+
+SURE_MEANINGS: Final = {
+    f"{FITS}, {CERTAIN}": "By the maps, field and reserve have room wherever wells, lot lines and buildings lie within their errors.",
+    f"{FITS}, {LIKELY}": "Field and reserve probably have room, but wells, lot lines or buildings may lie so that they have not.",
+    f"{NO_FIT}, {LIKELY}": "Field and reserve probably have no room, but wells, lot lines or buildings may lie so that they have.",
+    f"{NO_FIT}, {CERTAIN}": "By the maps, they have no room wherever wells, lot lines and buildings lie within their stated errors.",
+    CANNOT_SAY: "This is no clearance, whatever is drawn. Until what is missing is known, treat the lot as one without room.",
+}
+"""What each answer means, with how sure it is."""
+
+SURE_NUMBERS: Final = ("primary", "both", "both_low", "both_high")
+"""Chances in percent, as in `io.chances.LotChance`."""
 
 RANK_FIGURES: Final = (Figure("rank", "Place in the order, 1 first", ""), Figure("wells_exposed", "Wells exposed", ""))
 

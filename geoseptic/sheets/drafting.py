@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from geoseptic.sheets.drawing import Circle, Drawing, Path, Piece, Point, Words, symbol
+from geoseptic.sheets.drawing import HATCHES, Circle, Drawing, Path, Piece, Point, Words, symbol
 from geoseptic.sheets.plan import Dimension, Mark, Plan, length_text
 from geoseptic.units import FOOT_M
 
@@ -24,7 +24,6 @@ FINEST_COARSE_METRIC: Final = 500
 
 TEXT_MM: Final = 2.1
 SMALL_MM: Final = 1.7
-HATCH_MM: Final = 1.6
 ARROW_MM: Final = 1.7
 WELL_MM: Final = 1.5
 HOLE_MM: Final = 0.8
@@ -127,8 +126,9 @@ def _draw(sheet: _Sheet, mark: Mark) -> None:
         elif isinstance(part, shapely.Polygon):
             rings = tuple(_points(ring) for ring in (part.exterior, *part.interiors))
             sheet.pieces.append(Path(rings, True, mark.pen, mark.about))
-            if mark.pen == "building":
-                sheet.pieces.append(Path(tuple(_hatch(part)), False, "building hatch"))
+            if mark.pen in HATCHES:
+                hatch, apart_mm = HATCHES[mark.pen]
+                sheet.pieces.append(Path(tuple(_hatch(part, apart_mm)), False, hatch))
         else:
             sheet.pieces.append(Path((_points(part),), False, mark.pen, mark.about))
 
@@ -141,11 +141,11 @@ def _symbol(sheet: _Sheet, mark: Mark, at: Point) -> None:
     sheet.take((at[0] - radius, at[1] - radius, at[0] + radius, at[1] + radius))
 
 
-def _hatch(area: shapely.Polygon) -> Iterator[tuple[Point, ...]]:
+def _hatch(area: shapely.Polygon, apart_mm: float) -> Iterator[tuple[Point, ...]]:
     """Lines at 45 degrees across an area, at the same places of the paper whatever the area."""
     left, bottom, right, top = area.bounds
-    first, last = math.floor((bottom - right) / HATCH_MM), math.ceil((top - left) / HATCH_MM)
-    lines = [shapely.LineString([(left, left + step * HATCH_MM), (right, right + step * HATCH_MM)]) for step in range(first, last + 1)]
+    first, last = math.floor((bottom - right) / apart_mm), math.ceil((top - left) / apart_mm)
+    lines = [shapely.LineString([(left, left + step * apart_mm), (right, right + step * apart_mm)]) for step in range(first, last + 1)]
     for part in shapely.get_parts(shapely.intersection(np.array(lines, object), area)):
         for line in shapely.get_parts(part):
             if isinstance(line, shapely.LineString):
@@ -253,7 +253,9 @@ def _along_side(sheet: _Sheet, text: str, line: shapely.LineString, *, outside: 
 
 # ------------------------------------------------------------------------------------------------------------------ labels
 
-RANKS: Final = {"well": 0, "tank": 1, "field": 2, "reserve": 3, "setback": 5, "open setback": 6, "pit": 4, "hole": 4}
+GROUNDS: Final = ("circle of well", "square of well", "lot of well")
+
+RANKS: Final = {"well": 0, "tank": 1, "field": 2, "field in doubt": 2, "reserve": 3, "setback": 5, "open setback": 6, "pit": 4, "hole": 4}
 
 
 def _weight(mark: Mark) -> tuple[int, str]:
@@ -264,14 +266,17 @@ def _label(sheet: _Sheet, mark: Mark) -> None:
     shape = sheet.on_paper(mark.shape_m).intersection(sheet.frame.buffer(-1.0))
     if shape.is_empty:
         return
-    bold = mark.pen in ("well", "tank", "field", "reserve")
+    bold = mark.pen in ("well", "tank", "field", "reserve", "field in doubt")
     height = TEXT_MM if bold else SMALL_MM
+    if mark.pen in GROUNDS:
+        _label_ground(sheet, mark, height)
+        return
     if mark.pen in ("setback", "open setback", "envelope", "index contour", "contour"):
         # Beside a line, where the line itself runs and not in the middle of what it encloses.
         line = sheet.on_paper(mark.shape_m).boundary if mark.pen.endswith("setback") else sheet.on_paper(mark.shape_m)
         _on_line(sheet, mark.name, line.intersection(sheet.frame.buffer(-4.0)), height)
         return
-    if mark.pen in ("field", "reserve", "neighbour", "building", "paving", "water", "other"):
+    if mark.pen in ("field", "reserve", "neighbour", "building", "paving", "water", "other", "field in doubt"):
         middle = shape.representative_point()
         width = text_mm(mark.name, height, bold)
         box = (middle.x - width / 2 - CLEAR_MM, middle.y - height, middle.x + width / 2 + CLEAR_MM, middle.y + height)
@@ -283,6 +288,26 @@ def _label(sheet: _Sheet, mark: Mark) -> None:
             return
     at = shape.centroid
     _beside(sheet, mark.name, (at.x, at.y), height, bold=bold, leader=True)
+
+
+def _label_ground(sheet: _Sheet, mark: Mark, height: float) -> None:
+    """Along the edge of the ground in which a well is, or in a corner of the plan where all of the plan lies in it."""
+    edge = sheet.on_paper(mark.shape_m).boundary.intersection(sheet.frame.buffer(-4.0))
+    if not edge.is_empty:
+        if mark.pen != "circle of well" or edge.length > 4 * text_mm(mark.name, height):
+            _on_line(sheet, mark.name, edge, height)
+        return
+    if not sheet.on_paper(mark.shape_m).contains(sheet.frame):
+        return
+    text = f"{mark.name}, ANYWHERE ON THIS PLAN OR BEYOND"
+    width = text_mm(text, height, bold=True)
+    for row in range(8):
+        at = (2.0, sheet.height_mm - 3.0 - row * 1.6 * height)
+        box = (at[0] - CLEAR_MM, at[1] - height * 0.75, at[0] + width + CLEAR_MM, at[1] + height * 0.75)
+        if sheet.is_free(box):
+            sheet.pieces.append(Words(text, at, height, bold=True, halo=True))
+            sheet.take(box)
+            return
 
 
 def _on_line(sheet: _Sheet, text: str, line: shapely.Geometry, height: float) -> None:

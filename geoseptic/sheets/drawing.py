@@ -120,7 +120,28 @@ PENS: Final[Mapping[str, Pen]] = MappingProxyType(
         "leader": Pen(0.1, "#4d4d4d"),
         "scale": Pen(0.25, "#000000", fill="#000000"),
         "scale gap": Pen(0.25, "#000000", fill="#ffffff"),
+        "line in doubt": Pen(0.14, "#4d4d4d", (0.3, 0.9)),
+        "circle of well": Pen(0.22, "#000000", (0.7, 0.7)),
+        "square of well": Pen(0.25, "#000000", (2.4, 0.7, 0.5, 0.7)),
+        "lot of well": Pen(0.22, "#000000", (0.7, 0.7)),
+        "lot of well hatch": Pen(0.12, "#4d4d4d", (0.9, 0.9)),
+        "envelope in doubt": Pen(0.16, "#4d4d4d", (0.4, 0.9)),
+        "field in doubt": Pen(0.26, "#000000", (0.7, 0.7)),
+        "trench in doubt": Pen(0.14, "#4d4d4d", (0.7, 0.7)),
     }
 )
 """General drafting practice: what is to be built is heavier than what is there, boundaries are chains of dashes, what is below the ground
 or not sure is dashed. Every class can be told without its colour."""
+
+HATCHES: Final[Mapping[str, tuple[str, float]]] = MappingProxyType(
+    {"building": ("building hatch", 1.6), "lot of well": ("lot of well hatch", 4.0)}
+)
+"""Pens whose areas are hatched, with the pen of the hatch and how far its lines are apart, along the paper's edge. [mm]"""
+
+DOUBTFUL: Final = frozenset(
+    {
+        "line in doubt", "circle of well", "square of well", "lot of well", "lot of well hatch", "envelope in doubt", "field in doubt",
+        "trench in doubt",
+    }
+)  # fmt: skip
+"""Pens of what is drawn only where it is known how sure it is."""

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from geoseptic.sheets.drawing import PENS, Drawing, Path, Piece, Words, symbol
+from geoseptic.sheets.drawing import HATCHES, PENS, Drawing, Path, Piece, Words, symbol
 
 SAMPLE_MM: Final = (8.6, 3.4)
 """Width and height of a sample."""
@@ -18,9 +18,16 @@ LEGEND: Final = {
     "contour": "Contour",
     "well": "Well",
     "place of well": "The well is somewhere in here",
+    "circle of well": "Well, somewhere in the circle",
+    "square of well": "Well, somewhere in the square",
+    "lot of well": "Well, somewhere on this lot",
+    "line in doubt": "Lot line may be off so far",
     "setback": "Setback from a well, required",
     "open setback": "Setback that may be required",
     "envelope": "Clear of all setbacks of a field",
+    "envelope in doubt": "Clear only if all lies as drawn",
+    "field in doubt": "Field: only if all lies as drawn",
+    "trench in doubt": "Trench: only if all lies as drawn",
     "field": "Primary field",
     "trench": "Trench",
     "reserve": "Reserve: leave undisturbed",
@@ -49,12 +56,12 @@ def sample(pen: str) -> Drawing:
     middle = height / 2
     if pen in ("well", "hole", "pit"):
         return Drawing(width, height, symbol(pen, (4.0, middle), 1.2 if pen == "well" else 0.8))
-    if PENS[pen].fill is None and pen not in ("field", "reserve"):
+    if PENS[pen].fill is None and pen not in ("field", "reserve", "field in doubt", "lot of well"):
         return Drawing(width, height, (Path((((0.2, middle), (width - 0.2, middle)),), False, pen),))
     pieces: list[Piece] = [Path((((left, bottom), (right, bottom), (right, top), (left, top)),), True, pen)]
-    if pen == "building":
+    if pen in HATCHES:
         starts = [left + 1.2 * step for step in range(1, 6)]
         lengths = [min(top - bottom, right - start) for start in starts]
         lines = (((start, bottom), (start + length, bottom + length)) for start, length in zip(starts, lengths, strict=True))
-        pieces.append(Path(tuple(lines), False, "building hatch"))
+        pieces.append(Path(tuple(lines), False, HATCHES[pen][0]))
     return Drawing(width, height, tuple(pieces))

@@ -11,7 +11,7 @@ from geoseptic.sheets.legend import legend_of
 from geoseptic.sheets.plan import Plan
 from geoseptic.sheets.policy import allowed
 from geoseptic.sheets.svg import FONT, Thing, pens_css, sample_svg, svg_of, things_of
-from geoseptic.sheets.words import Section, bearing_words, sections_of, verdict_words
+from geoseptic.sheets.words import HANGS_ON, SURENESS, Section, bearing_words, sections_of, verdict_words
 
 NAME: Final = "plan"
 """With what the anchors of the drawing begin."""
@@ -84,6 +84,15 @@ svg .thing:focus-visible {{ outline: none; }}
 """
 
 
+DOUBTS_CSS: Final = f"""
+.verdict p {{ margin: 0.4rem 0; }}
+.verdict small {{ font-size: 0.85rem; color: #3d3d3d; }}
+.verdict.open {{ border-style: dashed; border-left-style: solid; }}
+{pens_css(doubtful=True)}
+svg .pen-lot-of-well-hatch {{ pointer-events: none; }}
+"""
+
+
 def site_page(plan: Plan, run: FinishedRun, plan_file: str) -> bytes:
     """The page in UTF-8. `plan_file` is the name of the sheet to print, beside it."""
     site = plan.site
@@ -93,11 +102,17 @@ def site_page(plan: Plan, run: FinishedRun, plan_file: str) -> bytes:
     scale = Scale(min(frame[0] / width_m, frame[1] / height_m), "not to scale", False)
     drawing = drawn(plan, (left, bottom, right, top), *frame, scale)
     verdict, steps = verdict_words(site)
-    sections = [section for section in sections_of(plan, run) if section.title != "Verdict"]
+    sections = [section for section in sections_of(plan, run) if section.title not in ("Verdict", SURENESS, HANGS_ON)]
     things = [part for part in things_of(drawing, NAME) if isinstance(part, Thing)]
     legend = "".join(_entry(pen, words, [thing for thing in things if thing.pen == pen]) for pen, words in legend_of(drawing))
     # What is told at the foot of the window is lit on the plan as well, where the browser can do that.
-    css = CSS + "".join(LIT.format(f"a#{thing.anchor}:is(:root:has(#{thing.words_anchor}:target) *)") + "\n" for thing in things)
+    css = (
+        CSS
+        + ("" if plan.doubts is None else DOUBTS_CSS)
+        + "".join(LIT.format(f"a#{thing.anchor}:is(:root:has(#{thing.words_anchor}:target) *)") + "\n" for thing in things)
+    )
+    if plan.doubts is not None:
+        verdict = plan.doubts.said.headline
     label = f"Plan of lot {site.parcel_id}: {verdict}. The list and the tables below say the same in words."
     bearings = f" {escape(bearing_words(site.frame.name))}." if plan.bearings else ""
     started = str(run.record.get("started", ""))[:10]
@@ -119,7 +134,7 @@ def site_page(plan: Plan, run: FinishedRun, plan_file: str) -> bytes:
 <p class="notice">{escape(SCREENING_AID)}</p>
 </header>
 <main>
-<div class="verdict"><strong>{escape(verdict)}.</strong><p>{escape(steps)}</p></div>
+{_answer(plan, verdict, steps)}
 <figure>
 <a class="skip" href="#{NAME}-legend">Skip the plan</a>
 <div class="plan" id="{NAME}" tabindex="0" role="region" aria-label="Plan, can be scrolled sideways">{svg_of(drawing, label, NAME)}</div>
@@ -135,6 +150,16 @@ tap it, or go to it by the tab key and press Enter; each line of the list below 
 </html>
 """
     return page.encode("utf-8")
+
+
+def _answer(plan: Plan, verdict: str, steps: str) -> str:
+    """The verdict and what to do; where it is known how sure it is, that first, and the chances last and small."""
+    if plan.doubts is None:
+        return f'<div class="verdict"><strong>{escape(verdict)}.</strong><p>{escape(steps)}</p></div>'
+    said = plan.doubts.said
+    why = "".join(f"<p>{escape(text)}</p>" for text in said.sentences)
+    numbers = f"<p><small>{escape(said.numbers)}</small></p>" if said.numbers else ""
+    return f'<div class="verdict{" open" if said.in_doubt else ""}"><strong>{escape(said.headline)}.</strong>{why}{numbers}</div>'
 
 
 def _entry(pen: str, words: str, things: Sequence[Thing]) -> str:

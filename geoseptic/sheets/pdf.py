@@ -130,10 +130,18 @@ class _Plate(Flowable):  # type: ignore[misc]
         canvas.setFont("Helvetica-Bold", 13)
         canvas.drawString(0, (bottom + 12.5) * mm, f"{self.plate_title}: lot {_printable(shown(site.parcel_id, 34))}")
         canvas.setFont("Helvetica-Bold", 10)
-        verdict = str(site.row["verdict"])
-        canvas.drawString(0, (bottom + 7.6) * mm, _printable(f"Verdict: {verdict}"))
-        canvas.setFont("Helvetica", 7.5)
-        canvas.drawString(0, (bottom + 3.2) * mm, _printable(f"By {run.title}. {self.plan.contours.note}")[:170])
+        verdict, doubts, by = str(site.row["verdict"]), self.plan.doubts, f"By {run.title}. {self.plan.contours.note}"
+        if doubts is None:
+            canvas.drawString(0, (bottom + 7.6) * mm, _printable(f"Verdict: {verdict}"))
+            canvas.setFont("Helvetica", 7.5)
+            canvas.drawString(0, (bottom + 3.2) * mm, _printable(by)[:170])
+        else:
+            canvas.drawString(0, (bottom + 7.6) * mm, _printable(doubts.said.headline))
+            canvas.setFont("Helvetica", 7.5)
+            canvas.drawString(
+                0, (bottom + 4.2) * mm, _printable(f"If everything lies as it is drawn: {verdict}. {doubts.said.numbers}")[:170]
+            )
+            canvas.drawString(0, (bottom + 1.0) * mm, _printable(by)[:170])
         canvas.setFont("Helvetica-Bold", 11)
         canvas.drawRightString(width * mm, (bottom + 12.5) * mm, f"Scale {self.scale.words}")
         canvas.setFont("Helvetica", 7.5)

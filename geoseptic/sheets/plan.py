@@ -9,11 +9,13 @@ from typing import Final
 import numpy as np
 import shapely
 
+from geoseptic.io.chances import Place
 from geoseptic.io.sites import Item, Site
 from geoseptic.model.rules import FEATURES
 from geoseptic.sheets.bearings import azimuth_degrees, quadrant
 from geoseptic.sheets.contours import Contours
 from geoseptic.sheets.distances import Kept, kept_distances, part_shapes
+from geoseptic.sheets.sureness import OFF_SIGMAS, Doubts, place_words
 from geoseptic.units import from_metres, metres_per
 
 XY = tuple[float, float]
@@ -100,6 +102,7 @@ class Plan:
         nothing is laid out.
     contours : of the ground, or why there are none.
     bearings : whether the sides have their bearings beside their lengths.
+    doubts : how sure it all is, where a run tells it.
     """
 
     site: Site
@@ -111,9 +114,10 @@ class Plan:
     works_m: tuple[float, float, float, float]
     contours: Contours
     bearings: bool = False
+    doubts: Doubts | None = None
 
 
-def plan_of(site: Site, contours: Contours, *, bearings: bool = False) -> Plan:
+def plan_of(site: Site, contours: Contours, *, bearings: bool = False, doubts: Doubts | None = None) -> Plan:
     """The plan of a site whose parcel has a shape."""
     distances = kept_distances(site)
     sides = sides_of(site.lot_m)
@@ -121,14 +125,20 @@ def plan_of(site: Site, contours: Contours, *, bearings: bool = False) -> Plan:
         *_ground(contours, site.unit),
         *_surroundings(site),
         *_neighbours(site),
+        *_grounds(site, doubts),
         *_limits(site, distances),
+        *_line_band(site, doubts),
         Mark(site.lot_m, "lot line", f"Lot {site.parcel_id}"),
         *_layout(site),
-        *_wells(site),
+        *_wells(site, doubts),
     )
+    if doubts is not None and doubts.said.in_doubt:
+        marks = tuple(map(_in_doubt, marks))
     left, bottom, right, top = site.lot_m.bounds
     whole_m = (left - SURROUND_M, bottom - SURROUND_M, right + SURROUND_M, top + SURROUND_M)
-    return Plan(site, marks, _dimensions(site, sides, distances), sides, distances, whole_m, _works(site, whole_m), contours, bearings)
+    return Plan(
+        site, marks, _dimensions(site, sides, distances), sides, distances, whole_m, _works(site, whole_m), contours, bearings, doubts
+    )
 
 
 def length_text(length_m: float, unit: str) -> str:
@@ -267,14 +277,53 @@ def error_m(item: Item, unit: str) -> float:
     return float(item.row[f"location_error_{unit}"]) * metres_per(unit)
 
 
-def _wells(site: Site) -> Iterator[Mark]:
+WELL_PENS: Final = {"gaussian": "circle of well", "disc": "circle of well", "square": "square of well", "in ground": "lot of well"}
+
+
+def _grounds(site: Site, doubts: Doubts | None) -> Iterator[Mark]:
+    """Where wells may be, by the form of their error."""
+    if doubts is not None:
+        for place in drawn_places(site, doubts):
+            name = f"WELL {shown(place.name, 14)} IS IN HERE" if place.what == "well" else "A WELL IS PRESUMED HERE"
+            yield Mark(place.shape_m, WELL_PENS.get(place.form, "circle of well"), place_words(place), name)
+
+
+def drawn_places(site: Site, doubts: Doubts) -> tuple[Place, ...]:
+    """The grounds of wells that matter to the lot: those whose setback reaches it, or that it may itself hold."""
+    asking = {str(zone.row["feature_id"]) for zone in site.zones}
+    return tuple(place for place in doubts.places if place.name in asking or place.shape_m.intersects(site.lot_m))
+
+
+def _line_band(site: Site, doubts: Doubts | None) -> Iterator[Mark]:
+    """How far the lines of the lot may be off, to both sides."""
+    if doubts is not None and doubts.line_sigma_m > 0:
+        off_m = OFF_SIGMAS * doubts.line_sigma_m
+        band = site.lot_m.boundary.buffer(off_m, quad_segs=8)
+        yield Mark(band, "line in doubt", f"The lot line is within {length_text(off_m, site.unit)} of where it is drawn in 95 of 100 cases")
+
+
+DOUBTED: Final = {"envelope": "envelope in doubt", "field": "field in doubt", "trench": "trench in doubt"}
+
+
+def _in_doubt(mark: Mark) -> Mark:
+    """A mark that says of itself that it holds only where everything lies as it is drawn."""
+    if mark.pen not in (*DOUBTED, "reserve", "reserve trench", "tank"):
+        return mark
+    name = f"{mark.name}?" if mark.name else ""
+    return Mark(mark.shape_m, DOUBTED.get(mark.pen, mark.pen), f"{mark.about}, only if all lies as drawn", name)
+
+
+def _wells(site: Site, doubts: Doubts | None) -> Iterator[Mark]:
+    places = () if doubts is None else doubts.places
+    placed, rough = {place.name for place in places}, {place.name for place in places if place.rough}
     for item in wells_of(site):
-        if (error := error_m(item, site.unit)) > 0:
+        if str(item.row["feature_id"]) not in placed and (error := error_m(item, site.unit)) > 0:
             yield Mark(item.shape_m.buffer(error, quad_segs=32), "place of well", f"{item.row['feature_id']} is somewhere in here")
         kinds = {str(other.row["feature"]) for other in site.features if other.row["feature_id"] == item.row["feature_id"]}
         kind = "Well of unknown kind" if len(kinds) > 1 else FEATURES[str(item.row["feature"])]
         words = f"{kind} {item.row['feature_id']}{_error_words(item, site.unit)}"
-        yield Mark(item.shape_m.representative_point(), "well", words, f"WELL {shown(str(item.row['feature_id']), 14)}")
+        doubt = "?" if str(item.row["feature_id"]) in rough else ""
+        yield Mark(item.shape_m.representative_point(), "well", words, f"WELL {shown(str(item.row['feature_id']), 14)}{doubt}")
 
 
 def _is_well(item: Item) -> bool:

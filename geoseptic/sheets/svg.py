@@ -5,12 +5,12 @@ from dataclasses import dataclass, replace
 from html import escape
 from typing import Final
 
-from geoseptic.sheets.drawing import PENS, Circle, Drawing, Path, Pen, Piece, Point, Words
+from geoseptic.sheets.drawing import DOUBTFUL, PENS, Circle, Drawing, Path, Pen, Piece, Point, Words
 from geoseptic.sheets.legend import sample
 
 FONT: Final = "Helvetica, Arial, 'Liberation Sans', sans-serif"
 
-PARTS: Final = frozenset({"building hatch", "well cross", "arrow"})
+PARTS: Final = frozenset({"building hatch", "lot of well hatch", "well cross", "arrow"})
 """Pens of what belongs to the thing before it."""
 
 UNLINKED: Final = frozenset({"contour", "index contour"})
@@ -65,9 +65,9 @@ def svg_of(drawing: Drawing, label: str, name: str) -> str:
     )
 
 
-def pens_css() -> str:
-    """A rule for every pen."""
-    return "\n".join(f"svg .{class_of(name)} {{ {_css(pen)} }}" for name, pen in PENS.items())
+def pens_css(*, doubtful: bool = False) -> str:
+    """A rule for every pen, of those of what is in doubt or of the others."""
+    return "\n".join(f"svg .{class_of(name)} {{ {_css(pen)} }}" for name, pen in PENS.items() if (name in DOUBTFUL) is doubtful)
 
 
 def class_of(pen: str) -> str:

@@ -12,7 +12,8 @@ from geoseptic.model.cautions import BEFORE_ANY_LID, CAUTIONS
 from geoseptic.model.rules import FEATURES, PARTS
 from geoseptic.sheets.bearings import true_north_degrees, true_north_words
 from geoseptic.sheets.distances import MAY_BE, Kept, of_each_kind
-from geoseptic.sheets.plan import Plan, hole_name, length_text, named, presumed_wells_of, wells_of
+from geoseptic.sheets.plan import Plan, drawn_places, hole_name, length_text, named, presumed_wells_of, wells_of
+from geoseptic.sheets.sureness import OFF_SIGMAS, place_words
 from geoseptic.units import from_metres, metres_per
 
 NEXT_STEPS: Final[Mapping[str, str]] = {
@@ -35,6 +36,10 @@ NEXT_STEPS: Final[Mapping[str, str]] = {
     "cannot say": "What is missing is listed below. Until it is known, treat the lot as one without room.",
 }
 """Common practice, no source."""
+
+
+SURENESS: Final = "How sure it is"
+HANGS_ON: Final = "What it hangs on"
 
 
 @dataclass(frozen=True)
@@ -64,17 +69,21 @@ def sections_of(plan: Plan, run: FinishedRun) -> tuple[Section, ...]:
     sources = list(dict.fromkeys(kept.citation for kept in told))
     verdict, steps = verdict_words(site)
     found = (
-        Section("Verdict", (f"{verdict}. {steps}",), strong=True),
+        *_sureness(plan),
+        Section(
+            "Verdict" if plan.doubts is None else "If everything lies as it is drawn", (f"{verdict}. {steps}",), strong=plan.doubts is None
+        ),
         Section("Reasons", items=_parts(site.row["reasons"])),
         _without(site),
         Section("To be checked on the lot", items=_open_questions(plan)),
-        _setbacks(told, site.unit, sources),
+        _setbacks(told, site.unit, sources, "Kept" if plan.doubts is None else "Kept as drawn"),
         _sizing(site),
         Section("What this rests on", items=_parts(site.row["assumptions"])),
         Section("Notes", items=_parts(site.row["notes"])),
         _lines(plan),
         _holes(site),
         _wells(site),
+        _errors(plan),
         Section("Before anybody digs or opens anything", (BEFORE_ANY_LID,), CAUTIONS, strong=True),
         _sources(told, sources, run),
         _record(plan, run),
@@ -86,6 +95,28 @@ def verdict_words(site: Site) -> tuple[str, str]:
     """The verdict in plain words, and what to do next."""
     verdict = _text(site.row["verdict"])
     return f"{verdict[:1].upper()}{verdict[1:]}, by what is on record", NEXT_STEPS.get(verdict, "")
+
+
+def _sureness(plan: Plan) -> tuple[Section, ...]:
+    """The answer with all errors of places, where a run tells it."""
+    if plan.doubts is None:
+        return ()
+    said = plan.doubts.said
+    return (Section(SURENESS, (f"{said.headline}.",), strong=True), Section(HANGS_ON, (*said.sentences, said.numbers)))
+
+
+def _errors(plan: Plan) -> Section:
+    """How far what is drawn may lie off."""
+    doubts, unit = plan.doubts, plan.site.unit
+    if doubts is None:
+        return Section("")
+    lines, buildings = (length_text(OFF_SIGMAS * sigma_m, unit) for sigma_m in (doubts.line_sigma_m, doubts.building_sigma_m))
+    text = (
+        f"Taken for the chances: in 95 of 100 cases lot lines are within {lines} and buildings within {buildings}, along each axis, all "
+        f"lines of the lot together and all buildings together. {doubts.draws} draws, begun from {doubts.seed}. Soil, the lie of the "
+        "water, the tank and the pipes are not in the chances, nor is what is on no record, presumed wells apart."
+    )
+    return Section("Errors of places", (text,), tuple(f"{place_words(place)}." for place in drawn_places(plan.site, doubts)))
 
 
 def _without(site: Site) -> Section:
@@ -114,7 +145,7 @@ def _open_questions(plan: Plan) -> tuple[str, ...]:
     return tuple(dict.fromkeys(questions))
 
 
-def _setbacks(told: Iterable[Kept], unit: str, sources: list[str]) -> Section:
+def _setbacks(told: Iterable[Kept], unit: str, sources: list[str], kept_words: str) -> Section:
     rows = []
     for kept in told:
         which = FEATURES[kept.feature] if kept.feature == "lot_line" else f"{FEATURES[kept.feature]} {named(kept.feature_id)}"
@@ -127,7 +158,7 @@ def _setbacks(told: Iterable[Kept], unit: str, sources: list[str]) -> Section:
             holds = "yes" if kept.is_kept else "NO"
         doubt = f"{from_metres(kept.error_m, unit):g}" if kept.error_m else ""
         rows.append((PARTS[kept.part], which, required, doubt, provided, holds, status, f"[{sources.index(kept.citation) + 1}]"))
-    head = ("From", "To", f"Required, {unit}", f"Error of place, {unit}", f"Provided, {unit}", "Kept", "", "Source")
+    head = ("From", "To", f"Required, {unit}", f"Error of place, {unit}", f"Provided, {unit}", kept_words, "", "Source")
     text = (
         "Horizontal distances from the nearest edge of what is drawn. Provided is what was measured less the error of the feature's place. "
         "Of each kind of feature the one with least to spare; wells one by one."

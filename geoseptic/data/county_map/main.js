@@ -65,7 +65,7 @@ function start(data) {
     if (!byId("list").open) return;
     const found = listed(data, filter);
     drawList(byId("listed"), data, found, going);
-    byId("list-count").textContent = counted(found, data.facets.length > 1 ? "shown, by place in the order" : "shown");
+    byId("list-count").textContent = counted(found, data.numbers["rank rank"] ? "shown, by place in the order" : "shown");
   };
 
   const outline = (parcel) => {
@@ -154,6 +154,10 @@ function start(data) {
   box.setAttribute("role", "application");
   box.setAttribute("aria-label", "Map of the parcels. Arrow keys move it, plus and minus zoom, Enter opens the parcel at the cross in the middle.");
   drawRun(data);
+  if (data.visits && data.visits.length) {
+    drawVisits(data, going);
+    byId("survey").hidden = false;
+  }
   tell();
   spread();
   redraw();

@@ -138,6 +138,7 @@ function drawParcel(data, parcel, others, withPatterns, pick) {
     element("p", { className: "meaning", text: kind.meaning }),
   ];
   const part = (title, content) => body.push(element("h3", { text: title }), content);
+  if (facet.name === "sure") sureness(data, parcel, withPatterns, body, part);
   const parts = (title, name) => {
     const found = partsOf(data, name, parcel);
     if (found.length) part(title, list(found));
@@ -155,8 +156,9 @@ function drawParcel(data, parcel, others, withPatterns, pick) {
   }
   part("In numbers", describe(pairs));
   if (!drawn) body.push(element("p", { className: "small", text: "No layout was drawn on this lot." }));
-  if (data.facets.length > 1) {
-    const ranked = data.facets[1], place = ranked.kinds[data.classes[ranked.name][parcel]];
+  const ranked = facetOf(data, "priority");
+  if (ranked) {
+    const place = ranked.kinds[data.classes[ranked.name][parcel]];
     const told = [["Priority", place.name]];
     for (const figure of data.rank_figures) told.push([figure.words, quantity(data.numbers[figure.name][parcel], figure.unit)]);
     for (const [name, words] of Object.entries(data.rank_texts)) {
@@ -177,6 +179,41 @@ function drawParcel(data, parcel, others, withPatterns, pick) {
   }
   byId("parcel-body").replaceChildren(...body);
   byId("parcel").hidden = false;
+}
+
+const facetOf = (data, name) => data.facets.find((facet) => facet.name === name);
+
+// How sure it is: what it hangs on and what to find first, then the chances, then the verdict that holds if everything lies as it is drawn.
+function sureness(data, parcel, withPatterns, body, part) {
+  for (const text of partsOf(data, "sure why", parcel)) body.push(element("p", { className: "meaning", text }));
+  const first = partsOf(data, "sure first", parcel);
+  if (first.length) part("Find first", list(first));
+  const [both, low, high, primary] = ["both", "both_low", "both_high", "primary"].map((name) => data.numbers[`sure ${name}`][parcel]);
+  if (!Number.isNaN(both)) {
+    const draws = high > low ? ` (${number(low)} to ${number(high)} by the draws, 95 percent interval)` : "";
+    const alone = Number.isNaN(primary) ? "" : `; the field alone in ${of100(primary)}`;
+    body.push(element("p", { className: "small", text: `Field and reserve have room in ${of100(both)} of 100 cases${draws}${alone}.` }));
+  }
+  const facet = facetOf(data, "verdict"), kind = facet.kinds[data.classes.verdict[parcel]];
+  part("If everything lies as it is drawn", element("p", { className: "drawn", children: [swatch(kind, withPatterns), element("span", { text: kind.name })] }));
+}
+
+// 0 and 100 are said of nothing less.
+const of100 = (percent) => (percent > 0 && percent < 1 ? "fewer than 1" : percent > 99 && percent < 100 ? "more than 99" : number(Math.round(percent)));
+
+// What to survey first, with the parcels that it would settle.
+function drawVisits(data, pick) {
+  const places = new Map(data.ids.map((id, parcel) => [id, parcel]));
+  const rows = data.visits.slice(0, MOST_LISTED).map((visit) => {
+    const buttons = visit.parcels.filter((id) => places.has(id)).map((id) => {
+      const button = element("button", { type: "button", children: [named(id)] });
+      button.addEventListener("click", () => pick(places.get(id)));
+      return button;
+    });
+    return element("li", { children: [element("span", { text: visit.words }), element("p", { className: "row", children: buttons })] });
+  });
+  byId("visits").replaceChildren(...rows);
+  byId("visits-count").textContent = data.visits.length > MOST_LISTED ? `The first ${MOST_LISTED} of ${number(data.visits.length)}` : "";
 }
 
 function drawRun(data) {
