@@ -16,7 +16,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from geoseptic.errors import listed
 from geoseptic.model.certainty import Certainty
 
 Floats = npt.NDArray[np.float64]
@@ -30,6 +29,9 @@ CERTAIN: Final = "certain"
 LIKELY: Final = "likely"
 ANSWERS: Final = (FITS, NO_FIT, CANNOT_SAY)
 SURE: Final = (CERTAIN, LIKELY, CANNOT_SAY)
+
+MOST_NAMES: Final = 3
+"""Names in one sentence; the column `never_certain` has more."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,7 @@ def _sentence(answer: str, sure: str, chance: tuple[float, ...], best: float, ro
     if answer == CANNOT_SAY:
         if best - share > certainty.likely - 0.5:
             return (
-                f"Nobody can say: it hangs on soil and bedrooms. The largest field that they leave open has {cases}, the smallest in "
+                f"Nobody can say: it hangs on soil or bedrooms. The largest field that they leave open has {cases}, the smallest in "
                 f"{of_100(best)}."
             )
         if not 1.0 - certainty.likely < share < certainty.likely:
@@ -122,7 +124,10 @@ def _sentence(answer: str, sure: str, chance: tuple[float, ...], best: float, ro
 
 
 def _not_certain(rough: list[str]) -> str:
-    return f" Nothing is certain here before somebody has found {listed(rough)}." if rough else ""
+    if not rough:
+        return ""
+    more = f" and {len(rough) - MOST_NAMES} more" if len(rough) > MOST_NAMES else ""
+    return f" Nothing is certain here before somebody has found {', '.join(rough[:MOST_NAMES])}{more}."
 
 
 def of_100(share: float) -> str:

@@ -118,18 +118,19 @@ class Places:
 @dataclass(frozen=True)
 class Fits:
     """For each draw what fits (0 nothing, 1 a field alone, 2 a field and its reserve), and which of WAYS decided it. `searches` : how often
-    the real search was asked."""
+    the real search was asked. `drawn` : the layouts that it found and what each holds, none where nothing moves."""
 
     kind: npt.NDArray[np.int8]
     decided: npt.NDArray[np.int8]
     searches: int
+    drawn: tuple[tuple[Placement, int], ...] = ()
 
 
 def fits(case: Case, places: Places) -> Fits:
     """What fits on a lot in each draw, for the first of the sizes that fits best."""
     asker = _Asker(case, places)
     asker.once() if asker.all_alike() else asker.decide()
-    return Fits(asker.kind, asker.decided, asker.searches)
+    return Fits(asker.kind, asker.decided, asker.searches, tuple(asker.drawn))
 
 
 class _Asker:
@@ -142,6 +143,7 @@ class _Asker:
         self.high = np.full(count, 2, np.int8)
         self.decided = np.full(count, -1, np.int8)
         self.searches = 0
+        self.drawn: list[tuple[Placement, int]] = []
         self.lot_lines = outlines_of(np.array([case.lot], object), case.field.line_m)
         self.parts = (case.field,) if case.same else (case.field, case.reserve)
         self.lines = tuple(
@@ -218,6 +220,7 @@ class _Asker:
 
     def draw_everywhere(self, placement: Placement, kind: int) -> None:
         """Take a layout of this kind for every draw in which it keeps all distances."""
+        self.drawn.append((placement, kind))
         field = self.keeps(box_of(placement.field), 0, self.open)
         if kind == 2:
             both = field if placement.reserve is None else self.keeps(box_of(placement.reserve), -1, field)

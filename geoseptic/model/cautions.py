@@ -20,3 +20,16 @@ BEFORE_ANY_LID: Final = (
     "every opening. Wash and disinfect after contact. Opening and pumping is for a licensed pumper."
 )  # common practice, no source
 """Stands in every row that sends someone to a lid or a pit."""
+
+BEFORE_AN_OLD_WELL: Final = (
+    "Ask the owner before you go there. Old wells may be open, or under a rotten cover, boards or soil: probe ahead, keep off covers and "
+    "sunken ground, never lean over or climb into one, not even to help somebody: gases kill within seconds. Keep children and animals "
+    "away and leave no cover off. Have utilities marked before anyone digs."
+)  # common practice, no source
+"""Stands in every row that sends someone to look for a well."""
+
+BEFORE_A_LOT: Final = (
+    "Ask the owner before you go there. Have utilities marked before anyone digs; keep off soft or sunken ground, old covers and pit walls "
+    "collapse. Keep children away from open test holes and close them."
+)  # common practice, no source
+"""Stands in every row that sends someone to measure or to dig on a lot."""

@@ -142,6 +142,7 @@ def merged(*found: Results) -> Results:
         layers=tuple(layer for part in found for layer in part.layers),
         tables=tuple(table for part in found for table in part.tables),
         points=tuple(points for part in found for points in part.points),
+        pages=tuple(page for part in found for page in part.pages),
         counts=counts,
         warnings=tuple(dict.fromkeys(warning for part in found for warning in part.warnings)),
         repairs=tuple(record for part in found for record in part.repairs),

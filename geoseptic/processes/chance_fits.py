@@ -10,17 +10,20 @@ import numpy.typing as npt
 import shapely
 from geopandas import GeoDataFrame
 
+from geoseptic.chance import survey
+from geoseptic.chance.answers import ANSWERS, CERTAIN, Answers, Chances, answers, in_words
 from geoseptic.chance.closed import FARTHEST_SIGMAS
 from geoseptic.chance.errors import joined
-from geoseptic.chance.fits import ONCE, WAYS, fits
+from geoseptic.chance.fits import ONCE, WAYS, Case, Fits, Places, fits
 from geoseptic.errors import CodeSilentError, SizingError, listed
 from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.model.certainty import Certainty
 from geoseptic.model.legend_table import FAIR_COLOURS, GOOD_COLOURS, POOR_COLOURS, UNKNOWN_COLOUR
 from geoseptic.model.legends import Swatch, VectorLegend
-from geoseptic.model.results import LayerResult, Results
+from geoseptic.model.results import LayerResult, Results, merged
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.onelot import without_culprits
-from geoseptic.processes import lot_sizes, lots
+from geoseptic.processes import chance_survey, lot_sizes, lots
 from geoseptic.processes.accounts import failure
 from geoseptic.processes.chance_cases import Around, around, case_of, cases_of
 from geoseptic.processes.land import Land
@@ -59,6 +62,10 @@ LEGEND: Final = VectorLegend(
 
 NOTES: Final[Mapping[str, str]] = {
     "parcel_id": "Parcel",
+    "answer": "Whether field and reserve fit: fits, does not fit, cannot say",
+    "sure": "How sure that is: certain, likely, cannot say; by the thresholds of the rule set, and never certain beside a well that is "
+    "placed by a section, a lot or presumption alone and could matter",
+    "in_words": "The same in a sentence",
     "chance_class": "Chance that field and reserve fit, in classes",
     "chance_primary": "Share of the draws in which the primary field fits, in percent; empty where the lot is not judged",
     "primary_low": "That share's 95 percent interval for so many draws (Wilson): from",
@@ -69,6 +76,8 @@ NOTES: Final[Mapping[str, str]] = {
     "chance_if_smallest": "The same for the smallest field that soil and house leave open",
     "if_smallest_low": "That share's 95 percent interval for so many draws (Wilson): from",
     "if_smallest_high": "to",
+    "decides": "Of an undecided lot the thing that knowing settles most, or on which most of the doubt hangs",
+    "settled_by": "Chance that knowing it settles the answer, in percent; 0 where more than that must be known",
     "draws": "How many draws the shares are of; 1 where nothing that reaches the lot is uncertain",
     "why_not": "Why the lot is not judged",
     "never_certain": "Wells in reach that are placed by a section, a lot or presumption alone: no share here is a certainty",
@@ -79,19 +88,25 @@ NOTES: Final[Mapping[str, str]] = {
 @dataclass(frozen=True)
 class Drawn:
     """What fits in each draw of some lots, as in `chance.fits.Fits`; shapes (lots, draws) and (lots,). at_best : whether the smallest field
-    that soil and house leave open fits, with its reserve."""
+    that soil and house leave open fits, with its reserve. wells_matter : whether one might fit were there no roughly placed wells. learnt :
+    what knowing each thing would do, rows of `settles` and `decides` (things, 2) in the order of `chance.survey`; None where the lot is not
+    undecided.
+    """
 
     kind: npt.NDArray[np.int8]
     at_best: npt.NDArray[np.bool_]
     decided: npt.NDArray[np.int8]
     searches: npt.NDArray[np.int64]
+    wells_matter: npt.NDArray[np.bool_]
+    learnt: npt.NDArray[np.object_]
 
 
-def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_]) -> Drawn:
+def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_], certainty: npt.NDArray[np.object_]) -> Drawn:
     """What fits in each draw of each lot; -1 in `decided` for those of which nothing can be said."""
     count = max((one.draws.count for one in cases if one is not None), default=0)
     kind, decided = np.zeros((len(searched), count), np.int8), np.full((len(searched), count), -1, np.int8)
     at_best, searches = np.zeros((len(searched), count), bool), np.zeros(len(searched), np.int64)
+    matter, learnt = np.ones(len(searched), bool), np.full(len(searched), None, object)
     for lot, doubt in enumerate(cases):
         if doubt is None or searched.why_not[lot]:
             continue
@@ -101,11 +116,34 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_])
         # Where the largest fits, so does the smallest, on less of the same ground.
         at_best[lot] = found.kind == 2
         rest = np.flatnonzero(found.kind < 2)
+        least, smaller = case, found
         if len(rest) and sizes.smallest != sizes.largest:
-            smaller = fits(replace(case, asked=((sizes.smallest, setting.terrain, True),)), places.kept(rest))
+            least = replace(case, asked=((sizes.smallest, setting.terrain, True),))
+            smaller = fits(least, places.kept(rest))
             at_best[lot, rest] = smaller.kind == 2
             searches[lot] += smaller.searches
-    return Drawn(kind, at_best, decided, searches)
+        rough = doubt.wells.rough
+        if rough.any() and not at_best[lot].any():
+            either = case if least is case else replace(case, asked=(*least.asked, *case.asked))
+            matter[lot] = (fits(*without_wells(either, places, rough)).kind == 2).any()
+        if not survey.decided((found.kind == 2).mean(), at_best[lot].mean(), certainty[lot]):
+            learnt[lot] = _learnt(case, least, places, found, smaller, certainty[lot])
+    return Drawn(kind, at_best, decided, searches, matter, learnt)
+
+
+def without_wells(case: Case, places: Places, rows: npt.NDArray[np.bool_]) -> tuple[Case, Places]:
+    """The same lot without these of its wells."""
+    field = replace(case.field, wells_m=case.field.wells_m[~rows])
+    reserve = field if case.same else replace(case.reserve, wells_m=case.reserve.wells_m[~rows])
+    return replace(case, field=field, reserve=reserve), replace(places, wells_m=np.ascontiguousarray(places.wells_m[:, ~rows]))
+
+
+def _learnt(case: Case, least: Case, places: Places, found: Fits, smaller: Fits, certainty: Certainty) -> Floats:
+    """What knowing each thing would do, shape (things, 2)."""
+    largest_bits = survey.known_of(case, places, found.drawn)
+    least_bits = largest_bits if least is case else survey.known_of(least, places, found.drawn + smaller.drawn)
+    known = survey.settling(largest_bits, least_bits, certainty)
+    return np.column_stack([known.settles, known.decides])
 
 
 @stage("chance of fitting")
@@ -129,17 +167,26 @@ def fit_results(
     cases[searched.why_not != ""] = None
     setting = Setting(*terrains_of(ground, window_m, workers), Burial())
     with pool_of(setting, workers, len(searched)) as pool:
-        found, lost = pool.each(drawn_lots, searched, cases)
+        found, lost = pool.each(drawn_lots, searched, cases, np.full(len(searched), rules.certainty, object))
     for row, why in lost.items():
         searched.why_not[row] = why
     drawn = _joined(found, uncertain.draws.count)
     rough = _rough(searched, (field, reserve), uncertain)
-    layer = _layer(land, searched, drawn, rough)
+    largest, at_best = (_chances(searched, drawn, fitting) for fitting in (drawn.kind == 2, drawn.at_best))
+    answered = answers(largest, at_best, np.array([bool(names) for names in rough], bool) & drawn.wells_matter, rules.certainty)
+    told = in_words(answered, largest, at_best, rough, searched.why_not, rules.certainty)
+    looked = chance_survey.surveyed(land, searched, cases, drawn, largest, at_best, rules.certainty)
+    layer = _layer(land, searched, drawn, rough, answered, told, looked)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""
-    return Results(
+    own = Results(
         layers=(layer,),
         counts={
+            **{f"answer_{word}".replace(" ", "_"): int(np.count_nonzero(judged & (answered.answer == word))) for word in ANSWERS},
+            "answers_certain": int(np.count_nonzero(answered.sure == CERTAIN)),
+            "certain_from": rules.certainty.certain,
+            "likely_from": rules.certainty.likely,
+            "thresholds_from": rules.certainty.basis,
             "parcels_judged": int(np.count_nonzero(judged)),
             "draws_decided_by": dict(zip(WAYS, ways, strict=True)),
             "searches": int(drawn.searches.sum()),
@@ -151,6 +198,7 @@ def fit_results(
         ),
         failures=tuple(failure(land, row, "chance of fitting", why) for row, why in sorted({**failed, **astray, **lost}.items())),
     )
+    return merged(own, chance_survey.survey_results(land, looked, uncertain))
 
 
 def lots_in_doubt(land: Land, rules: RuleSet, soil: SoilLayers) -> tuple[Lots, dict[int, str]]:
@@ -195,13 +243,19 @@ def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> lis
 def _joined(found: Sequence[Drawn], draws: int) -> Drawn:
     def rows(name: str) -> Any:
         parts = [getattr(one, name) for one in found]
-        if name == "searches":
+        if name in ("searches", "wells_matter", "learnt"):
             return np.concatenate(parts)
         # Chunks without any lot to judge know of no draws.
         unknown = -1 if name == "decided" else 0
         return np.concatenate([part if part.shape[1] else np.full((len(part), draws), unknown, part.dtype) for part in parts])
 
-    return Drawn(rows("kind"), rows("at_best"), rows("decided"), rows("searches"))
+    return Drawn(*(rows(column.name) for column in fields(Drawn)))
+
+
+def _chances(searched: Lots, drawn: Drawn, fitting: npt.NDArray[np.bool_]) -> Chances:
+    """The chance of what is `fitting` in each draw, NaN for lots that are not judged."""
+    judged = searched.why_not == ""
+    return Chances(*(np.where(judged, end, math.nan) for end in shares(fitting, drawn)))
 
 
 def shares(fitting: npt.NDArray[np.bool_], drawn: Drawn) -> tuple[Floats, Floats, Floats]:
@@ -220,9 +274,17 @@ def wilson(hits: npt.ArrayLike, count: npt.ArrayLike) -> tuple[Floats, Floats]:
     return np.where(k == 0, 0.0, middle - half), np.where(k == n, 1.0, middle + half)
 
 
-def _layer(land: Land, searched: Lots, drawn: Drawn, rough: list[list[str]]) -> LayerResult:
+def _layer(
+    land: Land,
+    searched: Lots,
+    drawn: Drawn,
+    rough: list[list[str]],
+    answered: Answers,
+    told: list[str],
+    looked: chance_survey.Surveyed,
+) -> LayerResult:
     judged = searched.why_not == ""
-    columns: dict[str, object] = {"parcel_id": land.fabric.ids}
+    columns: dict[str, object] = {"parcel_id": land.fabric.ids, "answer": answered.answer, "sure": answered.sure, "in_words": told}
     both = shares(drawn.kind == 2, drawn)
     columns["chance_class"] = [
         next(name for name, begins in CLASSES if 100 * share >= begins) if there else NOT_JUDGED
@@ -231,6 +293,7 @@ def _layer(land: Land, searched: Lots, drawn: Drawn, rough: list[list[str]]) -> 
     for name, found in (("primary", shares(drawn.kind >= 1, drawn)), ("both", both), ("if_smallest", shares(drawn.at_best, drawn))):
         for column, values in zip((f"chance_{name}", f"{name}_low", f"{name}_high"), found, strict=True):
             columns[column] = np.where(judged, np.round(100 * values, 1), math.nan)
+    columns |= {"decides": looked.decides, "settled_by": looked.settled_by}
     once = (drawn.decided == ONCE).any(axis=1)
     columns["draws"] = [(1 if one else drawn.kind.shape[1]) if there else None for one, there in zip(once, judged, strict=True)]
     columns["why_not"] = [words or None for words in searched.why_not]

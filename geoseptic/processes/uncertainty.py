@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Annotated
 
-from geoseptic.process import Choice, Count, LayerOut, Length, RasterOut, process
+from geoseptic.process import Choice, Count, LayerOut, Length, PageOut, RasterOut, TableOut, process
 from geoseptic.processes import inputs
 from geoseptic.processes.account_outputs import OUTPUTS
 from geoseptic.processes.inputs import (
@@ -62,6 +62,10 @@ Reading = Annotated[
         RasterOut("path_chance", "Chance that water runs from here to a well, in percent of draws of the ground; 255 unknown"),
         LayerOut("chances", "parcels", "One row a parcel: the chance that a field, and a field with its reserve, fit"),
         LayerOut("chances", "places", "Where the wells may be whose place is not known: the ground that their error leaves open"),
+        LayerOut("chances", "survey_first", "Where to go first so that most undecided parcels get an answer"),
+        TableOut("survey_first", "The same as a table"),
+        PageOut("survey_first", "The same for those who go, by neighbourhoods in the order of a walk"),
+        TableOut("survey_by_parcel", "What would settle each undecided parcel, the surest first"),
         *OUTPUTS,
     ),
     example="--parcels 'county.gpkg|parcels' --wells 'county.gpkg|wells' --elevation dem.tif --rules us-wa --lidar-quality QL2 --out out",

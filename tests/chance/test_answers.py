@@ -103,7 +103,7 @@ def test_a_few_draws_that_all_agree_make_nothing_certain():
         (
             (0.1, 0.1, 0.1),
             {"best": 0.97},
-            "Nobody can say: it hangs on soil and bedrooms. The largest field that they leave open has room in 10 of 100 cases, the "
+            "Nobody can say: it hangs on soil or bedrooms. The largest field that they leave open has room in 10 of 100 cases, the "
             "smallest in 97.",
         ),
         ((1.0, 0.2, 1.0), {}, "Nobody can say: the draws are too few (room in 100 of 100 cases, 20 to 100 by the draws)."),

@@ -1,0 +1,176 @@
+"""What to survey first: how many answers would be settled if one thing were known.
+
+A lot is undecided where its three-way answer is "cannot say" and its chance is known. A thing that a visit makes known (where a well is,
+where the lot lies, where its buildings are) settles it in so far as the answer is likely or certain afterwards: the share of the draws of
+that thing in which, over all draws of everything else, the chance is at least `likely` or at most 1 less it ("pick and freeze": draw j of
+the one thing is put together with draw m of the others, for all j and m; sobol1993). What was so before counts for nothing.
+
+Exact: things are uncertain independently of each other and their draws hang on their own names alone, so every put-together draw is as
+good as a drawn one, and a layout keeps all distances in it where it keeps each thing's own: these are known, exactly, from the draws there
+are, so that nothing is drawn or searched anew. A thing whose draws make no difference to any layout settles exactly 0. A visit is taken to
+leave no doubt of the thing.
+
+Approximate: room is known by the layouts that the search found in the draws themselves and in some that are put together
+(`known_of`), while in another of these one more may have room: chances there are a little too low, which `tests/chance/test_survey.py`
+measures by the real search.
+Shares have the sampling error of so many draws. Things are looked at one by one: where two must both be known, neither settles the lot
+alone.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from geoseptic.chance.fits import Case, Keeps, Places, fits
+from geoseptic.chance.kept import Box, Outlines, box_of, keeps, outlines_of
+from geoseptic.model.certainty import Certainty
+from geoseptic.parcels.fit import Placement
+
+MOST_LAYOUTS: Final = 64
+"""Layouts of a lot that are looked at: those that keep all distances in most draws, one bit each."""
+
+SHUFFLES: Final = 2
+MOST_SEARCHED: Final = 16
+"""How often draws are put together to know more layouts, and in how many of those without a known one the search is asked each time."""
+
+LOT_LINE, BUILDINGS, FIRST_WELL = range(3)
+"""Things of a lot, by their rows; its wells follow in their order."""
+
+Floats = npt.NDArray[np.float64]
+Bits = npt.NDArray[np.uint64]
+Drawn = tuple[tuple[Placement, int], ...]
+"""Layouts and what each holds, as in `Fits.drawn`."""
+
+ALL: Final = np.uint64(0xFFFFFFFFFFFFFFFF)
+
+
+@dataclass(frozen=True)
+class Settling:
+    """What knowing each thing of one lot would do; shape (things,), by their rows.
+
+    settles : share from 0 to 1 in which it settles the lot's answer.
+    decides : share of the variance of whether field and reserve fit that goes with the thing alone (first-order index of sobol1993).
+    """
+
+    settles: Floats
+    decides: Floats
+
+
+def known_of(case: Case, places: Places, drawn: Drawn) -> Bits:
+    """As `kept_of`, with layouts besides that are found where known ones have no room: in draws put together of each thing as it lies in
+    another draw, the k-th of those that lie k + s, k + 2 s, ... on."""
+    draws = len(places)
+    for shuffle in range(1, SHUFFLES + 1):
+        kept = kept_of(case, places, drawn)
+        on = (np.arange(draws) + shuffle * max(1, draws // 7) * np.arange(len(kept))[:, None]) % draws
+        wells_m = [places.wells_m[rows, well] for well, rows in enumerate(on[FIRST_WELL:])]
+        together = Places(
+            places.lot_m[on[LOT_LINE]],
+            places.buildings_m[on[BUILDINGS]],
+            np.stack(wells_m, axis=1) if wells_m else places.wells_m,
+        )
+        unknown = np.flatnonzero(np.bitwise_and.reduce(np.take_along_axis(kept, on, axis=1), axis=0) == 0)[:MOST_SEARCHED]
+        if len(unknown):
+            drawn += fits(case, together.kept(unknown)).drawn
+    return kept_of(case, places, drawn)
+
+
+def kept_of(case: Case, places: Places, drawn: Drawn) -> Bits:
+    """In which draws each layout that holds field and reserve keeps its distances from each thing, shape (things, draws): bit l of a number
+    stands for layout l."""
+    lot = outlines_of(np.array([case.lot], object), case.field.line_m)
+    sides = [_Side(part, lot, places) for part in (case.field, case.reserve)]
+    boxes = [
+        [(sides[0], box_of(placement.field)), *([] if placement.reserve is None else [(sides[1], box_of(placement.reserve))])]
+        for placement, kind in drawn
+        if kind == 2
+    ]
+    count = [np.count_nonzero(np.logical_and.reduce([side.all_of(box) for side, box in one])) for one in boxes]
+    most = np.argsort(-np.array(count, np.int64), kind="stable")[:MOST_LAYOUTS].tolist()
+    bits = np.zeros((FIRST_WELL + places.wells_m.shape[1], len(places)), np.uint64)
+    for bit, layout in enumerate(most):
+        kept = np.logical_and.reduce([side.each_of(box) for side, box in boxes[layout]])
+        bits |= kept.astype(np.uint64) << np.uint64(bit)
+    return bits
+
+
+class _Side:
+    """What field or reserve keep clear of, as `keeps` reads it."""
+
+    def __init__(self, part: Keeps, lot: Outlines, places: Places) -> None:
+        self.places, self.wells_m = places, part.wells_m
+        self.own, self.anywhere = lot._replace(keep_m=np.array([part.line_m])), lot._replace(keep_m=np.array([-np.inf]))
+        self.things, self.nothing = outlines_of(part.things, part.keep_m), outlines_of(np.empty(0, object), 0.0)
+        self.still, self.asked = np.zeros((len(places), 2)), np.ones(len(places), bool)
+        self.no_wells_m = places.wells_m[:, :0]
+
+    def all_of(self, box: Box) -> npt.NDArray[np.bool_]:
+        """In which draws a rectangle keeps all distances."""
+        where = self.places
+        kept: npt.NDArray[np.bool_] = keeps(
+            box, self.own, self.things, where.wells_m, self.wells_m, where.lot_m, where.buildings_m, self.asked
+        )
+        return kept
+
+    def each_of(self, box: Box) -> npt.NDArray[np.bool_]:
+        """The same of each thing alone, shape (things, draws)."""
+        where, still, asked, none = self.places, self.still, self.asked, self.wells_m[:0]
+        rows = [
+            keeps(box, self.own, self.nothing, self.no_wells_m, none, where.lot_m, still, asked),
+            keeps(box, self.anywhere, self.things, self.no_wells_m, none, still, where.buildings_m, asked),
+        ]
+        for well in range(len(self.wells_m)):
+            one, own = slice(well, well + 1), self.wells_m[well : well + 1]
+            rows.append(keeps(box, self.anywhere, self.nothing, where.wells_m[:, one], own, still, still, asked))
+        return np.array(rows)
+
+
+def settling(largest: Bits, smallest: Bits, certainty: Certainty) -> Settling:
+    """What knowing each thing alone would do for a lot that is undecided.
+
+    largest, smallest : `kept_of` of the largest and of the smallest field that soil and house leave open (the same where the size is
+    known), for the same draws: "fits" must hold of the largest, "does not fit" of the smallest.
+    """
+    things = len(largest)
+    settles, decides = np.zeros(things), np.zeros(things)
+    for thing in range(things):
+        own = (largest[thing], smallest[thing])
+        if all((bits == bits[0]).all() for bits in own):
+            continue
+        others = tuple(np.bitwise_and.reduce(np.delete(bits, thing, axis=0), axis=0, initial=ALL) for bits in (largest, smallest))
+        chance = known_chances(own[0], others[0])
+        best = chance if largest is smallest else known_chances(own[1], others[1])
+        before = float(decided(chance.mean(), best.mean(), certainty))
+        settles[thing] = max(0.0, float(decided(chance, best, certainty).mean()) - before)
+        share = chance.mean()
+        decides[thing] = chance.var() / (share * (1.0 - share)) if 0.0 < share < 1.0 else 0.0
+    return Settling(settles, decides)
+
+
+def decided(chance: Floats | float, best: Floats | float, certainty: Certainty) -> npt.NDArray[np.bool_]:
+    """Whether an answer of these chances, of the largest field and of the smallest, is likely at least."""
+    return np.asarray((np.asarray(chance) >= certainty.likely) | (np.asarray(best) <= 1.0 - certainty.likely))
+
+
+def size_settles(chance: float, best: float, certainty: Certainty) -> float:
+    """Share in which knowing soil and bedrooms settles the answer: two cases of equal weight, that the field is the largest that they leave
+    open (`chance`), or the smallest (`best`). The weight is our own choice: nobody knows better."""
+    if bool(decided(chance, best, certainty)) or chance == best:
+        return 0.0
+    return 0.5 * sum(float(decided(one, one, certainty)) for one in (chance, best))
+
+
+@njit(cache=True, nogil=True)
+def known_chances(own, others):  # type: ignore[no-untyped-def]
+    """For each draw of one thing the share of all draws of the others with which some layout keeps everything; float64 (draws,)."""
+    out = np.empty(own.size)
+    for j in range(own.size):
+        count = 0
+        for m in range(others.size):
+            if own[j] & others[m] != 0:
+                count += 1
+        out[j] = count / others.size
+    return out
