@@ -170,7 +170,7 @@ def _crs_of(run: FinishedRun) -> pyproj.CRS:
 
 def _lot(row: Mapping[str, Any]) -> LotChance:
     answer, sure, in_words, never_certain, decides = (_text(row.get(name)) for name in WORDS)
-    primary, both, low, high, smallest = (_number(row.get(name)) for name in CHANCES)
+    primary, both, low, high, smallest = (_number(row.get(name, row.get(name.removeprefix("chance_")))) for name in CHANCES)
     return LotChance(answer, sure, in_words, primary, both, low, high, smallest, never_certain, decides)
 
 

@@ -116,7 +116,10 @@ def _sureness(ids: npt.NDArray[np.object_], verdicts: Iterable[str], chances: Ch
     visits = visits_by_parcel(chances)
     said = [said_of(verdict, lot, visits.get(str(name), ())) for name, verdict, lot in zip(ids, verdicts, lots, strict=True)]
     numbers = {name: np.array([np.nan if lot is None else getattr(lot, name) for lot in lots], np.float64) for name in SURE_NUMBERS}
-    texts = {"why": [BETWEEN_TEXTS.join(one.why) for one in said], "first": [BETWEEN_TEXTS.join(one.first) for one in said]}
+    texts = {
+        "why": [BETWEEN_TEXTS.join(text.replace(BETWEEN_TEXTS, ", ") for text in one.why) for one in said],
+        "first": [BETWEEN_TEXTS.join(one.first) for one in said],
+    }
     return Sureness(SURE, [one.key for one in said], numbers, texts, chances.visits)
 
 

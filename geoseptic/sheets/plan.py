@@ -284,7 +284,7 @@ def _grounds(site: Site, doubts: Doubts | None) -> Iterator[Mark]:
     """Where wells may be, by the form of their error."""
     if doubts is not None:
         for place in drawn_places(site, doubts):
-            name = f"WELL {shown(place.name, 14)}" if place.what == "well" else "A WELL IS PRESUMED HERE"
+            name = f"WELL {shown(place.name, 14)} IS IN HERE" if place.what == "well" else "A WELL IS PRESUMED HERE"
             yield Mark(place.shape_m, WELL_PENS.get(place.form, "circle of well"), place_words(place), name)
 
 

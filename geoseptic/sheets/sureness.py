@@ -1,6 +1,7 @@
 """How sure the answer on a lot is, in words: plainly first, the numbers after."""
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -18,6 +19,9 @@ OFF_SIGMAS: Final = 1.96
 """Within so many standard deviations a thing that is off along one axis lies in 95 of 100 cases."""
 
 MOST_VISITS: Final = 4
+
+PRESUMED_ON: Final = "presumed well presumed on "
+"""How a thing that decides is called where it is a presumed well."""
 
 HEADLINES: Final = {
     (FITS, CERTAIN): "Certain within the stated errors: field and reserve fit",
@@ -100,9 +104,9 @@ def said_of(verdict: str, lot: LotChance | None, visits: Iterable[Visit] = ()) -
     if lot is not None:
         if lot.decides:
             why.append(f"What decides most: {_deciding(lot.decides)}.")
-        if lot.never_certain and sure != CERTAIN:
+        if lot.never_certain and sure != CERTAIN and not any("Nothing is certain" in text for text in told):
             why.append(f"Nothing is certain here before somebody has found {lot.never_certain}.")
-    first = [visit.words for visit in visits if visit.words]
+    first = [visit.words.removesuffix(".").replace("; ", ", ") for visit in visits if visit.words]
     if not first and lot is not None and lot.decides and sure != CERTAIN:
         first = [_deciding(lot.decides)]
     return Said(answer, sure, HEADLINES.get((answer, sure), NO_CLEARANCE), tuple(why), tuple(first), numbers_of(lot))
@@ -114,7 +118,7 @@ def _joined(verdict: str, lot: LotChance | None) -> tuple[str, str, list[str]]:
     if lot is None:
         return CANNOT_SAY, CANNOT_SAY, ["The run that reckons with errors has nothing on this lot."]
     if (lot.answer, lot.sure) not in HEADLINES:
-        return CANNOT_SAY, CANNOT_SAY, [lot.in_words or "Nobody can say, and the run does not tell why."]
+        return CANNOT_SAY, CANNOT_SAY, [_why_open(lot.in_words)]
     if verdict == CANNOT_SAY:
         return CANNOT_SAY, CANNOT_SAY, ["Something else than a place is not known: see the reasons."]
     if lot.answer == FITS and not drawn:
@@ -128,13 +132,21 @@ def _joined(verdict: str, lot: LotChance | None) -> tuple[str, str, list[str]]:
     return lot.answer, lot.sure, []
 
 
+def _why_open(in_words: str) -> str:
+    """What the run says of an open answer, without what the headline and the small print say."""
+    text = re.sub(r" \(room in [^)]*\)", "", in_words).removeprefix("Nobody can say: ")
+    return f"{text[:1].upper()}{text[1:]}" or "The run does not tell why."
+
+
 def _verb(verdict: str) -> str:
     return {DOES_NOT_FIT: "does not fit", FITS_WITHOUT_FULL_RESERVE: "fits only without the full reserve"}.get(verdict, "cannot be said")
 
 
 def _deciding(thing: str) -> str:
     """What decides, as something to find out."""
-    if thing.startswith(("well ", "presumed well ")):
+    if thing.startswith(PRESUMED_ON):
+        return f"where the well of {thing.removeprefix(PRESUMED_ON)} is, if there is one"
+    if thing.startswith("well "):
         return f"the place of {thing}"
     return {"lot line": "where the lot lines are", "buildings": "where the buildings are"}.get(thing, thing)
 
@@ -164,7 +176,7 @@ def of_100(percent: float) -> str:
 
 def place_words(place: Place) -> str:
     """Where a well may be, as a sentence without its end."""
-    name = place.name if place.name.startswith(("well", "presumed")) else f"{place.what} {place.name}"
+    name = f"a well {place.name}" if place.name.startswith("presumed") else f"{place.what} {place.name}"
     where = {
         "gaussian": "is in this circle in 95 of 100 cases",
         "disc": "is anywhere in this circle",

@@ -1,9 +1,11 @@
 """How sure it is, on sheets and map: words before numbers, never surer than what is known, and other layers' chances are refused."""
 
 import json
+from pathlib import Path
 
 import geopandas
 import numpy as np
+import pypdfium2
 import pytest
 import shapely
 
@@ -11,11 +13,13 @@ from geoseptic.chance.errors import KIND_NAMES, exact_places, in_grounds, well_e
 from geoseptic.errors import InputError
 from geoseptic.io.chances import LotChance, chances_of
 from geoseptic.io.runfolders import read_finished_run
-from geoseptic.io.sites import read_lots
+from geoseptic.io.sites import read_lots, read_site
 from geoseptic.model.frame import Frame
 from geoseptic.processes.chance_places import grounds_of
 from geoseptic.processes.map_rows import map_results
+from geoseptic.processes.site_files import sheets
 from geoseptic.run.cli import main
+from geoseptic.sheets.plan import wells_of
 from geoseptic.sheets.sureness import CERTAIN, LIKELY, NO_CLEARANCE, numbers_of, said_of
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITHOUT_FULL_RESERVE, VERDICTS
 from tests.sheets import chanced
@@ -174,3 +178,59 @@ def test_without_chances_the_map_says_nothing_of_them(screening):
     results = map_results(run, None, None)
     assert not any("sure" in name for name in results.counts)
     assert geopandas.read_file(screening / "screening.gpkg", layer="parcels").shape[0] == results.counts["parcels"]
+
+
+@pytest.fixture(scope="module")
+def doubted(run, tmp_path_factory):
+    """A lot with a drawn layout, and the wells near it placed by a square round the whole plan, by its lot, and by a circle."""
+    folder = Path(run.folder)
+    lots = read_lots(run)
+    own = lots[lots.verdict.str.startswith("fits by")].sort_values("lot_ft2").iloc[0]
+    site = read_site(run, lots, own.parcel_id)
+    asking = {str(zone.row["feature_id"]) for zone in site.zones}
+    first, second, third = [item for item in wells_of(site) if str(item.row["feature_id"]) in asking][:3]
+    x, y = site.lot_m.centroid.x, site.lot_m.centroid.y
+    places = (
+        ("well", str(first.row["feature_id"]), "square", 1, shapely.box(x - 800, y - 800, x + 800, y + 800)),
+        ("well", str(second.row["feature_id"]), "in ground", 1, site.lot_m),
+        ("well", str(third.row["feature_id"]), "gaussian", 0, third.shape_m.buffer(9.0)),
+    )
+    return folder, own.parcel_id, places
+
+
+def pages_of(run, doubted, tmp_path, row):
+    folder, parcel_id, places = doubted
+    write_chances(tmp_path / "chances", folder, {parcel_id: row}, places=places, line_sigma_m=0.5)
+    made = sheets(run, [parcel_id], "letter", uncertainty=read_finished_run(str(tmp_path / "chances"), "uncertainty"))
+    contents = {Path(file.name).suffix: file.content for file in made.files}
+    return contents[".html"].decode("utf-8").partition("<body>")[2], contents[".pdf"]
+
+
+def test_nothing_on_a_sheet_reads_as_a_clearance_where_nobody_can_say(run, doubted, tmp_path):
+    """Field, reserve and tank have a question mark, the open ground is "only if all lies as drawn", and the table keeps "as drawn"."""
+    page, pdf = pages_of(run, doubted, tmp_path, chanced.OPEN)
+    assert f"<strong>{NO_CLEARANCE}.</strong>" in page and "pen-envelope-in-doubt" in page and "Kept as drawn" in page
+    for word in ("FIELD", "RESERVE", "TANK"):
+        assert f">{word}?<" in page and f">{word}<" not in page
+    for words in ("Clear of all setbacks of a field", "Primary field<", 'class="pen-envelope outline"', 'class="pen-trench"', ">Kept<"):
+        assert words not in page
+    assert page.index(NO_CLEARANCE) < page.index("Find first") < page.index("55 of 100") < page.index("<svg")
+    told = "".join(text for number in range(2) for text in pdf_words(pdf, number))
+    assert "Cannot say. This is no clearance" in told and "Verdict:" not in told
+
+
+def test_wells_are_drawn_by_the_form_of_their_error(run, doubted, tmp_path):
+    """A square that holds the whole plan is told in words on it, a lot is hatched, a circle dotted; the lot line has its band, 1.96 sigma
+    to both sides; and where it is likely, the layout stands as ever."""
+    page, _ = pages_of(run, doubted, tmp_path, chanced.LIKELY)
+    square, lot_of, circle = (name for _, name, *_ in doubted[2])
+    assert f"WELL {square} IS IN HERE, ANYWHERE ON THIS PLAN OR BEYOND" in page
+    assert "pen-lot-of-well-hatch" in page and f"Well {lot_of} is anywhere on this lot" in page
+    assert f"Well {circle} is in this circle in 95 of 100 cases" in page and f">WELL {circle}<" in page and f">WELL {square}?<" in page
+    assert "within 3.2&#x27; of where it is drawn" in page and "pen-line-in-doubt" in page
+    assert ">FIELD<" in page and "Likely, not certain: field and reserve fit" in page and "in-doubt outline" in page
+    assert NO_CLEARANCE not in page
+
+
+def pdf_words(content: bytes, page: int) -> str:
+    return str(pypdfium2.PdfDocument(content)[page].get_textpage().get_text_range())
