@@ -110,6 +110,10 @@ class Places:
     def __len__(self) -> int:
         return len(self.lot_m)
 
+    def kept(self, draws: npt.NDArray[np.int64]) -> "Places":
+        """Only those draws."""
+        return Places(self.lot_m[draws], self.buildings_m[draws], self.wells_m[draws])
+
 
 @dataclass(frozen=True)
 class Fits:

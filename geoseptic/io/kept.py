@@ -61,6 +61,7 @@ class Store:
     _used: set[str] = field(default_factory=set)
     _good: set[tuple[str, int]] = field(default_factory=set)
     _lock: Any = field(default_factory=Lock)
+    _drops: bool = True
 
     def key(self, step: str, *values: Any) -> str:
         """What the result of a step that follows from `values` is kept under."""
@@ -161,8 +162,15 @@ class Store:
         with self._lock:
             (self.reused if reused else self.made)[step] += 1
 
+    def keep_all(self) -> None:
+        """Nothing is dropped at the end: this run did not need what it would have used."""
+        self._drops = False
+        self._used |= {path.name for path in self.folder.glob(f"*{ENDING}")}
+
     def close(self) -> None:
         """Drop what this run did not use; what another run wrote or looked at since this one started stays."""
+        if not self._drops:
+            return
         for path in self.folder.iterdir():
             with suppress(OSError):
                 age_s = self.started - path.stat().st_mtime

@@ -1,6 +1,5 @@
 """Elevation that an earlier run has read: taken by the hash of the files, each window under the hash of its heights."""
 
-import hashlib
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -11,7 +10,8 @@ import numpy as np
 from geoseptic.errors import FileUnreadableError
 from geoseptic.io import kept
 from geoseptic.io.digests import digest
-from geoseptic.io.keptplanes import KeptPlane
+from geoseptic.io.filehashes import each_once, file_digest
+from geoseptic.io.keptplanes import KeptPlane, side_cells
 from geoseptic.io.rastersources import open_single
 from geoseptic.io.scratch import new_plane
 from geoseptic.model.grid import Grid, Raster
@@ -29,21 +29,22 @@ def read_once(read: Callable[..., Raster], read_grid: Callable[..., Grid], path:
     files = None if store is None or how.get("cell_size_m") is not None else files_digest(path)
     if store is None or files is None:
         return read(path, scratch=scratch, **how)
-    key = store.key("heights of files", files, how, windows.SIDE_CELLS)
+    key = store.key("heights of files", files, how, side_cells())
     entry = store.find(key)
     if entry is not None:
         grid = read_grid(path, "elevation")
         found = {(int(row), int(col)): (str(name), store.find(str(name))) for row, col, name in entry.told}
         entries = {corner: own for corner, (_, own) in found.items() if own is not None}
-        if len(entries) == len(found) == len(list(windows.windows(grid.shape))):
+        if len(entries) == len(found) == len(list(windows.windows(grid.shape, side_cells()))):
             keys = {corner: name for corner, (name, _) in found.items()}
             return Raster(_plane(store, grid, scratch, keys, entries, lambda: read(path, scratch=scratch, **how)), grid)
     raster = read(path, scratch=scratch, **how)
     # A file that changed while it was read is told from both.
-    if files_digest(path) != files:
-        return raster
+    with each_once():
+        if files_digest(path) != files:
+            return raster
     keys, entries = {}, {}
-    for window in windows.windows(raster.grid.shape):
+    for window in windows.windows(raster.grid.shape, side_cells()):
         values = np.asarray(raster.plane.read(*window), np.float32)
         corner = window[0].start, window[1].start
         keys[corner] = store.key("heights", values)
@@ -64,20 +65,20 @@ def _plane(
     def again(window: Window) -> tuple[Values, ...]:
         return (np.asarray(whole().plane.read(*window), np.float32),)
 
-    return KeptPlane(store, like, np.dtype(np.float32), 0, windows.SIDE_CELLS, keys, entries, again)
+    return KeptPlane(store, like, np.dtype(np.float32), 0, side_cells(), keys, entries, again)
 
 
 def files_digest(path: str) -> bytes | None:
-    """A hash of the names and bytes of all files that GDAL reads a raster from; None where that is not known, as of a VRT or an archive."""
+    """A hash of the names and bytes of `files_known`."""
+    known = files_known(path)
+    return None if known is None else digest([(item.name, file_digest(item)) for item in known])
+
+
+def files_known(path: str) -> list[Path] | None:
+    """All files that GDAL reads a raster from; None where that is not known, as of a VRT or an archive."""
     try:
         with open_single(path) as file:
-            names = sorted(file.files)
+            names = [Path(name) for name in sorted(file.files)]
     except FileUnreadableError:
         return None
-    if not names or not all(Path(name).is_file() for name in names):
-        return None
-    found = []
-    for name in names:
-        with Path(name).open("rb") as file:
-            found.append((Path(name).name, hashlib.file_digest(file, "sha256").digest()))
-    return digest(found)
+    return names if names and all(name.is_file() for name in names) else None

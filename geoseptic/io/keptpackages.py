@@ -128,8 +128,12 @@ def _replaced(target: Path, frames: Frames, rows: Mapping[str, Any], write_rows:
                     return False
                 own = [_quoted(str(column)) for column, _ in columns if column != "fid"]
                 found = database.execute(f"SELECT {', '.join(own)} FROM beside.{table} ORDER BY fid").fetchall()
+                there = f"SELECT {', '.join(own)} FROM main.{table} WHERE fid = ?"
                 change = f"UPDATE main.{table} SET {', '.join(f'{column} = ?' for column in own)} WHERE fid = ?"
-                database.executemany(change, [(*values, int(row) + 1) for values, row in zip(found, rows[name], strict=False)])
+                # Most rows that share a hash are the same: to put those in again would have the index asked for each.
+                for values, row in zip(found, rows[name].tolist(), strict=False):
+                    if not _alike(values, database.execute(there, (row + 1,)).fetchone()):
+                        database.execute(change, (*values, row + 1))
                 bounds = "min_x, min_y, max_x, max_y"
                 database.execute(
                     f"UPDATE main.gpkg_contents SET ({bounds}) = (SELECT {bounds} FROM beside.gpkg_contents WHERE table_name = ?) "
@@ -140,6 +144,11 @@ def _replaced(target: Path, frames: Frames, rows: Mapping[str, Any], write_rows:
     finally:
         beside.unlink(missing_ok=True)
     return True
+
+
+def _alike(one: tuple[Any, ...], other: tuple[Any, ...]) -> bool:
+    """Whether two rows of a table hold the same, kinds of number included."""
+    return one == other and all(type(mine) is type(its) for mine, its in zip(one, other, strict=True))
 
 
 def _farthest(frame: "GeoDataFrame") -> list[int]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from threading import Lock
 from types import FunctionType
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +23,15 @@ from geoseptic.terrain import windows
 from geoseptic.terrain.windows import Window, for_windows
 
 Corner = tuple[int, int]
+
+SHARE_OF_SIDE: Final = 2
+"""Windows that are kept have this part of the usual side: a change makes fewer cells anew, and four times as many keys are looked up."""
+
+
+def side_cells() -> int:
+    """Side of the windows that are kept."""
+    return max(1, windows.SIDE_CELLS // SHARE_OF_SIDE)
+
 
 Told = Any
 """What a step says of a window beside its arrays, as JSON holds it."""
@@ -166,7 +175,7 @@ def by_windows(
         keys[_corner(window)], entries[_corner(window)] = key, entry
         return entry.told
 
-    told = for_windows(find, like, workers)
+    told = for_windows(find, like, workers, side_cells())
     return _planes(store, like, kinds, keys, entries, lambda window: made(window)[0]), told
 
 
@@ -240,11 +249,11 @@ def at_once(
         return tuple(np.asarray(plane.read(*window), kind) for plane, kind in zip(made[0], kinds, strict=True))
 
     whole = digest(given)
-    keys = {_corner(window): store.key(named(step), window, whole) for window in windows.windows(like.shape)}
+    keys = {_corner(window): store.key(named(step), window, whole) for window in windows.windows(like.shape, side_cells())}
     found = {corner: store.find(key) for corner, key in keys.items()}
     entries = {corner: entry for corner, entry in found.items() if entry is not None}
     store.count(step.__name__, reused=len(entries) == len(keys))
-    for window in windows.windows(like.shape):
+    for window in windows.windows(like.shape, side_cells()):
         if _corner(window) not in entries:
             entries[_corner(window)] = store.put(keys[_corner(window)], arrays(window))
     made.clear()
@@ -269,7 +278,7 @@ def _planes(
     entries: dict[Corner, Entry],
     again: Callable[[Window], tuple[Values, ...]],
 ) -> tuple[Plane, ...]:
-    side = windows.SIDE_CELLS
+    side = side_cells()
     return tuple(KeptPlane(store, like, np.dtype(kind), number, side, keys, entries, again) for number, kind in enumerate(kinds))
 
 

@@ -19,7 +19,7 @@ from geoseptic.io.scratch import new_plane
 from geoseptic.model.planes import ArrayPlane, Plane, Values
 from geoseptic.terrain.windows import Window, windows
 
-TILES_ACROSS: Final = 4
+TILES_ACROSS: Final = 2
 """Tiles along the side of a piece: with few, a change packs little; with many, few pieces are looked up."""
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from geoseptic.errors import RuleFileError
+from geoseptic.io.certaintyfiles import read_certainty
 from geoseptic.io.rulemerge import (
     SetbackKey,
     SlopeKey,
@@ -54,7 +55,7 @@ SLOPE_KINDS: Final = ("any", "trench", "bed")
 SET_KEYS: Final = (
     frozenset(
         {"id", "title", "jurisdiction", "edition", "unit", "summary", "extends", "sizing_only", "standing_only", "replaces"}
-        | {"citation", "setback", "slope_limit", "vertical_separation", "standing", "era"}
+        | {"citation", "setback", "slope_limit", "vertical_separation", "standing", "era", "certainty"}
     )
     | SIZING_TABLES
 )
@@ -122,6 +123,7 @@ def _built(table: Mapping[str, object], path: Path, bases: list[RuleSet], taken:
     separation = read_vertical_separation(table, citations, bases, faults)
     standings = read_standing(table, citations, bases, faults)
     eras = read_eras(table, bases, faults)
+    certainty = read_certainty(table, bases, faults)
     only = {name: read_flag(table, name, "the top of the file", faults) for name in ("sizing_only", "standing_only")}
     has_it = (only["sizing_only"] and sizing.stated) or (only["standing_only"] and standings)
     if not merged and not table.get("setback") and not has_it:
@@ -149,6 +151,7 @@ def _built(table: Mapping[str, object], path: Path, bases: list[RuleSet], taken:
         vertical_separation=separation,
         standings=standings,
         eras=eras,
+        certainty=certainty,
     )
 
 

@@ -7,6 +7,7 @@ from types import MappingProxyType
 from typing import Final
 
 from geoseptic.errors import CodeSilentError, ParameterError, listed
+from geoseptic.model.certainty import NOTHING_STATED, Certainty
 from geoseptic.model.citation import Citation as Citation
 from geoseptic.model.sizing_rules import SizingRules
 from geoseptic.model.soil_rules import VerticalSeparation
@@ -250,6 +251,7 @@ class RuleSet:
     vertical_separation: tuple[VerticalSeparation, ...] = ()
     standings: tuple[StandingLine, ...] = ()
     eras: tuple[Era, ...] = ()
+    certainty: Certainty = NOTHING_STATED
 
     def standing(self, kind: str) -> Standing:
         """What the code says of a kind of old system; where it says nothing the answer is silent, and its words say to ask."""

@@ -491,14 +491,17 @@ def _search(lot: _Lot, need: FieldNeed, stage: _Stage, enough: int) -> tuple[_Fo
 def _tries(need: FieldNeed, most_layouts: int, turns: Angles, longest_m: Angles, spare_longest_m: Angles) -> fitroom.Tries:
     """All layouts in all directions in which the ground may let their trenches run."""
     _, _, work = _work(need, most_layouts)
-    return fitroom.Tries(turns, work.fields[:, 1] <= longest_m, work.reserves[:, 1] <= spare_longest_m)
+    fields = work.fields[:, 1] <= longest_m
+    alike = work.reserves is work.fields and spare_longest_m is longest_m
+    return fitroom.Tries(turns, fields, fields if alike else work.reserves[:, 1] <= spare_longest_m)
 
 
 @lru_cache(maxsize=1000)
 def _work(need: FieldNeed, most_layouts: int) -> tuple[tuple[Layout, ...], tuple[Layout, ...], fitroom.Work]:
     fields, reserves = layouts(need, 1.0, most_layouts), layouts(need, need.reserve_share, most_layouts)
     trenches = fitground.Trenches(need.trench_width_m, need.trench_width_m + need.spacing_m, SEEN_DROP_M)
-    return fields, reserves, fitroom.Work(_table(fields), _table(reserves), need.spacing_m, trenches)
+    table = _table(fields)
+    return fields, reserves, fitroom.Work(table, table if reserves == fields else _table(reserves), need.spacing_m, trenches)
 
 
 def _patch(site: Site, terrain: Terrain) -> fitground.Patch:

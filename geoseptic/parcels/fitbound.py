@@ -30,7 +30,8 @@ def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, 
     loose = Trenches(work.trenches.width_m, work.trenches.pitch_m, NEAR_ENOUGH * work.trenches.drop_m)
     for number in range(tries.turns.size):
         cosine, sine = math.cos(tries.turns[number]), math.sin(tries.turns[number])
-        outline, spare_outline = turned(rings, cosine, sine), turned(spare_rings, cosine, sine)
+        outline = turned(rings, cosine, sine)
+        spare_outline = outline if same else turned(spare_rings, cosine, sine)
         left, bottom, side, rows, cols = grid_over(outline, spare_outline, cell, most_cells)
         inner, touched = inside_cells(outline, left, bottom, side, rows, cols)
         keep_good_middles(inner, left, bottom, side, cosine, sine, patch)

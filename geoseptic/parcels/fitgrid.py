@@ -40,8 +40,11 @@ def grid_over(rings, spare_rings, cell, most_cells):  # type: ignore[no-untyped-
     Its middle is theirs, so that it turns with the lot, and its outermost cells are cut by their bounds. Where it would be more than about
     `most_cells` on a side, cells are larger.
     """
-    left, right = min(rings.x.min(), spare_rings.x.min()), max(rings.x.max(), spare_rings.x.max())
-    bottom, top = min(rings.y.min(), spare_rings.y.min()), max(rings.y.max(), spare_rings.y.max())
+    left, right, bottom, top = np.inf, -np.inf, np.inf, -np.inf
+    for outline in (rings, spare_rings):
+        for k in range(outline.x.size):
+            left, right = min(left, outline.x[k]), max(right, outline.x[k])
+            bottom, top = min(bottom, outline.y[k]), max(top, outline.y[k])
     cell = max(cell, (right - left) / most_cells, (top - bottom) / most_cells)
     cols = int(max(0.0, right - left - 4 * SLACK_M) / cell) + 2
     rows = int(max(0.0, top - bottom - 4 * SLACK_M) / cell) + 2

@@ -162,20 +162,26 @@ def keep_good_ground(free, left, bottom, cell, cosine, sine, patch):  # type: ig
     lie = _Lie(patch.left_m, patch.top_m, patch.cell_m, left, bottom, cell, cosine, sine)
     not_good, unknown = patch.not_good, patch.unknown
     reach = 0.5 * cell * (abs(cosine) + abs(sine))
-    met_unknown = False
+    met_unknown, fine = False, free.shape[1] > 1
     for row in range(free.shape[0]):
         for word in range(free.shape[1]):
-            # Bad ground lies in patches: most cells are far from any, which is seen of eight at once.
-            for first in range(0, 64 if free[row, word] != NONE else 0, 8):
+            # Bad ground lies in patches: most cells are far from any, or deep in it, which is seen of eight at once.
+            if free[row, word] == NONE or (fine and _within_reach(not_good, lie, row, 64 * word, 64 * word + 63, reach + SLACK_M)[0] == 0):
+                continue
+            for first in range(0, 64, 8):
                 if free[row, word] >> np.uint64(first) & BYTE == NONE:
                     continue
                 at = 64 * word + first
-                if _within_reach(not_good, lie, row, at, at + 7, reach + SLACK_M) == 0:
+                bad, wholly = _within_reach(not_good, lie, row, at, at + 7, reach + SLACK_M)
+                if bad == 0:
+                    continue
+                if wholly and (met_unknown or _within_reach(unknown, lie, row, at, at + 7, reach + SLACK_M)[0] == 0):
+                    free[row, word] &= ~(BYTE << np.uint64(first))
                     continue
                 for col in range(at, at + 8):
-                    if is_set(free, row, col) and _within_reach(not_good, lie, row, col, col, reach) > 0:
+                    if is_set(free, row, col) and _within_reach(not_good, lie, row, col, col, reach)[0] > 0:
                         turn_over(free, row, col)
-                        met_unknown |= _within_reach(unknown, lie, row, col, col, reach) > 0
+                        met_unknown |= _within_reach(unknown, lie, row, col, col, reach)[0] > 0
     return met_unknown
 
 
@@ -185,14 +191,20 @@ def keep_good_middles(inner, left, bottom, cell, cosine, sine, patch):  # type: 
     if patch.not_good[-1, -1] == 0:
         return
     lie = _Lie(patch.left_m, patch.top_m, patch.cell_m, left, bottom, cell, cosine, sine)
-    not_good, (rows, cols) = patch.not_good, patch.planes.shape[:2]
+    not_good, (rows, cols), fine = patch.not_good, patch.planes.shape[:2], inner.shape[1] > 1
     for row in range(inner.shape[0]):
         for word in range(inner.shape[1]):
-            for first in range(0, 64 if inner[row, word] != NONE else 0, 8):
+            if inner[row, word] == NONE or (fine and _within_reach(not_good, lie, row, 64 * word, 64 * word + 63, SLACK_M)[0] == 0):
+                continue
+            for first in range(0, 64, 8):
                 if inner[row, word] >> np.uint64(first) & BYTE == NONE:
                     continue
                 at = 64 * word + first
-                if _within_reach(not_good, lie, row, at, at + 7, SLACK_M) == 0:
+                bad, wholly = _within_reach(not_good, lie, row, at, at + 7, SLACK_M)
+                if bad == 0:
+                    continue
+                if wholly:
+                    inner[row, word] &= ~(BYTE << np.uint64(first))
                     continue
                 for col in range(at, at + 8):
                     if is_set(inner, row, col):
@@ -206,17 +218,19 @@ def keep_good_middles(inner, left, bottom, cell, cosine, sine, patch):  # type: 
 @njit(cache=True, nogil=True)
 def _within_reach(table, lie, row, col_0, col_1, reach):  # type: ignore[no-untyped-def]
     """How many cells of a patch, by its summed-area table, lie within reach of the middles of cells from one column to another of a turned
-    grid, or rather of the box round these."""
+    grid, or rather of the box round these; and whether all that lie there do."""
     v = lie.bottom + (row + 0.5) * lie.cell
     u_0, u_1 = lie.left + (col_0 + 0.5) * lie.cell, lie.left + (col_1 + 0.5) * lie.cell
     x_0, y_0 = u_0 * lie.cosine - v * lie.sine, u_0 * lie.sine + v * lie.cosine
     x_1, y_1 = u_1 * lie.cosine - v * lie.sine, u_1 * lie.sine + v * lie.cosine
-    rows, cols = table.shape[0] - 1, table.shape[1] - 1
-    row_0 = max(0, int(math.floor((lie.top_m - max(y_0, y_1) - reach) / lie.cell_m)))
-    row_1 = min(rows, int(math.floor((lie.top_m - min(y_0, y_1) + reach) / lie.cell_m)) + 1)
-    col_0 = max(0, int(math.floor((min(x_0, x_1) - reach - lie.left_m) / lie.cell_m)))
-    col_1 = min(cols, int(math.floor((max(x_0, x_1) + reach - lie.left_m) / lie.cell_m)) + 1)
-    return within(table, row_0, row_1, col_0, col_1) if row_0 < row_1 and col_0 < col_1 else 0
+    row_0 = int(math.floor((lie.top_m - max(y_0, y_1) - reach) / lie.cell_m))
+    row_1 = int(math.floor((lie.top_m - min(y_0, y_1) + reach) / lie.cell_m)) + 1
+    col_0 = int(math.floor((min(x_0, x_1) - reach - lie.left_m) / lie.cell_m))
+    col_1 = int(math.floor((max(x_0, x_1) + reach - lie.left_m) / lie.cell_m)) + 1
+    there = (row_1 - row_0) * (col_1 - col_0)
+    row_0, row_1, col_0, col_1 = max(0, row_0), min(table.shape[0] - 1, row_1), max(0, col_0), min(table.shape[1] - 1, col_1)
+    found = within(table, row_0, row_1, col_0, col_1) if row_0 < row_1 and col_0 < col_1 else 0
+    return found, found == there
 
 
 @njit(cache=True, nogil=True)

@@ -69,8 +69,7 @@ def room_in(free, cols, layouts, tried, cell):  # type: ignore[no-untyped-def]
     for option in range(layouts.shape[0]):
         if tried[option]:
             room.wide[option], room.deep[option] = cells_for(layouts[option, 1], cell), cells_for(layouts[option, 2], cell)
-    _set_room(room, free, room.wide, room.deep, tried)
-    _set_ends(room, tried)
+    _set_ends(room, _set_room(room, free, room.wide, room.deep, tried))
     return room
 
 
@@ -84,12 +83,14 @@ def blocks(inner, touched, cols, layouts, tried, cell):  # type: ignore[no-untyp
             # Smaller by the slack on each side, so that cells that only just lie inside the rectangle count as such.
             room.wide[option] = cells_for(layouts[option, 1] - 4 * SLACK_M, cell)
             room.deep[option] = cells_for(layouts[option, 2] - 4 * SLACK_M, cell)
-    _set_room(room, touched, room.wide, room.deep, tried)
+    touches = _set_room(room, touched, room.wide, room.deep, tried)
+    if not touches.any():
+        return room
     within = np.zeros_like(room.fits)
     inner_room = Room(cols, room.wide, room.deep, within, room.places, room.ends, room.level)
-    _set_room(inner_room, inner, room.wide - 2, room.deep - 2, tried)
+    _set_room(inner_room, inner, room.wide - 2, room.deep - 2, touches)
     for option in range(layouts.shape[0]):
-        if tried[option] and room.wide[option] > 2 and room.deep[option] > 2:
+        if touches[option] and room.wide[option] > 2 and room.deep[option] > 2:
             for row in range(inner.shape[0]):
                 for word in range(inner.shape[1]):
                     rimmed = NONE
@@ -98,27 +99,48 @@ def blocks(inner, touched, cols, layouts, tried, cell):  # type: ignore[no-untyp
                         if word + 1 < inner.shape[1]:
                             rimmed |= within[option, row + 1, word + 1] << np.uint64(63)
                     room.fits[option, row, word] &= rimmed
-    _set_ends(room, tried)
+    _set_ends(room, touches)
     return room
 
 
 @njit(cache=True, nogil=True)
 def _set_room(room, free, wide, deep, tried):  # type: ignore[no-untyped-def]
-    """Set in `room.fits` where `wide` x `deep` cells are wholly free, for the tried layouts of which either is more than none."""
-    runs, across = free.copy(), 1
+    """Set in `room.fits` where `wide` x `deep` cells are wholly free, for the tried layouts of which either is more than none; for which
+    there may be such places."""
+    runs, across, tallest = free.copy(), np.int64(1), free.shape[0]
+    found = np.zeros(tried.size, np.bool_)
     # From the last layout to the first trenches get longer, and runs that are long enough for one are looked through for the next.
     for option in range(tried.size - 1, -1, -1):
         if not tried[option] or wide[option] < 1 or deep[option] < 1:
             continue
         if wide[option] < across:
-            runs, across = free.copy(), 1
-        keep_runs(runs, across, wide[option])
+            runs, across, tallest = free.copy(), np.int64(1), free.shape[0]
+        if tallest > 0 and wide[option] > across:
+            keep_runs(runs, across, wide[option])
+            tallest = _most_rows(runs)
         across = wide[option]
-        if not runs.any():
-            continue
-        fits = room.fits[option]
-        fits[:] = runs
-        keep_stacks(fits, deep[option])
+        # Without so many rows one above the other that have such runs there is no block.
+        if tallest >= deep[option]:
+            fits = room.fits[option]
+            for row in range(fits.shape[0]):
+                for word in range(fits.shape[1]):
+                    fits[row, word] = runs[row, word]
+            keep_stacks(fits, deep[option])
+            found[option] = True
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _most_rows(bits):  # type: ignore[no-untyped-def]
+    """How many rows that have any cell set follow one on the other, at most."""
+    most = rows = 0
+    for row in range(bits.shape[0]):
+        anywhere = NONE
+        for word in range(bits.shape[1]):
+            anywhere |= bits[row, word]
+        rows = rows + 1 if anywhere != NONE else 0
+        most = max(most, rows)
+    return most
 
 
 @njit(cache=True, nogil=True)
@@ -126,7 +148,7 @@ def _set_ends(room, tried):  # type: ignore[no-untyped-def]
     for option in range(tried.size):
         if tried[option]:
             room.places[option], low, high, near, far = places_and_ends(room.fits[option])
-            room.ends[option] = low, high, near, far
+            room.ends[option, 0], room.ends[option, 1], room.ends[option, 2], room.ends[option, 3] = low, high, near, far
 
 
 @njit(cache=True, nogil=True)

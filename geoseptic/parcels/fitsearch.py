@@ -19,6 +19,9 @@ FALL_TO_SPARE_M = 0.15
 """Sewage reaches a field by itself only with so much fall in hand, where there is a choice: heights of a raster, and the places of tank and
 pipes, are no better known. Common practice, no source."""
 
+PUMPED = 1e10
+"""By so much less a field scores that sewage may have to be lifted to: more than all else together."""
+
 BEST = 3
 """Above every kind: a search that goes on to the end."""
 
@@ -74,14 +77,15 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
     best = Best(least_kind - 1, 0.0, Spot(-1, 0.0, 0.0), Spot(-1, 0.0, 0.0), np.inf, Under(np.nan, np.nan, np.nan), np.nan, np.nan)
     met_unknown = False
     alike = same and np.array_equal(work.fields, work.reserves)
-    ceilings = _ceilings(patch)
+    ceilings = np.empty((0, 0))
     all_known = patch.unknown[-1, -1] == 0
     for number in range(tries.turns.size):
         if best.kind >= enough and (met_unknown or all_known):
             break
         turn = tries.turns[number]
         cosine, sine = math.cos(turn), math.sin(turn)
-        outline, spare_outline = turned(rings, cosine, sine), turned(spare_rings, cosine, sine)
+        outline = turned(rings, cosine, sine)
+        spare_outline = outline if same else turned(spare_rings, cosine, sine)
         left, bottom, side, rows, cols = grid_over(outline, spare_outline, cell, most_cells)
         free, _ = inside_cells(outline, left, bottom, side, rows, cols)
         met_unknown |= keep_good_ground(free, left, bottom, side, cosine, sine, patch)
@@ -94,6 +98,8 @@ def search(rings, spare_rings, same, tries, cell, most_cells, most_spots, least_
         spares = fields
         if not alike or not np.array_equal(tries.fields[number], tries.reserves[number]):
             spares = room_in(free, cols, work.reserves, tries.reserves[number], side)
+        if ceilings.size == 0:
+            ceilings = _ceilings(patch)
         best = _at_turn(
             best, turn, fields, spares, Grid(left, bottom, side, cosine, sine), most_spots, enough, work, house, patch, ceilings
         )
@@ -122,7 +128,7 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
             # Where it only matters whether there is room, of the same kind none is better than another.
             if possible < best.kind or (enough < BEST and possible == best.kind):
                 break
-            if possible == best.kind and not highest + _for_place(0.0, length_m) > best.score:
+            if possible == best.kind and not highest + _for_place(0.0, 0.0, length_m) > best.score:
                 break
             beside = _beside(spares, deep, wide, gap)
             columns = no_cells(1, fields.cols)
@@ -145,8 +151,9 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
                     # Of the same kind only what scores more is taken.
                     to_beat = best.score if kind == best.kind else -np.inf
                     to_row, to_col = _cell_at(where, grid, spot.u + 0.5 * length_m, spot.v + 0.5 * depth_m)
-                    least_run = _least_run(house, grid, spot, length_m, depth_m)
-                    if not ceilings[to_row, to_col] + _for_place(least_run, length_m) > to_beat:
+                    least_run, least_to_middle = _least_runs(house, grid, spot, length_m, depth_m)
+                    for_place = _for_place(least_run, least_to_middle, length_m)
+                    if not ceilings[to_row, to_col] + for_place > to_beat:
                         continue
                     run, to_middle = _runs(house, grid, spot, length_m, depth_m)
                     height, slope, path = _middle(planes, path_m, where, grid, spot, length_m, depth_m)
@@ -154,10 +161,11 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
                         continue
                     if not may_run_level(planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
                         continue
-                    for_place = _for_place(least_run, length_m)
-                    if not _may_score(ceilings, where, grid, spot, count, length_m, work.trenches, to_beat - for_place):
+                    corner = _highest_corner(planes, path_m, where, grid, spot, length_m, depth_m)
+                    uphill = PUMPED if _in_hand(house, corner, run) < FALL_TO_SPARE_M else 0.0
+                    if not _may_score(ceilings, where, grid, spot, count, length_m, work.trenches, to_beat + uphill - for_place):
                         continue
-                    under, in_hand, score = _looked_under(planes, path_m, where, grid, spot, work, house, run, to_middle, to_beat)
+                    under, in_hand, score = _looked_under(planes, path_m, where, grid, spot, work, house, run, to_middle, corner, to_beat)
                     if not score > to_beat:
                         continue
                     if not runs_level(planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
@@ -194,13 +202,12 @@ def _spaced(first, last, whole, stride):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _looked_under(planes, path_m, where, grid, spot, work, house, run, to_middle, to_beat):  # type: ignore[no-untyped-def]
-    """The ground under a field's trenches, what is in hand, and the score.
+def _looked_under(planes, path_m, where, grid, spot, work, house, run, to_middle, corner, to_beat):  # type: ignore[no-untyped-def]
+    """The ground under a field's trenches, what is in hand over it and over the field's highest corner, and the score.
 
     Every further trench can only lower the score: once that is not over `to_beat`, the rest is not looked at.
     """
-    count, length_m, depth_m = work.fields[spot.layout]
-    corner = _highest_corner(planes, path_m, where, grid, spot, length_m, depth_m)
+    count, length_m = work.fields[spot.layout, 0], work.fields[spot.layout, 1]
     top, steepest, path, in_hand, score = -np.inf, 0.0, np.inf, np.nan, np.inf
     for trench in range(int(count)):
         v = spot.v + trench * work.trenches.pitch_m
@@ -382,20 +389,23 @@ def _runs(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _least_run(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
-    """A bound just below the run of `_runs`, found with less work."""
+def _least_runs(house, grid, spot, length_m, depth_m):  # type: ignore[no-untyped-def]
+    """Bounds just below those of `_runs`, found with less work."""
+    along, across = spot.u + 0.5 * length_m, spot.v + 0.5 * depth_m
     if np.isnan(house.x):
-        along, across = spot.u + 0.5 * length_m, spot.v + 0.5 * depth_m
-    else:
-        u, v = house.x * grid.cosine + house.y * grid.sine, house.y * grid.cosine - house.x * grid.sine
-        along, across = max(0.0, spot.u - u, u - spot.u - length_m), max(0.0, spot.v - v, v - spot.v - depth_m)
-    return (1.0 - 1e-9) * math.sqrt(along * along + across * across)
+        away = (1.0 - 1e-9) * math.sqrt(along * along + across * across)
+        return away, away
+    u, v = house.x * grid.cosine + house.y * grid.sine, house.y * grid.cosine - house.x * grid.sine
+    along, across = along - u, across - v
+    beside, above = max(0.0, abs(along) - 0.5 * length_m), max(0.0, abs(across) - 0.5 * depth_m)
+    to_middle = (1.0 - 1e-9) * math.sqrt(along * along + across * across)
+    return max(0.0, (1.0 - 1e-9) * math.sqrt(beside * beside + above * above) - SLACK_M), to_middle
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _for_place(least_run, length_m):  # type: ignore[no-untyped-def]
-    """What length and run leave of a score at most, to go with `_ceilings`."""
-    return _score(np.inf, np.nan, 0.0, least_run, length_m, 0.0) + ROUNDING
+def _for_place(least_run, least_to_middle, length_m):  # type: ignore[no-untyped-def]
+    """What length and runs leave of a score at most, to go with `_ceilings`."""
+    return _score(np.inf, np.nan, 0.0, least_run, length_m, least_to_middle) + ROUNDING
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -413,7 +423,7 @@ def _score(in_hand, path, slope, run, length_m, to_middle):  # type: ignore[no-u
     An unknown path counts as the shortest, an unknown slope as the steepest; without a house the lift decides nothing. One number, each
     term smaller than a step of the one before.
     """
-    score = -1e10 if in_hand < FALL_TO_SPARE_M else 0.0
+    score = -PUMPED if in_hand < FALL_TO_SPARE_M else 0.0
     score += 1e8 * (math.floor(min(path, 305.0) / 30.48) if not np.isnan(path) else 0.0)
     score += 1e7 * math.floor(min(length_m, 68.0) / 7.62)
     score -= 1e5 * (min(99.0, math.floor(50.0 * slope)) if not np.isnan(slope) else 99.0)

@@ -9,7 +9,7 @@ import shapely
 
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels.buffers import MARGIN_M, OVERSHOOT, QUADRANT_SEGMENTS, outward
-from geoseptic.parcels.lines import Ways, ways_of
+from geoseptic.parcels.lines import TOUCH_M, Ways, ways_of
 
 TANK_LENGTH_M: Final = 3.0
 TANK_WIDTH_M: Final = 1.8
@@ -82,8 +82,7 @@ def place(
     tops = shapely.get_point(straight, 0)
     walls = shapely.shortest_line(houses_m[rows], tops)
     barred = shapely.union(barriers_m[rows], houses_m[rows])
-    ways = ways_of(lots_m[rows], barred, fields_m[rows], reserves_m[rows])
-    good = shapely.covers(ways, walls) & shapely.covers(ways, straight)
+    good = _open(walls, straight, lots_m[rows], barred, fields_m[rows], reserves_m[rows])
     centres[rows[good]], sewers[rows[good]], effluents[rows[good]] = tops[good], walls[good], straight[good]
     for at in np.flatnonzero(~good):
         row = rows[at]
@@ -133,6 +132,21 @@ def _near(room: Geometries, houses_m: Geometries) -> Geometries:
     nearest_m = shapely.distance(room, houses_m)
     near: Geometries = shapely.intersection(room, shapely.buffer(houses_m, nearest_m + NEAR_HOUSE_M))
     return near
+
+
+def _open(
+    walls: Geometries, straight: Geometries, lots_m: Geometries, barred: Geometries, fields_m: Geometries, reserves_m: Geometries
+) -> npt.NDArray[np.bool_]:
+    """Whether both straight lines run over open ground, as of `ways_of`, which are made only where one comes near to what is shut."""
+    shut = shapely.buffer(barred, -TOUCH_M, join_style="mitre")
+    good = np.asarray(shapely.covers(lots_m, walls) & shapely.covers(lots_m, straight))
+    # The shortest way to the field touches it at its end and nowhere else.
+    for line, shapes in ((walls, shut), (straight, shut), (walls, fields_m), (walls, reserves_m), (straight, reserves_m)):
+        good[good] = shapely.disjoint(line[good], shapes[good])
+    near = np.flatnonzero(~good)
+    ways = ways_of(lots_m[near], barred[near], fields_m[near], reserves_m[near])
+    good[near] = shapely.covers(ways, walls[near]) & shapely.covers(ways, straight[near])
+    return good
 
 
 def _another_way(

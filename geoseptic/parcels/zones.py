@@ -1,6 +1,6 @@
 """The ground that each feature keeps from one part of a system, by the rules."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,6 +15,8 @@ from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.obstacles import Obstacles
 from geoseptic.units import from_metres
+
+Lengths = npt.NDArray[np.float64]
 
 REQUIRED = "required"
 MAY_BE_REQUIRED = "may be required"
@@ -50,6 +52,7 @@ class Zones:
     shapes: list[shapely.Geometry] = field(default_factory=list)
     silent: tuple[str, ...] = ()
     stand_ins: tuple[tuple[str, str], ...] = ()
+    rings: Callable[[Geometries, Lengths | float], Geometries] = outward
 
     @property
     def shapes_m(self) -> Geometries:
@@ -121,6 +124,7 @@ def zones(
     granted: frozenset[str] = frozenset(),
     ground: Ground | None = None,
     workers: int = 1,
+    rings: Callable[[Geometries, Lengths | float], Geometries] = outward,
 ) -> Zones:
     """The zones of every obstacle for `part`.
 
@@ -130,12 +134,13 @@ def zones(
     granted : reliefs that the authority has granted; one that hangs on a well's make counts for the wells alone whose own record says so.
     ground : settles conditions that follow from elevation; without it they are unknown.
     workers : threads that ask the ground.
+    rings : makes the rings round shapes at these distances; one who has made them before may know them.
 
     Raises
     ------
     CodeSilentError : the rules have no value for a well, spring or surface water that is there.
     """
-    out = Zones(part, rules.unit)
+    out = Zones(part, rules.unit, rings=rings)
     silent: dict[str, None] = {}
     stand_ins: dict[tuple[str, str], None] = {}
     groups: dict[tuple[str, tuple[tuple[str, bool], ...], tuple[str, ...]], list[int]] = {}
@@ -169,10 +174,10 @@ def _add_whole(out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64], di
     error_m = obstacles.location_error_m[rows]
     rough = _rough(error_m, distance_m)
     near_m = distance_m + np.where(rough, 0.0, error_m)
-    for source, shape, keep_m in zip(rows, outward(obstacles.shapes_m[rows], near_m), near_m, strict=True):
+    for source, shape, keep_m in zip(rows, out.rings(obstacles.shapes_m[rows], near_m), near_m, strict=True):
         out.add(obstacles, int(source), shape, distance_m, float(keep_m), REQUIRED, entry, why)
     far_m = (distance_m + error_m)[rough]
-    for source, shape, keep_m in zip(rows[rough], outward(obstacles.shapes_m[rows[rough]], far_m), far_m, strict=True):
+    for source, shape, keep_m in zip(rows[rough], out.rings(obstacles.shapes_m[rows[rough]], far_m), far_m, strict=True):
         doubt = f"{why}; its place is known only to {from_metres(obstacles.location_error_m[source], out.unit):.0f} {out.unit}"
         out.add(obstacles, int(source), shape, distance_m, float(keep_m), MAY_BE_REQUIRED, entry, doubt)
 
@@ -240,7 +245,7 @@ def _add_longest_of_others(
         return
     keep_m = distance_m + obstacles.location_error_m[rows]
     why = f"its kind is not stated: as {FEATURES[kind].lower()}, {_because(longest)}"
-    for source, ring, far_m in zip(rows, outward(obstacles.shapes_m[rows], keep_m), keep_m, strict=True):
+    for source, ring, far_m in zip(rows, out.rings(obstacles.shapes_m[rows], keep_m), keep_m, strict=True):
         out.add(obstacles, int(source), ring, distance_m, float(far_m), MAY_BE_REQUIRED, longest, why)
 
 
@@ -262,7 +267,7 @@ def _add_ring(
     distance_m = entry.distance_m or 0.0
     error_m = obstacles.location_error_m[rows]
     shapes_m, far_m = obstacles.shapes_m[rows], distance_m + error_m
-    rings = outward(shapes_m, far_m)
+    rings = out.rings(shapes_m, far_m)
     doubt = "unless it is shown otherwise: " + _because(entry)
     if ground is None or not conditions:
         for source, ring, keep_m in zip(rows, rings, far_m, strict=True):
@@ -275,7 +280,7 @@ def _add_ring(
     sure, maybe = shapely.intersection(rings, holds), shapely.intersection(rings, unknown)
     rough = np.flatnonzero(_rough(error_m, distance_m) & ~shapely.is_empty(sure))
     near_m[rough] = distance_m
-    inner = outward(shapes_m[rough], distance_m)
+    inner = out.rings(shapes_m[rough], distance_m)
     maybe[rough] = shapely.union(maybe[rough], shapely.difference(sure[rough], inner))
     unknown[rough] = shapely.union(unknown[rough], holds[rough])
     sure[rough] = shapely.intersection(sure[rough], inner)

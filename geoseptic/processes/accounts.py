@@ -12,7 +12,7 @@ from geoseptic.model import legend_table
 from geoseptic.model.legends import VectorLegend
 from geoseptic.model.results import LayerResult, Results
 from geoseptic.parcels.repair import Fault
-from geoseptic.processes.account_outputs import FILE, OUTPUTS
+from geoseptic.processes.account_outputs import FILE, OUTPUTS, SPOILT
 from geoseptic.processes.land import Land
 from geoseptic.processes.tables import polygons
 from geoseptic.units import SQUARE_METRES_PER_UNIT
@@ -25,9 +25,6 @@ DONE: Final[Mapping[str, str]] = {
     "overlap": "kept out of the envelopes of all lots that claim it, with the distance from the lot line",
 }
 """Kind of fault -> what a run does about it."""
-
-SPOILT: Final = "checking"
-"""Stage in which the shape of a parcel is found to be of no use."""
 
 
 def spoilt_records(land: Land) -> tuple[Mapping[str, object], ...]:

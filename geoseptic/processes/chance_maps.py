@@ -91,7 +91,7 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
     """
     zones, obstacles = cut.zones, land.obstacles
     everyone = joined(uncertain.wells, uncertain.presumed)
-    thing = _things(land)
+    thing = things_of(land)
     source = np.array(zones.source, np.int64)
     own = thing[source]
     of_uncertain = (own >= 0) & (everyone.kind != EXACT)[own]
@@ -127,7 +127,7 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
     )
 
 
-def _things(land: Land) -> npt.NDArray[np.int64]:
+def things_of(land: Land) -> npt.NDArray[np.int64]:
     """For each obstacle the row of its well among those on record and the presumed ones after them, -1 for what is no well."""
     place = {name: row for row, name in enumerate(land.wells.ids)}
     presumed = {name: len(land.wells) + row for row, name in enumerate(land.presumed_ids)}

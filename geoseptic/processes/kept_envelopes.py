@@ -58,10 +58,11 @@ def cut(
     return whole, lines if strips else None
 
 
-def groups_by_place(shapes_m: Geometries) -> list[Rows]:
-    """Rows of parcels that lie together, by squares of the map with a power of two as side: one parcel more moves no other one."""
+def groups_by_place(shapes_m: Geometries, in_a_group: int | None = None) -> list[Rows]:
+    """Rows of shapes that lie together, about so many (`IN_A_GROUP`), by squares of the map with a power of two as side: one shape more
+    moves no other one."""
     west, south, east, north = shapely.total_bounds(shapes_m)
-    per_group_m2 = max((east - west) * (north - south), 1.0) / len(shapes_m) * IN_A_GROUP
+    per_group_m2 = max((east - west) * (north - south), 1.0) / len(shapes_m) * (in_a_group or IN_A_GROUP)
     side_m = 2.0 ** round(np.log2(per_group_m2) / 2)
     left, bottom, right, top = shapely.bounds(shapes_m).T
     squares = np.column_stack([np.floor((left + right) / 2 / side_m), np.floor((bottom + top) / 2 / side_m)])

@@ -187,11 +187,15 @@ def _below_the_tank(lots: Lots, setting: Setting, laid: Laid, grounds: Mapping[i
     """Where sewage would have to be lifted and some ground lies low enough, the field is looked for once more from the tank as it stands;
     taken where it then needs no pump. `grounds` : of lots that were searched before."""
     second = {}
-    for lot, run in enumerate(laid.profiles):
-        if run is not None and run.lift_m > 0 and _may_run_down(lots, lot, setting, run):
+    lifted = [lot for lot, run in enumerate(laid.profiles) if run is not None and run.lift_m > 0]
+    lowest = lowest_m(setting.terrain, lots.field_m[lifted]) - setting.burial.field_pipe_depth_m
+    centres = shapely.get_coordinates(laid.tanks.centres_m[lifted]).tolist()
+    for lot, lowest_pipe_m, (x, y) in zip(lifted, lowest.tolist(), centres, strict=True):
+        run = laid.profiles[lot]
+        # Some ground of the field's envelope may lie low enough for the tank's outlet.
+        if run is not None and lowest_pipe_m <= run.tank_outlet_m + LOWER_STILL_M:
             # As much lower as was missing: the search knows nothing of the ground on the way and of the header along the field.
-            centre = laid.tanks.centres_m[lot]
-            start = float(shapely.get_x(centre)), float(shapely.get_y(centre)), run.tank_outlet_m - run.lift_m
+            start = x, y, run.tank_outlet_m - run.lift_m
             answer = _again(lots, lot, setting, laid.answers[lot], NO_ROOM, start, grounds.get(lot))
             if _moved_at_all(answer, laid.answers[lot]):
                 second[lot] = answer
@@ -219,12 +223,6 @@ def _may_drain(lots: Lots, setting: Setting, answers: Mapping[int, Searched]) ->
     arrives_m = highest_m(setting.terrain, houses_m) - fall_m
     pipe_m = np.array(_highest_m(setting, [placement.trenches for placement in placed])) - burial.field_pipe_depth_m
     return {lot: answers[lot] for lot, may in zip(rows, arrives_m >= pipe_m - AT_A_CORNER_M, strict=True) if may}
-
-
-def _may_run_down(lots: Lots, lot: int, setting: Setting, run: Profile) -> bool:
-    """Whether any ground of the field's envelope lies low enough for the tank's outlet."""
-    lowest = lowest_m(setting.terrain, lots.field_m[lot]) - setting.burial.field_pipe_depth_m
-    return lowest <= run.tank_outlet_m + LOWER_STILL_M
 
 
 def _again(
@@ -364,10 +362,10 @@ def at_homes(lots: Lots, envelopes: Geometries) -> Geometries:
 
 def _of_all_parts(lots: Lots, lot: int, at_home: Site) -> Site:
     """The site on all of what every open question would leave of the lot, whichever part the house stands on."""
-    field, reserve = lots.field_possible_m[lot], lots.reserve_possible_m[lot]
-    if field is at_home.field and shapely.get_num_geometries(lots.shapes_m[lot]) < 2:
+    field = lots.field_possible_m[lot]
+    if field is at_home.field:
         return at_home
-    return site_of(field, reserve, (at_home.outlet_x_m, at_home.outlet_y_m, at_home.outlet_invert_m))
+    return site_of(field, lots.reserve_possible_m[lot], (at_home.outlet_x_m, at_home.outlet_y_m, at_home.outlet_invert_m))
 
 
 def has_both(found: Fit | None, need: FieldNeed) -> bool:
@@ -430,40 +428,56 @@ def _highest_m(setting: Setting, trenches: Sequence[Sequence[shapely.Polygon]]) 
     return found
 
 
-def _corners_of(setting: Setting, areas: Sequence[shapely.Polygon | None]) -> tuple[Floats, Floats]:
+def _corners_of(setting: Setting, areas: Geometries | Sequence[shapely.Polygon | None]) -> tuple[Floats, Floats]:
     """The corners of rectangles, shape (n, 4, 2), and the height of the ground there, (n, 4), NaN where it is not known. [m]"""
-    corners = shapely.get_coordinates(np.array(areas, object)).reshape(-1, 5, 2)[:, :4]
+    corners = shapely.get_coordinates(np.asarray(areas, object)).reshape(-1, 5, 2)[:, :4]
     return corners, heights_m(setting.terrain, corners.reshape(-1, 2)).reshape(-1, 4)
 
 
 def _with_headers(setting: Setting, tanks: tank.Tanks, answers: Sequence[Searched]) -> tank.Tanks:
     """The tanks with their effluent lines led on round the field to its highest corner, from where all trenches can be fed."""
-    effluents_m = tanks.effluents_m.copy()
     # A tank is placed where there is a field.
     fields_m = {lot: placement.field for lot in np.flatnonzero(tanks.placed).tolist() if (placement := answers[lot].placement) is not None}
-    for (lot, area), corners, high_m in zip(fields_m.items(), *_corners_of(setting, list(fields_m.values())), strict=True):
-        if np.isnan(high_m).any():
-            continue
-        line = shapely.get_coordinates(effluents_m[lot])
-        # Of corners about as high the one with the shortest way.
-        about_m = np.round(high_m, 1)
-        ways = [_along_ring(area, line[-1], corner) for corner in corners[about_m == about_m.max()]]
-        shortest = ways[0] if len(ways) == 1 else min(ways, key=lambda way: float(shapely.length(shapely.linestrings(way))))
-        effluents_m[lot] = shapely.linestrings(np.vstack([line, shortest[1:]]))
+    areas_m = np.array(list(fields_m.values()), object)
+    corners, high_m = _corners_of(setting, areas_m)
+    known = np.flatnonzero(~np.isnan(high_m).any(axis=1))
+    if not len(known):
+        return tanks
+    lots, areas_m, corners = np.array(list(fields_m))[known], areas_m[known], corners[known]
+    # Of corners about as high the one with the shortest way.
+    about_m = np.round(high_m[known], 1)
+    row, corner = np.nonzero(about_m == about_m.max(axis=1)[:, None])
+    lines = tanks.effluents_m[lots]
+    ends = shapely.get_coordinates(shapely.get_point(lines, -1))
+    ways = _along_rings(areas_m[row], ends[row], corners[row, corner])
+    order = np.lexsort((shapely.length(ways), row))
+    shortest = ways[order[np.unique(row[order], return_index=True)[1]]]
+    (line_m, line), (way_m, way) = (shapely.get_coordinates(shapes, return_index=True) for shapes in (lines, shortest))
+    onward = np.append(False, way[1:] == way[:-1])
+    line_m, line = np.concatenate([line_m, way_m[onward]]), np.concatenate([line, way[onward]])
+    order = np.argsort(line, kind="stable")
+    effluents_m = tanks.effluents_m.copy()
+    effluents_m[lots] = shapely.linestrings(line_m[order], indices=line[order])
     return replace(tanks, effluents_m=effluents_m)
 
 
-def _along_ring(shape: shapely.Polygon, start: npt.NDArray[np.float64], end: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """The shorter way along the outline of a polygon from one point on it to another, as points of shape (n, 2) with both ends."""
-    ring = shapely.get_coordinates(shape)
-    whole_m = float(shapely.length(shape))
-    own = shapely.line_locate_point(shapely.LineString(ring), shapely.points(np.array([start, end])))
-    corner_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])[:-1]
-    ahead_m = (own[1] - own[0]) % whole_m
-    forward = ahead_m <= whole_m / 2
-    away_m = (corner_m - own[0]) % whole_m if forward else (own[0] - corner_m) % whole_m
-    between = np.flatnonzero((away_m > AT_A_CORNER_M) & (away_m < min(ahead_m, whole_m - ahead_m) - AT_A_CORNER_M))
-    return np.vstack([start, ring[between[np.argsort(away_m[between])]], end])
+def _along_rings(rectangles: Geometries, starts: Floats, ends: Floats) -> Geometries:
+    """The shorter way along the outline of each of n rectangles from one point on it to another, both of shape (n, 2). [m]"""
+    rings = shapely.get_coordinates(rectangles).reshape(-1, 5, 2)
+    outlines, whole_m = shapely.linestrings(rings), shapely.length(rectangles)[:, None]
+    start_m, end_m = (shapely.line_locate_point(outlines, shapely.points(points))[:, None] for points in (starts, ends))
+    side_m = np.hypot(*np.moveaxis(np.diff(rings, axis=1), -1, 0))
+    corner_m = np.cumsum(np.column_stack([np.zeros(len(rings)), side_m[:, :-1]]), axis=1)
+    ahead_m = (end_m - start_m) % whole_m
+    away_m = np.where(ahead_m <= whole_m / 2, (corner_m - start_m) % whole_m, (start_m - corner_m) % whole_m)
+    between = (away_m > AT_A_CORNER_M) & (away_m < np.minimum(ahead_m, whole_m - ahead_m) - AT_A_CORNER_M)
+    order = np.argsort(np.where(between, away_m, np.inf), axis=1, kind="stable")
+    corners = np.take_along_axis(rings[:, :-1], order[:, :, None], axis=1)
+    points = np.concatenate([starts[:, None], corners, ends[:, None]], axis=1)
+    ends_too = np.ones((len(rings), 1), bool)
+    on_way = np.concatenate([ends_too, np.take_along_axis(between, order, axis=1), ends_too], axis=1)
+    ways: Geometries = shapely.linestrings(points[on_way], indices=np.nonzero(on_way)[0])
+    return ways
 
 
 def _grounds_along(lines: Geometries, terrain: Terrain) -> list[Ground]:

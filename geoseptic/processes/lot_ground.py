@@ -138,16 +138,20 @@ def _planes(terrain: Terrain, xy_m: Floats) -> tuple[Floats, Floats, Floats]:
     return planes, col - cols - 0.5, row - rows - 0.5
 
 
-def lowest_m(terrain: Terrain, shape_m: shapely.Geometry) -> float:
-    """A height that no fitted ground in the box round a shape lies below, NaN where none is known there. [m]"""
-    left, bottom, right, top = shapely.bounds(shape_m)
-    around, (rows, cols) = terrain.half_window, terrain.elevation_m.shape
-    row_0, row_1 = (int(np.floor((terrain.top_m - y) / terrain.cell_size_m)) for y in (top, bottom))
-    col_0, col_1 = (int(np.floor((x - terrain.left_m) / terrain.cell_size_m)) for x in (left, right))
-    box_m = terrain.elevation_m[
-        max(0, row_0 - around) : min(rows, row_1 + around + 1), max(0, col_0 - around) : min(cols, col_1 + around + 1)
-    ]
-    return float(np.nanmin(box_m)) if box_m.size and not np.isnan(box_m).all() else math.nan
+def lowest_m(terrain: Terrain, shapes_m: Geometries) -> Floats:
+    """A height that no fitted ground in the box round each shape lies below, NaN where none is known there; shape (n,). [m]"""
+    found, around, (rows, cols) = np.full(len(shapes_m), np.nan), terrain.half_window, terrain.elevation_m.shape
+    for number, (left, bottom, right, top) in enumerate(shapely.bounds(shapes_m).tolist()):
+        if math.isnan(left):
+            continue
+        row_0, row_1 = (math.floor((terrain.top_m - y) / terrain.cell_size_m) for y in (top, bottom))
+        col_0, col_1 = (math.floor((x - terrain.left_m) / terrain.cell_size_m) for x in (left, right))
+        box_m = terrain.elevation_m[
+            max(0, row_0 - around) : min(rows, row_1 + around + 1), max(0, col_0 - around) : min(cols, col_1 + around + 1)
+        ]
+        if box_m.size:
+            found[number] = np.fmin.reduce(box_m, axis=None)
+    return found
 
 
 def highest_m(terrain: Terrain, shapes_m: Geometries) -> Floats:

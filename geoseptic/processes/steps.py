@@ -14,7 +14,7 @@ from geoseptic.model.rules import GROUND_CONDITIONS, RuleSet
 from geoseptic.parcels.envelope import LOT_LINE, Envelopes
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.zones import Zones, zones
-from geoseptic.processes import kept_envelopes, tables
+from geoseptic.processes import kept_envelopes, kept_rings, tables
 from geoseptic.processes.accounts import failure
 from geoseptic.processes.land import Land
 from geoseptic.processes.paths import Drained
@@ -68,7 +68,7 @@ def cut_envelopes(
     cuts = []
     strips_m: dict[float, npt.NDArray[np.object_]] = {}
     for part in parts:
-        found = zones(land.obstacles, rules, part, facts=facts, granted=granted, ground=ground, workers=workers)
+        found = zones(land.obstacles, rules, part, facts=facts, granted=granted, ground=ground, workers=workers, rings=kept_rings.outward)
         try:
             lot_line = rules.requirement(part, LOT_LINE).settled(facts, granted).largest
             lot_line_m, silent = lot_line.distance_m or 0.0, False

@@ -18,6 +18,7 @@ from geoseptic.model.rules import PARTS, RuleSet
 from geoseptic.parcels.envelope import LOT_LINE, Envelopes
 from geoseptic.parcels.repair import Fabric, Fault
 from geoseptic.parcels.zones import REQUIRED, Zones
+from geoseptic.processes import kept_rings
 from geoseptic.units import from_metres, metres_per
 
 ENVELOPE_LAYERS: Mapping[str, str] = {
@@ -209,7 +210,7 @@ def disc_layer(
         f"radius_{unit}": "Radius of the disc: the well's location error, at least the sanitary radius; of a presumed well, round its lot",
         f"drains_here_{square}": "Ground within the reach whose nearest well down the flow path is this one",
     }
-    shapes = polygons(frame.from_metres(shapely.buffer(places_m, radius_m, quad_segs=16)))
+    shapes = polygons(frame.from_metres(kept_rings.discs(places_m, radius_m)))
     legend = VectorLegend(
         "Wells as discs",
         "polygon",

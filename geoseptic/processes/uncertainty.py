@@ -14,6 +14,7 @@ from geoseptic.processes.inputs import (
     WELL_RADIUS_M,
     WINDOW_M,
 )
+from geoseptic.processes.screen_county import TRENCH_BOTTOM_M, Floodplain, Groundwater, InFloodplain, Soils, TrenchBottom
 
 if TYPE_CHECKING:
     from geoseptic.model.results import Results
@@ -59,6 +60,7 @@ Reading = Annotated[
         RasterOut("chance_clear", "Chance that a cell keeps every setback of a drain field, in percent; 255 unknown"),
         RasterOut("slope_chance", "Chance that the ground is no steeper than the code's limit, in percent; 255 unknown"),
         RasterOut("path_chance", "Chance that water runs from here to a well, in percent of draws of the ground; 255 unknown"),
+        LayerOut("chances", "parcels", "One row a parcel: the chance that a field, and a field with its reserve, fit"),
         LayerOut("chances", "places", "Where the wells may be whose place is not known: the ground that their error leaves open"),
         *OUTPUTS,
     ),
@@ -80,6 +82,11 @@ def uncertainty(
     drains: inputs.Drains = None,
     other_features: inputs.OtherFeatures = None,
     culverts: inputs.Culverts = None,
+    soils: Soils = None,
+    floodplain: Floodplain = None,
+    groundwater: Groundwater = None,
+    in_floodplain: InFloodplain = "exclude",
+    trench_bottom_m: TrenchBottom = TRENCH_BOTTOM_M,
     draws: Draws = 200,
     seed: Seed = 1,
     location_error_is: Reading = "cep50",
@@ -103,8 +110,21 @@ def uncertainty(
     workers: inputs.Workers = 1,
 ) -> "Results":
     """How sure the answers are when wells, lot lines, buildings and heights may lie off: chances instead of yes and no."""
+    from geoseptic.io.soilfiles import load_soil_criteria
     from geoseptic.model.results import Results, merged
-    from geoseptic.processes import accounts, chance_maps, chance_places, notices, plausible_ground, slopes, steps
+    from geoseptic.processes import (
+        accounts,
+        chance_fits,
+        chance_maps,
+        chance_places,
+        depth_checks,
+        lot_ground,
+        notices,
+        plausible_ground,
+        slopes,
+        soil_ground,
+        steps,
+    )
     from geoseptic.processes import land as land_checks
     from geoseptic.processes import paths as flow_paths
     from geoseptic.processes.uncertain import Doubts, uncertain_of
@@ -144,9 +164,15 @@ def uncertainty(
     land_checks.check_overlap(elevation, land)
     uncertain = uncertain_of(land, doubts)
     parts, stated, relieved = ("drain_field",), facts or {}, frozenset(granted)
+    soil = soil_ground.check_soils(
+        soils, floodplain, groundwater, elevation.grid.frame, rules, load_soil_criteria(), stated, trench_bottom_m
+    )
+    soil = soil_ground.with_notes(soil, depth_checks.check_depths(groundwater, elevation, land.fabric.shapes_m))
+    soil = soil_ground.with_found(soil, land.fabric.shapes_m, land.parcels.texts("soil"))
     slope = slopes.slope_percent(elevation, window_m, method, workers)
     ground = flow_paths.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
-    ground_facts = steps.ground_facts(elevation, ground, well_radius_m) if steps.needs_ground(rules, parts, land) else None
+    paths = flow_paths.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers)
+    ground_facts = steps.ground_facts(elevation, ground, well_radius_m) if steps.needs_ground(rules, (*parts, "reserve"), land) else None
     cuts = steps.cut_envelopes(land, rules, parts, stated, relieved, ground_facts, workers)
     told = steps.envelope_results(land, rules, cuts)
     results = merged(
@@ -158,6 +184,18 @@ def uncertainty(
         ),
         chance_maps.clear_results(elevation, land, rules, cuts[0], uncertain, workers),
         chance_maps.slope_results(elevation, slope, rules, uncertain, window_m, method, workers),
+        chance_fits.fit_results(
+            land,
+            rules,
+            stated,
+            relieved,
+            lot_ground.LotGround(elevation, slope, ground, paths, soil, rules, in_floodplain == "exclude"),
+            ground_facts,
+            soil,
+            uncertain,
+            window_m,
+            workers,
+        ),
         chance_maps.path_results(
             elevation,
             land,

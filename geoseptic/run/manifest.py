@@ -8,7 +8,7 @@ from typing import Any
 
 from geoseptic.errors import GeosepticError, InputChangedError
 from geoseptic.io import rasters as raster_files
-from geoseptic.io.filehashes import digest_of
+from geoseptic.io.filehashes import digest_of, each_once
 from geoseptic.io.formats import SHAPEFILE, is_elsewhere
 from geoseptic.io.runfolders import rows_of_run
 from geoseptic.io.sources import ROWS_READ
@@ -37,11 +37,6 @@ def manifest(
     seconds: Mapping[str, float],
 ) -> dict[str, Any]:
     """The record of a run, ready for JSON, without the names of its outputs."""
-    plain = {
-        parameter.name: wanted.values.get(parameter.name, parameter.default)
-        for parameter in process.parameters
-        if not isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn | RunIn)
-    }
     return {
         "process": process.id,
         "geoseptic": version,
@@ -52,17 +47,7 @@ def manifest(
         "values": wanted.value_maps,
         "stated": wanted.statements,
         "places": {"settings": wanted.places, "columns": wanted.place_columns},
-        "parameters": {
-            **plain,
-            **{f"{name}_unit": unit for name, unit in wanted.units.items()},
-            "cell_size_m": wanted.cell_size_m,
-            "zero_is_height": wanted.zero_is_height,
-            "level_is_height": wanted.level_is_height,
-            "elevation_scale": wanted.elevation_scale,
-            "elevation_gaps": "unknown" if wanted.gaps_are_unknown else "refuse",
-            "elevation_tiles": "anywhere" if wanted.tiles_anywhere else "below",
-            "scheduler": None if wanted.scheduler is None else shown(wanted.scheduler),
-        },
+        "parameters": parameters_of(process, wanted),
         "rules": _rules_record(rules) if rules else None,
         "citations": _texts(results.citations),
         "counts": results.counts,
@@ -71,6 +56,26 @@ def manifest(
         "failures": results.failures,
         "warnings": list(warnings),
         "cautions": CAUTIONS,
+    }
+
+
+def parameters_of(process: Process[..., Any], wanted: Request) -> dict[str, Any]:
+    """All that was asked for, beside the inputs."""
+    plain = {
+        parameter.name: wanted.values.get(parameter.name, parameter.default)
+        for parameter in process.parameters
+        if not isinstance(parameter.spec, LayerIn | ElevationIn | DepthIn | SheetIn | RunIn)
+    }
+    return {
+        **plain,
+        **{f"{name}_unit": unit for name, unit in wanted.units.items()},
+        "cell_size_m": wanted.cell_size_m,
+        "zero_is_height": wanted.zero_is_height,
+        "level_is_height": wanted.level_is_height,
+        "elevation_scale": wanted.elevation_scale,
+        "elevation_gaps": "unknown" if wanted.gaps_are_unknown else "refuse",
+        "elevation_tiles": "anywhere" if wanted.tiles_anywhere else "below",
+        "scheduler": None if wanted.scheduler is None else shown(wanted.scheduler),
     }
 
 
@@ -99,7 +104,7 @@ def with_digests(inputs: Mapping[str, Mapping[str, Any]], digests: Mapping[str, 
 def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]:
     """File, layer, size and hash of every input."""
     records = {}
-    for name, path, layer, raster in _inputs(process, wanted):
+    for name, path, layer, raster in inputs_of(process, wanted):
         try:
             digest = digest_of(_own_files(path, raster, wanted))
         except OSError:
@@ -113,7 +118,7 @@ def input_records(process: Process[..., Any], wanted: Request) -> dict[str, Any]
 def input_states(process: Process[..., Any], wanted: Request) -> dict[str, list[tuple[Any, ...]]]:
     """What the file system tells of every input's files, without reading them: where it is the same at two times, so is what they hold."""
     states: dict[str, list[tuple[Any, ...]]] = {}
-    for name, path, _, raster in _inputs(process, wanted):
+    for name, path, _, raster in inputs_of(process, wanted):
         states[name] = []
         for given in (path, f"{path}-wal"):  # behind a GeoPackage that is being edited, the newest of it
             with suppress(OSError):
@@ -132,7 +137,8 @@ def refuse_changed(
     if now == states:
         return
     try:
-        found = input_records(process, wanted)
+        with each_once():
+            found = input_records(process, wanted)
     except OSError as error:
         raise InputChangedError([str(error.filename or error)]) from error
     # A log behind it is in no hash.
@@ -145,7 +151,7 @@ def _logs(state: Iterable[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
     return [told for told in state if str(told[0]).endswith("-wal")]
 
 
-def _inputs(process: Process[..., Any], wanted: Request) -> Iterator[tuple[str, str, str | None, bool]]:
+def inputs_of(process: Process[..., Any], wanted: Request) -> Iterator[tuple[str, str, str | None, bool]]:
     """Parameter, file and layer of every input, and whether it is a raster."""
     for parameter in process.parameters:
         given = wanted.values.get(parameter.name)

@@ -31,8 +31,8 @@ SCRATCH: Final = ".geoseptic-scratch-"
 SCRATCH_BYTES_A_CELL: Final = (8, 70)
 """Of working files beside the outputs: heights and one plane made of them at the least, all that the largest process makes at the most."""
 
-PIECES_BYTES_A_CELL: Final = 56
-"""Of what is kept to go on from: 52 measured (tests/benchmarks/README.md), 4 more for places of wells beside their numbers."""
+PIECES_BYTES_A_CELL: Final = 84
+"""Of what is kept to go on from, measured with many lots (tests/benchmarks/README.md)."""
 
 
 def refuse(process: Process[..., Any], wanted: Request) -> None:

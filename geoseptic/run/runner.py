@@ -3,7 +3,7 @@
 import logging
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import partial
 from pathlib import Path
@@ -15,6 +15,7 @@ from pyproj import CRS
 from geoseptic.errors import GeosepticError, listed
 from geoseptic.io import kept, pieces
 from geoseptic.io import rasters as raster_files
+from geoseptic.io.filehashes import each_once
 from geoseptic.io.keptheights import read_once
 from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
@@ -22,7 +23,7 @@ from geoseptic.model.layers import READ_WHOLE
 from geoseptic.model.problems import Refused
 from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn, Spec
-from geoseptic.run import copies, outputs, stops, todatabase
+from geoseptic.run import copies, outputs, sameruns, stops, todatabase
 from geoseptic.run.arguments import Request
 from geoseptic.run.headers import Headers, check_places, check_words, guessed_columns, read_headers, where_features_matter
 from geoseptic.run.manifest import digests_of, input_records, input_states, manifest, refuse_changed, time_text, with_digests
@@ -54,16 +55,28 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             _store(wanted) as store,
             outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch,
             _cluster(wanted, scratch) as used,
+            each_once(),
         ):
             outputs.refuse(process, wanted)  # once more: another run may have ended there meanwhile
+            states = input_states(process, wanted)
+            inputs = input_records(process, wanted)
+            same = None if store is None or wanted.keep is None else sameruns.key_of(store, process, wanted, headers, inputs, version)
+            if store is not None and same is not None:
+                with outputs.beside(wanted.out) as partial:
+                    told = sameruns.found(store, same, wanted.out, partial)
+                    if told is not None:
+                        warnings = [*told["warnings"]["read"], *told_of_folder, *told["warnings"]["results"]]
+                        record = sameruns.record(told, process, wanted, warnings, started, heard.seconds) | {"kept": store.record}
+                        refuse_changed(process, wanted, states, inputs)
+                        stops.no_more()
+                        names = list(told["files"])
+                        return _summary(process, wanted, record, names, outputs.put(wanted.out, partial, names, record), since)
             if scratch is not None:
                 cells = sum(grid.shape[0] * grid.shape[1] for grid in headers.grids.values())
                 told_of_folder += outputs.refuse_small_disk(wanted.out, cells, with_pieces=store is not None)
-            states = input_states(process, wanted)
-            inputs = input_records(process, wanted)
-            values, warnings = _read(process, wanted, headers, scratch)
+            values, read_warnings = _read(process, wanted, headers, scratch)
             digests = digests_of(values)
-            warnings += told_of_folder
+            warnings = [*read_warnings, *told_of_folder]
             results = process(**values)
             warnings += results.warnings
             if used is not None:
@@ -85,20 +98,31 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
                     record["also"] = {"wanted": wanted.also, "files": beside} if wanted.also else None
                     record["to_postgis"] = todatabase.record(wanted, database)
                     refuse_changed(process, wanted, states, inputs)
+                    if store is not None and same is not None:
+                        told_again = {"read": read_warnings, "results": results.warnings}
+                        sameruns.put(store, same, partial, wanted.out, names, record, told_again)
+                        record["kept"] = store.record
                     stops.no_more()
                     removed = outputs.put(wanted.out, partial, names, record, *([] if database is None else [database.commit]))
         pieces.clear(wanted.out)
+    return _summary(process, wanted, record, names, removed, since)
+
+
+def _summary(
+    process: Process[..., Any], wanted: Request, record: Mapping[str, Any], names: Sequence[str], removed: Sequence[str], since: float
+) -> dict[str, Any]:
+    """What is said of a run that has ended well."""
     return {
         "process": process.id,
-        "status": "done, some parcels failed" if results.failures else "done",
+        "status": "done, some parcels failed" if record["failures"] else "done",
         "out": str(wanted.out),
         "outputs": [*names, outputs.MANIFEST],
         "removed": list(removed),
-        **({"also": list(beside)} if beside else {}),
+        **({"also": list(record["also"]["files"])} if record["also"] and record["also"]["files"] else {}),
         **({} if record["to_postgis"] is None else {"to_postgis": record["to_postgis"]}),
-        "counts": {name: count for name, count in results.counts.items() if isinstance(count, int)},
-        "warnings": warnings,
-        "failures": len(results.failures),
+        "counts": {name: count for name, count in record["counts"].items() if isinstance(count, int)},
+        "warnings": record["warnings"],
+        "failures": len(record["failures"]),
         "seconds": round(time.monotonic() - since, 2),
         "notice": CAUTIONS[0],
     }

@@ -152,7 +152,7 @@ def basin_levels(basins: int, saddles: Sequence[Saddles]) -> Floats:
     return _fill_basins(starts, np.concatenate([other, one])[by_basin], np.concatenate([height_m, height_m])[by_basin])
 
 
-def saddles_within(height_m: Floats, basin: Basins, basins: int) -> Saddles:
+def saddles_within(height_m: Floats, basin: npt.NDArray[np.int32], basins: int) -> Saddles:
     """The least spanning tree of the basins of a tile: over it lead ways as low as over all the saddles."""
     one, other, saddle_m = _saddles(height_m, basin, basins)
     kept = _spanning(np.argsort(saddle_m, kind="stable"), one, other, basins)

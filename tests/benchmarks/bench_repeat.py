@@ -2,9 +2,9 @@
 
     python tests/benchmarks/bench_repeat.py [--rows 15000 --parcels 100000 --workers 2]
 
-Runs: full without a store; first with an empty store; nothing changed; one well moved by 3 m; then a parcel too. The outputs of the
-last are compared, byte for byte and GeoPackages row by row, with those of a full run over the same county. Prints Markdown; figures go to
-OUT/repeat.json.
+Runs: full without a store; first with an empty store; nothing changed; one well moved by 3 m; then a parcel too; then a well more in the
+middle of its layer. The outputs of the last are compared, byte for byte and GeoPackages row by row, with those of a full run over the
+same county. Prints Markdown; figures go to OUT/repeat.json.
 """
 
 import argparse
@@ -41,23 +41,23 @@ def main() -> None:
     keep = out / "keep"
     for folder in (keep, out / "full", out / "kept"):
         shutil.rmtree(folder, ignore_errors=True)
-    warm, county, well, parcel = (out / name for name in ("warm", "county", "well", "parcel"))
+    warm, county, well, parcel, more = (out / name for name in ("warm", "county", "well", "parcel", "more"))
     make_county(warm, 400, 400, asked.cell, 200, 100, asked.seed)
     make_county(county, asked.rows, cols, asked.cell, asked.parcels, wells, asked.seed)
     # In a process of its own: what this one holds in memory is counted as part of every process that it starts.
-    for source, target, layer in ((county, well, "wells"), (well, parcel, "parcels")):
-        subprocess.run(
-            [sys.executable, "-c", f"import bench_repeat as b; b.moved({str(source)!r}, {str(target)!r}, {layer!r})"], cwd=HERE, check=True
-        )
+    for source, target, layer, added in ((county, well, "wells", False), (well, parcel, "parcels", False), (parcel, more, "wells", True)):
+        change = f"import bench_repeat as b; b.changed({str(source)!r}, {str(target)!r}, {layer!r}, {added})"
+        subprocess.run([sys.executable, "-c", change], cwd=HERE, check=True)
     # Compiled kernels are cached by this, on both sides.
     run_ours(warm, out / "full", asked.rules, asked.workers, asked.limit)
     rest = asked.rules, asked.workers, asked.limit
     done: dict[str, tuple[Spent, dict[str, float]]] = {"full, no store": run_ours(county, out / "full", *rest)}
     counts = {}
-    for name, place in (("empty store", county), ("nothing changed", county), ("one well moved", well), ("one parcel moved", parcel)):
+    one_each = ("one well moved", well), ("one parcel moved", parcel), ("one well more", more)
+    for name, place in (("empty store", county), ("nothing changed", county), *one_each):
         done[name] = run_ours(place, out / "kept", *rest, f"--keep={keep}")
         counts[name] = manifest_of(out / "kept")["kept"]
-    run_ours(parcel, out / "full", *rest)
+    run_ours(more, out / "full", *rest)
     files = [path for path in (out / "full").iterdir() if path.name != "run.json"]
     differing = [path.name for path in files if not same(path, out / "kept" / path.name)]
     whole = done["full, no store"][0]
@@ -91,9 +91,10 @@ def same(one: Path, other: Path) -> bool:
         return found == theirs and all(row == its for mine, its_own in both for row, its in zip_longest(mine, its_own))
 
 
-def moved(source: str, target: str, changed: str) -> None:
-    """A copy of a county in which the middle feature of one layer lies 3 m farther north-east."""
+def changed(source: str, target: str, changed_layer: str, added: bool) -> None:
+    """A copy of a county in which the middle feature of one layer lies 3 m farther north-east, or there is another one there."""
     import geopandas
+    import pandas
     import shapely
 
     Path(target).mkdir(parents=True, exist_ok=True)
@@ -101,10 +102,15 @@ def moved(source: str, target: str, changed: str) -> None:
     (Path(target) / "county.gpkg").unlink(missing_ok=True)
     for layer in LAYERS:
         frame = geopandas.read_file(f"{source}/county.gpkg", layer=layer)
-        if layer == changed:
-            shapes = frame.geometry.to_numpy().copy()
-            shapes[len(shapes) // 2] = shapely.transform(shapes[len(shapes) // 2], lambda xy: xy + 3.0)
-            frame = frame.set_geometry(geopandas.GeoSeries(shapes, crs=frame.crs))
+        if layer == changed_layer:
+            middle = len(frame) // 2
+            other = frame.iloc[[middle]].copy()
+            other.geometry = geopandas.GeoSeries(
+                shapely.transform(other.geometry.to_numpy(), lambda xy: xy + 3.0), other.index, crs=frame.crs
+            )
+            if added:
+                other["well_id"] = "one more"
+            frame = pandas.concat([frame.iloc[:middle], other, frame.iloc[middle + (not added) :]], ignore_index=True)
         frame.to_file(f"{target}/county.gpkg", layer=layer, driver="GPKG")
 
 

@@ -185,13 +185,16 @@ def test_bounds_on_level_ground_and_score_never_rule_out_what_holds(seed):
         work = Work(fields, fields, 1.8, TRENCHES)
         depth_m = fields[0, 2]
         run, to_middle = fitsearch._runs(house, grid, spot, length_m, depth_m)
-        least_run = fitsearch._least_run(house, grid, spot, length_m, depth_m)
-        assert least_run <= run
-        looked = (patch.planes, patch.path_m, where, grid, spot, work, house, run, to_middle)
+        least_run, least_to_middle = fitsearch._least_runs(house, grid, spot, length_m, depth_m)
+        assert run - 1e-3 <= least_run <= run
+        assert to_middle - 1e-3 <= least_to_middle <= to_middle
+        corner = fitsearch._highest_corner(patch.planes, patch.path_m, where, grid, spot, length_m, depth_m)
+        looked = (patch.planes, patch.path_m, where, grid, spot, work, house, run, to_middle, corner)
         whole = fitsearch._looked_under(*looked, -np.inf)
-        bound = fitsearch._for_place(least_run, length_m)
-        assert fitsearch._may_score(ceilings, where, grid, spot, count, length_m, TRENCHES, whole[2] - 1e-6 - bound)
-        assert whole[2] <= ceilings.max() + fitsearch._for_place(0.0, length_m)
+        bound = fitsearch._for_place(least_run, least_to_middle, length_m)
+        uphill = fitsearch.PUMPED if fitsearch._in_hand(house, corner, run) < fitsearch.FALL_TO_SPARE_M else 0.0
+        assert fitsearch._may_score(ceilings, where, grid, spot, count, length_m, TRENCHES, whole[2] - 1e-6 + uphill - bound)
+        assert whole[2] <= ceilings.max() + fitsearch._for_place(0.0, 0.0, length_m)
         assert not fitsearch._looked_under(*looked, whole[2])[2] > whole[2]
         asked = (patch.planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, TRENCHES, 1.0)
         if runs_level(*asked):

@@ -33,6 +33,7 @@ def digests(folder):
         ("suitability_map", {}),
         ("suitability_map", {"rules": "us-ny"}),
         ("screen_county", {}),
+        ("uncertainty", {"ground_draws": "2"}),
     ],
 )
 @pytest.mark.parametrize("side_cells", [7, 32])

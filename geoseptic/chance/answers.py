@@ -1,0 +1,134 @@
+"""What a chance means in three words: it fits, it does not fit, nobody can say; and how sure that is.
+
+"Does not fit" is said of the chance at best (of the smallest field that soil and house leave open), "fits" of the chance of the largest:
+between the two stands a fact that nobody has looked up, and no chance speaks for it.
+
+- certain: the chance is at least `certain`, the lower end of its sampling interval at least halfway from `likely` to there, so that the
+  draws cannot have mistaken a likely answer for a certain one (33 draws that all agree are the fewest that do by the common thresholds);
+  and nothing in reach whose place could matter is placed by a section, a lot or presumption alone.
+- likely: the chance is at least `likely`, and the lower end over one half.
+- else nobody can say, nor of a lot without a chance.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from geoseptic.errors import listed
+from geoseptic.model.certainty import Certainty
+
+Floats = npt.NDArray[np.float64]
+Words = npt.NDArray[np.object_]
+Flags = npt.NDArray[np.bool_]
+
+FITS: Final = "fits"
+NO_FIT: Final = "does not fit"
+CANNOT_SAY: Final = "cannot say"
+CERTAIN: Final = "certain"
+LIKELY: Final = "likely"
+ANSWERS: Final = (FITS, NO_FIT, CANNOT_SAY)
+SURE: Final = (CERTAIN, LIKELY, CANNOT_SAY)
+
+
+@dataclass(frozen=True)
+class Chances:
+    """A chance from 0 to 1 of each of n lots, with the ends of its sampling interval; NaN where nobody knows."""
+
+    share: Floats
+    low: Floats
+    high: Floats
+
+    def __len__(self) -> int:
+        return len(self.share)
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What is said of each lot, in words of `ANSWERS` and `SURE`; the second is `CANNOT_SAY` where the first is."""
+
+    answer: Words
+    sure: Words
+
+
+def answers(largest: Chances, at_best: Chances, rough: Flags, certainty: Certainty) -> Answers:
+    """The three-way answer of each lot.
+
+    Parameters
+    ----------
+    largest, at_best : chance of the largest field that soil and house leave open, and of the smallest; the same where its size is known.
+    rough : whether something of which only the section, the lot or nothing is on record lies in reach and could matter.
+    """
+    fits = _sure(largest.share, largest.low, rough, certainty)
+    none = _sure(1.0 - at_best.share, 1.0 - at_best.high, rough, certainty)
+    known = ~(np.isnan(largest.share) | np.isnan(largest.low))
+    # A field that fits at its largest fits at its smallest: where the two contradict each other, nobody can say.
+    answer = np.where(known & (fits != CANNOT_SAY) & (none == CANNOT_SAY), FITS, CANNOT_SAY).astype(object)
+    answer[known & (none != CANNOT_SAY) & (fits == CANNOT_SAY)] = NO_FIT
+    sure = np.where(answer == FITS, fits, np.where(answer == NO_FIT, none, CANNOT_SAY)).astype(object)
+    return Answers(answer, sure)
+
+
+def _sure(share: Floats, low: Floats, rough: Flags, certainty: Certainty) -> Words:
+    found = np.full(len(share), CANNOT_SAY, object)
+    found[(share >= certainty.likely) & (low > 0.5)] = LIKELY
+    firm = (share >= certainty.certain) & (low >= 0.5 * (certainty.certain + certainty.likely))
+    found[firm & ~np.asarray(rough, bool)] = CERTAIN
+    return found
+
+
+def in_words(
+    found: Answers, largest: Chances, at_best: Chances, why_rough: list[list[str]], why_not: Words, certainty: Certainty
+) -> list[str]:
+    """A sentence or two on each lot, the words before the numbers.
+
+    why_rough : names of what leaves nothing certain there. why_not : why the lot has no chance, empty where it has one.
+    """
+    return [
+        _sentence(
+            str(found.answer[lot]),
+            str(found.sure[lot]),
+            tuple(float(end[lot]) for end in (largest.share, largest.low, largest.high)),
+            float(at_best.share[lot]),
+            why_rough[lot],
+            str(why_not[lot] or ""),
+            certainty,
+        )
+        for lot in range(len(largest))
+    ]
+
+
+def _sentence(answer: str, sure: str, chance: tuple[float, ...], best: float, rough: list[str], why_not: str, certainty: Certainty) -> str:
+    share, low, high = chance
+    if np.isnan(share):
+        return f"Nobody can say: {why_not or 'there is no chance for this lot'}."
+    cases = f"room in {of_100(share)} of 100 cases" + ("" if low == high else f", {of_100(low)} to {of_100(high)} by the draws")
+    if answer == FITS and sure == CERTAIN:
+        return f"Field and reserve fit wherever things lie, within their stated errors ({cases})."
+    if answer == NO_FIT and sure == CERTAIN:
+        return f"Field and reserve do not fit wherever things lie, within their stated errors ({cases})."
+    if answer == CANNOT_SAY:
+        if best - share > certainty.likely - 0.5:
+            return (
+                f"Nobody can say: it hangs on soil and bedrooms. The largest field that they leave open has {cases}, the smallest in "
+                f"{of_100(best)}."
+            )
+        if not 1.0 - certainty.likely < share < certainty.likely:
+            return f"Nobody can say: the draws are too few ({cases})."
+        return f"Nobody can say: it hangs on where things are ({cases})." + _not_certain(rough)
+    verb = "fit" if answer == FITS else "do not fit"
+    return f"Field and reserve probably {verb} ({cases})." + _not_certain(rough)
+
+
+def _not_certain(rough: list[str]) -> str:
+    return f" Nothing is certain here before somebody has found {listed(rough)}." if rough else ""
+
+
+def of_100(share: float) -> str:
+    """A chance as cases of 100, where 0 and 100 are said of nothing less."""
+    if 0.0 < share < 0.01:
+        return "fewer than 1"
+    if 0.99 < share < 1.0:
+        return "more than 99"
+    return f"{100.0 * share:.0f}"

@@ -1,0 +1,247 @@
+"""The chance that a field, and a field with its reserve, fit on each lot: in how many draws the search finds room for them."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from geopandas import GeoDataFrame
+
+from geoseptic.chance.closed import FARTHEST_SIGMAS
+from geoseptic.chance.errors import joined
+from geoseptic.chance.fits import ONCE, WAYS, fits
+from geoseptic.errors import CodeSilentError, SizingError, listed
+from geoseptic.model.cautions import SCREENING_AID
+from geoseptic.model.legend_table import FAIR_COLOURS, GOOD_COLOURS, POOR_COLOURS, UNKNOWN_COLOUR
+from geoseptic.model.legends import Swatch, VectorLegend
+from geoseptic.model.results import LayerResult, Results
+from geoseptic.model.rules import RuleSet
+from geoseptic.parcels.onelot import without_culprits
+from geoseptic.processes import lot_sizes, lots
+from geoseptic.processes.accounts import failure
+from geoseptic.processes.chance_cases import Around, around, case_of, cases_of
+from geoseptic.processes.land import Land
+from geoseptic.processes.layouts import Setting
+from geoseptic.processes.lot_ground import LotGround, terrains_of
+from geoseptic.processes.lots import NO_ROOM, Lots
+from geoseptic.processes.soil_ground import SoilLayers, named_soils
+from geoseptic.processes.tables import polygons
+from geoseptic.processes.uncertain import Uncertain
+from geoseptic.processes.workers import pool_of
+from geoseptic.stages import stage
+from geoseptic.systems.gravity import Burial
+
+Floats = npt.NDArray[np.float64]
+
+FILE: Final = "chances"
+NORMAL_95: Final = 1.959964
+"""Half the width of 95 percent of a normal distribution, in standard deviations."""
+
+NOT_JUDGED: Final = "not judged"
+CLASSES: Final = (("80 % or more", 80.0), ("50 to 80 %", 50.0), ("20 to 50 %", 20.0), ("under 20 %", 0.0))
+"""Classes of the chance that field and reserve fit, and where each begins. [percent]"""
+
+LEGEND: Final = VectorLegend(
+    "Chance that field and reserve fit",
+    "polygon",
+    "chance_class",
+    (
+        Swatch(CLASSES[0][0], "In 80 or more of 100 cases", GOOD_COLOURS[0]),
+        Swatch(CLASSES[1][0], "In 50 to 80", FAIR_COLOURS[1]),
+        Swatch(CLASSES[2][0], "In 20 to 50", FAIR_COLOURS[0]),
+        Swatch(CLASSES[3][0], "In less than 20", POOR_COLOURS[0]),
+        Swatch(NOT_JUDGED, "Not judged: see why", UNKNOWN_COLOUR, hatch=True),
+    ),
+)
+
+NOTES: Final[Mapping[str, str]] = {
+    "parcel_id": "Parcel",
+    "chance_class": "Chance that field and reserve fit, in classes",
+    "chance_primary": "Share of the draws in which the primary field fits, in percent; empty where the lot is not judged",
+    "primary_low": "That share's 95 percent interval for so many draws (Wilson): from",
+    "primary_high": "to",
+    "chance_both": "Share of the draws in which the primary field and its reserve fit, in percent",
+    "both_low": "That share's 95 percent interval for so many draws (Wilson): from",
+    "both_high": "to",
+    "chance_if_smallest": "The same for the smallest field that soil and house leave open",
+    "if_smallest_low": "That share's 95 percent interval for so many draws (Wilson): from",
+    "if_smallest_high": "to",
+    "draws": "How many draws the shares are of; 1 where nothing that reaches the lot is uncertain",
+    "why_not": "Why the lot is not judged",
+    "never_certain": "Wells in reach that are placed by a section, a lot or presumption alone: no share here is a certainty",
+    "decided_by": "How many draws were decided by what",
+}
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What fits in each draw of some lots, as in `chance.fits.Fits`; shapes (lots, draws) and (lots,). at_best : whether the smallest field
+    that soil and house leave open fits, with its reserve."""
+
+    kind: npt.NDArray[np.int8]
+    at_best: npt.NDArray[np.bool_]
+    decided: npt.NDArray[np.int8]
+    searches: npt.NDArray[np.int64]
+
+
+def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_]) -> Drawn:
+    """What fits in each draw of each lot; -1 in `decided` for those of which nothing can be said."""
+    count = max((one.draws.count for one in cases if one is not None), default=0)
+    kind, decided = np.zeros((len(searched), count), np.int8), np.full((len(searched), count), -1, np.int8)
+    at_best, searches = np.zeros((len(searched), count), bool), np.zeros(len(searched), np.int64)
+    for lot, doubt in enumerate(cases):
+        if doubt is None or searched.why_not[lot]:
+            continue
+        case, places, sizes = case_of(searched, lot, doubt, setting), doubt.places(), searched.sizes[lot]
+        found = fits(case, places)
+        kind[lot], decided[lot], searches[lot] = found.kind, found.decided, found.searches
+        # Where the largest fits, so does the smallest, on less of the same ground.
+        at_best[lot] = found.kind == 2
+        rest = np.flatnonzero(found.kind < 2)
+        if len(rest) and sizes.smallest != sizes.largest:
+            smaller = fits(replace(case, asked=((sizes.smallest, setting.terrain, True),)), places.kept(rest))
+            at_best[lot, rest] = smaller.kind == 2
+            searches[lot] += smaller.searches
+    return Drawn(kind, at_best, decided, searches)
+
+
+@stage("chance of fitting")
+def fit_results(
+    land: Land,
+    rules: RuleSet,
+    facts: Mapping[str, bool],
+    granted: frozenset[str],
+    ground: LotGround,
+    ground_facts: Any,
+    soil: SoilLayers,
+    uncertain: Uncertain,
+    window_m: float,
+    workers: int,
+) -> Results:
+    """The layer `parcels` of `chances.gpkg`."""
+    searched, failed = lots_in_doubt(land, rules, soil)
+    field, reserve = (around(land, rules, part, facts, granted, ground_facts, uncertain, workers) for part in ("drain_field", "reserve"))
+    cases, astray = cases_of(land, searched, field, reserve, uncertain)
+    searched = searched.barred(astray)
+    cases[searched.why_not != ""] = None
+    setting = Setting(*terrains_of(ground, window_m, workers), Burial())
+    with pool_of(setting, workers, len(searched)) as pool:
+        found, lost = pool.each(drawn_lots, searched, cases)
+    for row, why in lost.items():
+        searched.why_not[row] = why
+    drawn = _joined(found, uncertain.draws.count)
+    rough = _rough(searched, (field, reserve), uncertain)
+    layer = _layer(land, searched, drawn, rough)
+    ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
+    judged = searched.why_not == ""
+    return Results(
+        layers=(layer,),
+        counts={
+            "parcels_judged": int(np.count_nonzero(judged)),
+            "draws_decided_by": dict(zip(WAYS, ways, strict=True)),
+            "searches": int(drawn.searches.sum()),
+        },
+        warnings=(
+            "chances of fitting hold for the largest field that soil and house leave open, with heights, soil and the lie of the water as "
+            "they are given; the tank, pipes and what lies under the field are not in them, and ground of which nothing is known counts as "
+            "no room",
+        ),
+        failures=tuple(failure(land, row, "chance of fitting", why) for row, why in sorted({**failed, **astray, **lost}.items())),
+    )
+
+
+def lots_in_doubt(land: Land, rules: RuleSet, soil: SoilLayers) -> tuple[Lots, dict[int, str]]:
+    """The lots with their houses and sizes and why some are not judged, and at which a step failed."""
+    soils, failed = without_culprits(
+        lambda ignored: named_soils(soil, rules, lots.without_rows(land.fabric.shapes_m, ignored)), len(land.fabric.ids)
+    )
+    why_not: dict[int, str] = {**land.fabric.spoilt, **failed}
+    for lot, others in land.fabric.stacked_with.items():
+        why_not.setdefault(lot, f"the same ground is also that of {listed(land.fabric.ids[list(others)].tolist())}")
+    lived_in, _ = lots.dwellings(land)
+    for lot in np.flatnonzero(lived_in > 1).tolist():
+        why_not.setdefault(lot, f"{lived_in[lot]} dwellings on the lot: the field is sized for one")
+    sizes = np.full(len(land.fabric.ids), None, object)
+    try:
+        sizes[:] = lot_sizes.sizes_of(land.parcels, soils, rules)
+    except (SizingError, CodeSilentError) as error:
+        why_not |= {lot: why_not.get(lot) or str(error) for lot in range(len(sizes))}
+    for lot, size in enumerate(sizes):
+        if size is not None and (size.in_doubt or size.largest is None):
+            why_not.setdefault(lot, size.in_doubt or size.size.why_not)
+    nothing = np.full(len(sizes), NO_ROOM, object)
+    words = np.array([why_not.get(lot, "") for lot in range(len(sizes))], object)
+    blank = dict.fromkeys([column.name for column in fields(Lots)], nothing)
+    own = {"shapes_m": land.fabric.shapes_m, "houses_m": lots.houses(land), "why_not": words, "sizes": sizes}
+    return Lots(**{**blank, **own}), failed
+
+
+def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> list[list[str]]:
+    """For each lot the wells that may be nearer to it than their distance and whose place leaves nothing certain."""
+    everyone = joined(uncertain.wells, uncertain.presumed)
+    keep_m = np.max([part.wells_m for part in parts], axis=0)
+    some = np.flatnonzero(everyone.rough & (keep_m > 0))
+    far_m = (everyone.reach_m + keep_m)[some] + FARTHEST_SIGMAS * uncertain.line_sigma_m
+    well, lot = shapely.STRtree(searched.shapes_m).query(shapely.points(everyone.middle_m[some]), predicate="dwithin", distance=far_m)
+    found: list[list[str]] = [[] for _ in range(len(searched))]
+    for owner, number in sorted(zip(lot.tolist(), some[well].tolist(), strict=True)):
+        found[owner].append(str(everyone.ids[number]))
+    return found
+
+
+def _joined(found: Sequence[Drawn], draws: int) -> Drawn:
+    def rows(name: str) -> Any:
+        parts = [getattr(one, name) for one in found]
+        if name == "searches":
+            return np.concatenate(parts)
+        # Chunks without any lot to judge know of no draws.
+        unknown = -1 if name == "decided" else 0
+        return np.concatenate([part if part.shape[1] else np.full((len(part), draws), unknown, part.dtype) for part in parts])
+
+    return Drawn(rows("kind"), rows("at_best"), rows("decided"), rows("searches"))
+
+
+def shares(fitting: npt.NDArray[np.bool_], drawn: Drawn) -> tuple[Floats, Floats, Floats]:
+    """For each lot the share of draws that are `fitting`, and its interval. Shape (lots,)."""
+    count = np.where((drawn.decided == ONCE).any(axis=1), 1, fitting.shape[1])
+    hits = np.where(count == 1, fitting[:, 0], fitting.sum(axis=1))
+    low, high = wilson(hits, count)
+    share = hits / count
+    return share, np.where(count == 1, share, low), np.where(count == 1, share, high)
+
+
+def wilson(hits: npt.ArrayLike, count: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """The 95 percent interval of a chance of which `hits` of `count` independent draws are known (wilson1927)."""
+    k, n, z = np.asarray(hits, np.float64), np.asarray(count, np.float64), NORMAL_95
+    middle, half = (k + z * z / 2) / (n + z * z), z * np.sqrt(k * (n - k) / n + z * z / 4) / (n + z * z)
+    return np.where(k == 0, 0.0, middle - half), np.where(k == n, 1.0, middle + half)
+
+
+def _layer(land: Land, searched: Lots, drawn: Drawn, rough: list[list[str]]) -> LayerResult:
+    judged = searched.why_not == ""
+    columns: dict[str, object] = {"parcel_id": land.fabric.ids}
+    both = shares(drawn.kind == 2, drawn)
+    columns["chance_class"] = [
+        next(name for name, begins in CLASSES if 100 * share >= begins) if there else NOT_JUDGED
+        for share, there in zip(both[0], judged, strict=True)
+    ]
+    for name, found in (("primary", shares(drawn.kind >= 1, drawn)), ("both", both), ("if_smallest", shares(drawn.at_best, drawn))):
+        for column, values in zip((f"chance_{name}", f"{name}_low", f"{name}_high"), found, strict=True):
+            columns[column] = np.where(judged, np.round(100 * values, 1), math.nan)
+    once = (drawn.decided == ONCE).any(axis=1)
+    columns["draws"] = [(1 if one else drawn.kind.shape[1]) if there else None for one, there in zip(once, judged, strict=True)]
+    columns["why_not"] = [words or None for words in searched.why_not]
+    columns["never_certain"] = [listed(names) or None if names else None for names in rough]
+    columns["decided_by"] = [_ways(row) if there else None for row, there in zip(drawn.decided, judged, strict=True)]
+    frame = GeoDataFrame(columns, geometry=land.frame.from_metres(polygons(land.fabric.shapes_m)), crs=land.frame.crs)
+    title = "Chance that a field, and a field with its reserve, fit on each parcel"
+    description = f"{title}. {SCREENING_AID}"
+    return LayerResult(FILE, "parcels", frame, LEGEND, title, description, NOTES)
+
+
+def _ways(decided: npt.NDArray[np.int8]) -> str:
+    counts = np.bincount(decided[decided >= 0], minlength=len(WAYS)).tolist()
+    return ", ".join(f"{name} {count}" for name, count in zip(WAYS, counts, strict=True) if count)

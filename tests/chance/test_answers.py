@@ -1,0 +1,118 @@
+"""The three-way answer: what may never be called certain, held over many invented cases."""
+
+import math
+
+import numpy as np
+import pytest
+
+from geoseptic.chance.answers import ANSWERS, CANNOT_SAY, CERTAIN, FITS, LIKELY, NO_FIT, SURE, Chances, answers, in_words, of_100
+from geoseptic.model.certainty import Certainty
+
+COMMON = Certainty(0.99, 0.80, "")
+CASES = 20_000
+
+
+def invented(seed: int):
+    """Chances by draws of many kinds of lots: with a best that is better or the same, and some of which nothing is known."""
+    rng = np.random.default_rng(seed)
+    draws = rng.choice([1, 5, 33, 200, 1000], CASES)
+    true = rng.choice([0.0, 0.005, 0.1, 0.2, 0.5, 0.8, 0.9, 0.99, 0.999, 1.0], CASES)
+    share = rng.binomial(draws, true) / draws
+    best = np.where(rng.random(CASES) < 0.5, share, np.maximum(share, rng.binomial(draws, np.minimum(1.0, true + 0.4)) / draws))
+    largest, at_best = (interval(part, draws) for part in (share, best))
+    unknown = rng.random(CASES) < 0.1
+    for part in (largest.share, largest.low, largest.high):
+        part[unknown] = np.nan
+    return largest, at_best, rng.random(CASES) < 0.4, unknown
+
+
+def interval(share, draws) -> Chances:
+    spread = 1.96 * np.sqrt(share * (1 - share) / draws) + 1.0 / draws
+    return Chances(share.copy(), np.clip(share - spread, 0, 1), np.clip(share + spread, 0, 1))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_nothing_beside_a_roughly_placed_thing_is_certain_and_of_the_unknown_nothing_is_said(seed):
+    largest, at_best, rough, unknown = invented(seed)
+    found = answers(largest, at_best, rough, COMMON)
+    assert set(found.answer) == set(ANSWERS) and set(found.sure) == set(SURE)
+    assert (found.sure[rough] != CERTAIN).all()
+    assert (found.answer[unknown] == CANNOT_SAY).all() and (found.sure[unknown] == CANNOT_SAY).all()
+    assert ((found.answer == CANNOT_SAY) == (found.sure == CANNOT_SAY)).all()
+    said = found.answer == FITS
+    assert (largest.share[said] >= COMMON.likely).all() and (largest.low[said] > 0.5).all()
+    said = found.answer == NO_FIT
+    assert (at_best.share[said] <= 1 - COMMON.likely + 1e-12).all(), "no lot is said not to fit that a smaller field might suit"
+    sure = found.sure == CERTAIN
+    assert ((largest.share >= 0.99) | (at_best.share <= 0.01 + 1e-12))[sure].all()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_higher_thresholds_never_make_an_answer_surer_nor_turn_it_round(seed):
+    largest, at_best, rough, _ = invented(10 + seed)
+    rng = np.random.default_rng(seed)
+    rank = {CANNOT_SAY: 0, LIKELY: 1, CERTAIN: 2}
+    for _ in range(20):
+        likely, certain = np.sort(rng.uniform(0.51, 0.97, 2))
+        low = Certainty(certain, likely, "")
+        high = Certainty(rng.uniform(certain + 0.02, 1.0), rng.uniform(likely, certain), "")
+        before, after = (answers(largest, at_best, rough, one) for one in (low, high))
+        assert (np.vectorize(rank.get)(after.sure) <= np.vectorize(rank.get)(before.sure)).all()
+        assert ((after.answer == before.answer) | (after.answer == CANNOT_SAY)).all()
+
+
+def test_knowing_a_rough_place_never_makes_an_answer_less_sure():
+    largest, at_best, rough, _ = invented(20)
+    before, after = answers(largest, at_best, rough, COMMON), answers(largest, at_best, np.zeros(CASES, bool), COMMON)
+    assert (before.answer == after.answer).all()
+    assert ((before.sure == after.sure) | ((before.sure == LIKELY) & (after.sure == CERTAIN))).all()
+
+
+def said(share, low, high, best=None, rough=(), why=""):
+    one = Chances(*(np.array([value]) for value in (share, low, high)))
+    least = one if best is None else Chances(*(np.array([best]) for _ in range(3)))
+    found = answers(one, least, np.array([bool(rough)]), COMMON)
+    return found.answer[0], found.sure[0], in_words(found, one, least, [list(rough)], np.array([why], object), COMMON)[0]
+
+
+def test_a_few_draws_that_all_agree_make_nothing_certain():
+    """20 of 20: the interval by Wilson begins at 0.839, which might be a likely answer; 5 of 5 begins at 0.566."""
+    assert said(1.0, 0.839, 1.0)[:2] == (FITS, LIKELY)
+    assert said(0.0, 0.0, 0.161)[:2] == (NO_FIT, LIKELY)
+    assert said(1.0, 0.206, 1.0)[:2] == (CANNOT_SAY, CANNOT_SAY)
+
+
+@pytest.mark.parametrize(
+    ("chance", "more", "words"),
+    [
+        ((1.0, 1.0, 1.0), {}, "Field and reserve fit wherever things lie, within their stated errors (room in 100 of 100 cases)."),
+        (
+            (0.995, 0.97, 1.0),
+            {},
+            "Field and reserve fit wherever things lie, within their stated errors (room in more than 99 of 100 cases, 97 to 100 by the "
+            "draws).",
+        ),
+        (
+            (1.0, 0.98, 1.0),
+            {"rough": ("well W-12",)},
+            "Field and reserve probably fit (room in 100 of 100 cases, 98 to 100 by the draws). Nothing is certain here before somebody "
+            "has found well W-12.",
+        ),
+        ((0.12, 0.08, 0.17), {}, "Field and reserve probably do not fit (room in 12 of 100 cases, 8 to 17 by the draws)."),
+        ((0.45, 0.4, 0.5), {}, "Nobody can say: it hangs on where things are (room in 45 of 100 cases, 40 to 50 by the draws)."),
+        (
+            (0.1, 0.1, 0.1),
+            {"best": 0.97},
+            "Nobody can say: it hangs on soil and bedrooms. The largest field that they leave open has room in 10 of 100 cases, the "
+            "smallest in 97.",
+        ),
+        ((1.0, 0.2, 1.0), {}, "Nobody can say: the draws are too few (room in 100 of 100 cases, 20 to 100 by the draws)."),
+        ((math.nan, math.nan, math.nan), {"why": "no soil is known"}, "Nobody can say: no soil is known."),
+    ],
+)
+def test_words_come_before_numbers(chance, more, words):
+    assert said(*chance, **more)[2] == words
+
+
+def test_cases_of_a_hundred_are_never_all_or_none_for_less():
+    assert [of_100(share) for share in (0.0, 1e-9, 0.5, 0.9999, 1.0)] == ["0", "fewer than 1", "50", "more than 99", "100"]

@@ -1,0 +1,142 @@
+"""The chances of fitting, from layers to rows: with nothing uncertain the screening's own search, and the same for any workers."""
+
+import math
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import pytest
+import shapely
+
+from geoseptic.io.rasters import read_elevation
+from geoseptic.io.rulefiles import load_rules
+from geoseptic.parcels.fit import room
+from geoseptic.processes import chance_fits, layouts, screening
+from geoseptic.processes.chance_fits import NOT_JUDGED, wilson
+from geoseptic.processes.screen_county import screen_county
+from geoseptic.processes.uncertainty import uncertainty
+from tests.processes.random_county import county
+
+SURE = {"parcel_line_error_m": 0.0, "building_error_m": 0.0, "ground_draws": 1, "vertical_error_m": 0.0}
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_data"
+
+
+class Searched(Exception):
+    pass
+
+
+def by_the_screening(monkeypatch, given):
+    """What the screening's search finds on each lot for the largest size: 0 nothing, 1 a field, 2 a field and its reserve; -1 not sized.
+    And whether it finds room for both of the smallest."""
+
+    def keep(search, *_):
+        raise Searched(search)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(screening, "screen", keep)
+        with pytest.raises(Searched) as caught:
+            screen_county(**given)
+    search = caught.value.args[0]
+    lots, setting = search.lots, search.setting
+    clear, possible = (
+        layouts.sites(layouts.at_homes(lots, field_m), layouts.at_homes(lots, reserve_m), layouts.starts_of(lots, setting))
+        for field_m, reserve_m in ((lots.field_m, lots.reserve_m), (lots.field_possible_m, lots.reserve_possible_m))
+    )
+    found, smallest = [], []
+    for lot in range(len(lots)):
+        told = layouts._searched(lots, lot, setting, clear[lot], possible[lot], {}).found
+        found.append(-1 if told.unsized or told.soil_forbids else 2 if told.reserve else int(told.field))
+        both = found[-1] == 2
+        if 0 <= found[-1] < 2:
+            both = room(clear[lot], lots.sizes[lot].smallest, setting.terrain, setting.pipes).both
+        smallest.append(both)
+    return np.array(found), np.array(smallest)
+
+
+def world(lots, seed, error_m=0.0):
+    made = county(lots, seed)
+    wells = made.wells.drop(columns="location_error_ft").assign(location_error_m=error_m)
+    return {
+        "parcels": made.parcels, "wells": wells, "elevation": made.elevation, "rules": load_rules("us-wa"), "buildings": made.buildings,
+        "driveways": made.driveways, "surface_water": made.water, "unrecorded_wells": "warn", "reach_m": 50.0,
+    }  # fmt: skip
+
+
+def sample(error_m=0.0):
+    layers = {name: geopandas.read_file(SAMPLE / "county.gpkg", layer=name) for name in ("parcels", "wells", "buildings", "surface_water")}
+    wells = layers["wells"].drop(columns=[name for name in layers["wells"] if name.startswith("location_")])
+    return {
+        **layers, "wells": wells.assign(location_error_m=error_m), "elevation": read_elevation(SAMPLE / "elevation.tif"),
+        "rules": load_rules("us-wa"), "unrecorded_wells": "warn", "reach_m": 50.0,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("given", [lambda: world(150, 3), lambda: world(150, 4), sample], ids=["a county", "another", "the sample county"])
+def test_with_nothing_uncertain_every_chance_is_0_or_1_and_the_screenings_own_answer(given, monkeypatch):
+    rows = uncertainty(**given(), **SURE)["parcels"].frame
+    kind, smallest = by_the_screening(monkeypatch, given())
+    judged = rows.chance_class != NOT_JUDGED
+    assert (rows.draws[judged] == 1).all() and rows.why_not[~judged].notna().all()
+    assert (rows.chance_primary[judged] == np.where(kind >= 1, 100.0, 0.0)[judged]).all()
+    assert (rows.chance_both[judged] == np.where(kind == 2, 100.0, 0.0)[judged]).all()
+    assert (rows.chance_if_smallest[judged] == np.where(smallest, 100.0, 0.0)[judged]).all() and (smallest & (kind < 2))[judged].any()
+    assert (rows.both_low == rows.chance_both)[judged].all() and (rows.both_high == rows.chance_both)[judged].all()
+    # What is not sized is not judged; what else is not judged says so of two dwellings.
+    assert not (judged & (kind < 0)).any() and set(kind[judged]) == {0, 1, 2}
+
+
+def test_chances_are_the_same_for_any_workers_and_any_order_of_the_lots(monkeypatch):
+    monkeypatch.setattr("geoseptic.processes.workers.WORTH_PROCESSES", 10)
+    monkeypatch.setattr("geoseptic.processes.workers.CHUNK", 16)
+    given = {**world(40, 5, error_m=6.0), "draws": 20, "ground_draws": 1, "vertical_error_m": 0.0}
+    rows = uncertainty(**given)["parcels"].frame
+    by_two = uncertainty(**given, workers=2)["parcels"].frame
+    assert rows.drop(columns="geometry").equals(by_two.drop(columns="geometry"))
+    turned = (
+        uncertainty(**{**given, "parcels": given["parcels"][::-1].reset_index(drop=True)})["parcels"].frame[::-1].reset_index(drop=True)
+    )
+    for column in ("chance_primary", "chance_both"):
+        np.testing.assert_array_equal(turned[column].to_numpy(), rows[column].to_numpy())
+    between = (rows.chance_both > 0) & (rows.chance_both < 100)
+    assert between.sum() > 3 and (rows.both_low[between] < rows.chance_both[between]).all()
+    judged = rows[rows.chance_class != NOT_JUDGED]
+    assert (judged.chance_primary >= judged.chance_both).all() and (judged.chance_if_smallest >= judged.chance_both).all()
+
+
+def test_a_well_placed_by_a_section_is_named_as_one_that_leaves_nothing_certain():
+    given = {**world(30, 6), "draws": 10}
+    given["wells"] = given["wells"].assign(location_method="quarter_quarter", location_error_m=math.nan)
+    rows = uncertainty(**given, **{**SURE, "parcel_line_error_m": 1.0})["parcels"].frame
+    near = shapely.distance(shapely.union_all(given["wells"].geometry.to_numpy()), rows.geometry.to_numpy()) < 200
+    assert rows.never_certain[near].notna().all() and near.any()
+
+
+def test_presumed_wells_lower_the_chance_and_leave_nothing_certain():
+    given = {**world(40, 7), "draws": 10}
+    warned = uncertainty(**given, **SURE)["parcels"].frame
+    rows = uncertainty(**{**given, "unrecorded_wells": "presume"}, **SURE)["parcels"].frame
+    judged = rows.chance_class != NOT_JUDGED
+    assert rows.never_certain.str.contains("presumed").any() and (rows.chance_both <= warned.chance_both)[judged].all()
+    assert (rows.chance_both < warned.chance_both)[judged].any()
+
+
+def test_a_lot_that_cannot_be_judged_has_no_chance():
+    given = {**world(20, 8), "draws": 5, **SURE}
+    given["parcels"] = given["parcels"].assign(soil=["type 7", "nonsense", *given["parcels"].soil[2:]])
+    rows = uncertainty(**given)["parcels"].frame
+    for row in (0, 1):
+        assert rows.chance_class[row] == NOT_JUDGED and np.isnan(rows.chance_both[row]) and rows.why_not[row]
+    assert (rows.why_not.isna() == rows.chance_both.notna()).all()
+
+
+@pytest.mark.source("wilson1927", where="the interval of a share, as scipy.stats.binomtest has it")
+def test_interval_of_a_share_is_wilsons():
+    scipy_stats = pytest.importorskip("scipy.stats")
+    for hits, count in ((0, 200), (7, 200), (100, 200), (200, 200), (1, 3)):
+        expected = scipy_stats.binomtest(hits, count).proportion_ci(0.95, method="wilson")
+        assert wilson(hits, count) == (pytest.approx(expected.low, abs=1e-6), pytest.approx(expected.high, abs=1e-6))
+
+
+def test_every_column_has_its_meaning():
+    rows = uncertainty(**{**world(12, 9), "draws": 3, **SURE})["parcels"]
+    assert set(rows.notes) == set(rows.frame.columns) - {"geometry"} == set(chance_fits.NOTES)
