@@ -4,8 +4,8 @@ A cell keeps its distance where all of it does: half its diagonal is added to ev
 most a fifth of a cell more than a shape that touches the cell would ask. Things are uncertain independently of each other, so chances
 multiply.
 
-Exact, to 0.0001: wells with Gaussian error, in a disc or a square, by closed forms; the rigid shift of lot lines and of buildings, whose
-chance is the closed ground, grown by half a cell, blurred by the density of the shift (all buildings in reach of a cell shift as one).
+Exact, to 0.0001: wells with Gaussian error, in a disc or a square, by closed forms; the rigid shift of lot lines and of buildings, by the
+closed ground blurred with the density of the shift, to the place of an edge in its cell (all buildings in reach of a cell shift as one).
 Sampled: wells that are somewhere in a piece of ground, by the draws that everything else uses.
 """
 
@@ -188,7 +188,9 @@ def _shifted(ground: Ground, grid: Grid) -> Floats:
 def _blurred(grid: Grid, sigma_m: float, shapes_m: Geometries, closed_on: Callable[[Grid, Geometries], Mask]) -> Floats:
     """Chance that ground which is shifted as a whole does not close each cell: 1 less the closed ground blurred by the shift's density.
 
-    Shapes that are shifted are grown by half a cell first: by a part of a cell they may come to touch one that they do not touch now.
+    Certainly open is only what shapes grown by half a cell leave so: by a part of a cell they may come to touch one that they do not touch
+    now. The blur itself is of the shapes as they are, each shift standing for those half a cell round it: grown ones made chances too low
+    (tests/benchmarks/calibration.py).
     """
     sigma = sigma_m / grid.cell_size_m
     half = math.ceil(FARTHEST_SIGMAS * sigma) if sigma > 0 else 0
@@ -196,14 +198,15 @@ def _blurred(grid: Grid, sigma_m: float, shapes_m: Geometries, closed_on: Callab
     wide = grid.window(slice(-half, rows + half), slice(-half, cols + half))
     if half == 0:
         return (~closed_on(wide, shapes_m)).astype(np.float64)
-    closed = closed_on(wide, shapely.buffer(shapes_m, 0.5 * grid.cell_size_m, quad_segs=1, join_style="mitre"))
+    closed = closed_on(wide, shapes_m)
+    perhaps = closed_on(wide, shapely.buffer(shapes_m, 0.5 * grid.cell_size_m, quad_segs=1, join_style="mitre"))
     edges = special.ndtr((np.arange(-half, half + 2) - 0.5) / sigma)
     weights = np.diff(edges) / (edges[-1] - edges[0])
     inner = slice(half, half + rows), slice(half, half + cols)
     blurred = ndimage.convolve1d(ndimage.convolve1d(closed.astype(np.float64), weights, axis=0), weights, axis=1)[inner]
     size = 2 * half + 1
     found: Floats = np.clip(1.0 - blurred, LEAST_CHANCE, 1.0 - LEAST_CHANCE)
-    found[~ndimage.maximum_filter(closed, size=size)[inner]] = 1
+    found[~ndimage.maximum_filter(perhaps, size=size)[inner]] = 1
     found[ndimage.minimum_filter(closed, size=size)[inner]] = 0
     return found
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
-from geoseptic.sheets.sureness import CERTAIN, FITS, LIKELY, NO_FIT
+from geoseptic.chance.answers import CERTAIN, FITS, LIKELY, NO_FIT
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITH_PUMP, FITS_WITHOUT_FULL_RESERVE
 
 MEANINGS: Final = {

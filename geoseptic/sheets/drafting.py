@@ -102,6 +102,7 @@ def drawn(plan: Plan, bounds_m: Sequence[float], width_mm: float, height_mm: flo
     for mark in plan.marks:
         _draw(sheet, mark)
     _corners(sheet)
+    _whole_plan_notes(sheet)
     for dimension in plan.dimensions:
         _dimension(sheet, dimension)
     _sides(sheet)
@@ -291,23 +292,22 @@ def _label(sheet: _Sheet, mark: Mark) -> None:
 
 
 def _label_ground(sheet: _Sheet, mark: Mark, height: float) -> None:
-    """Along the edge of the ground in which a well is, or in a corner of the plan where all of the plan lies in it."""
+    """Along the edge of the ground in which a well is."""
     edge = sheet.on_paper(mark.shape_m).boundary.intersection(sheet.frame.buffer(-4.0))
-    if not edge.is_empty:
-        if mark.pen != "circle of well" or edge.length > 4 * text_mm(mark.name, height):
-            _on_line(sheet, mark.name, edge, height)
-        return
-    if not sheet.on_paper(mark.shape_m).contains(sheet.frame):
-        return
-    text = f"{mark.name}, ANYWHERE ON THIS PLAN OR BEYOND"
-    width = text_mm(text, height, bold=True)
-    for row in range(8):
-        at = (2.0, sheet.height_mm - 3.0 - row * 1.6 * height)
-        box = (at[0] - CLEAR_MM, at[1] - height * 0.75, at[0] + width + CLEAR_MM, at[1] + height * 0.75)
-        if sheet.is_free(box):
-            sheet.pieces.append(Words(text, at, height, bold=True, halo=True))
-            sheet.take(box)
-            return
+    if mark.pen != "circle of well" or edge.length > 4 * text_mm(mark.name, height):
+        _on_line(sheet, mark.name, edge, height)
+
+
+def _whole_plan_notes(sheet: _Sheet) -> None:
+    """In a corner the wells that may be anywhere on the plan: nothing that is drawn would say so. They are written in any case."""
+    row_mm = 1.6 * SMALL_MM
+    inside = [mark for mark in sheet.plan.marks if mark.pen in GROUNDS and sheet.on_paper(mark.shape_m).contains(sheet.frame)]
+    for row, mark in enumerate(inside):
+        text = f"{mark.name}, ANYWHERE ON THIS PLAN OR BEYOND"
+        at = (2.0, sheet.height_mm - 3.0 - row * row_mm)
+        sheet.pieces.append(Words(text, at, SMALL_MM, bold=True, halo=True))
+        right = at[0] + text_mm(text, SMALL_MM, bold=True) + CLEAR_MM
+        sheet.take((at[0] - CLEAR_MM, at[1] - SMALL_MM * 0.75, right, at[1] + SMALL_MM * 0.75))
 
 
 def _on_line(sheet: _Sheet, text: str, line: shapely.Geometry, height: float) -> None:

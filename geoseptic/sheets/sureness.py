@@ -6,14 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from geoseptic.chance.answers import CERTAIN, FITS, LIKELY, NO_FIT, of_100
 from geoseptic.io.chances import Chances, LotChance, Place, Visit
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITH_PUMP, FITS_WITHOUT_FULL_RESERVE
-
-FITS: Final = "fits"
-NO_FIT: Final = "does not fit"
-CERTAIN: Final = "certain"
-LIKELY: Final = "likely"
-SURE: Final = (CERTAIN, LIKELY, CANNOT_SAY)
 
 OFF_SIGMAS: Final = 1.96
 """Within so many standard deviations a thing that is off along one axis lies in 95 of 100 cases."""
@@ -39,7 +34,7 @@ UNTIL_KNOWN: Final = "Until it is known, treat the lot as one without room."
 class Said:
     """How sure it is on one lot.
 
-    answer, sure : in three words each, the more careful of the screening's verdict and the chances; `sure` is one of `SURE`.
+    answer, sure : in three words each, the more careful of the screening's verdict and the chances; `sure` is one of `chance.answers.SURE`.
     headline : the answer in plain words. why : sentences on what it hangs on. first : what to find first. numbers : the chance, for small
     print.
     """
@@ -155,23 +150,14 @@ def numbers_of(lot: LotChance | None) -> str:
     """The chances with the interval of their draws, empty where there is none."""
     if lot is None or math.isnan(lot.both):
         return ""
-    text = f"Field and reserve have room in {of_100(lot.both)} of 100 cases"
+    text = f"Field and reserve have room in {of_100(lot.both / 100.0)} of 100 cases"
     if not math.isnan(lot.both_low) and lot.both_high > lot.both_low:
         text += f" ({lot.both_low:.0f} to {lot.both_high:.0f} by the draws, 95 percent interval)"
     if not math.isnan(lot.primary):
-        text += f"; the field alone in {of_100(lot.primary)}"
+        text += f"; the field alone in {of_100(lot.primary / 100.0)}"
     if not math.isnan(lot.if_smallest) and lot.if_smallest - lot.both >= 0.5:
-        text += f"; the smallest field that soil and house leave open, with its reserve, in {of_100(lot.if_smallest)}"
+        text += f"; the smallest field that soil and house leave open, with its reserve, in {of_100(lot.if_smallest / 100.0)}"
     return f"{text}."
-
-
-def of_100(percent: float) -> str:
-    """A chance as cases of 100, where 0 and 100 are said of nothing less."""
-    if 0.0 < percent < 1.0:
-        return "fewer than 1"
-    if 99.0 < percent < 100.0:
-        return "more than 99"
-    return f"{percent:.0f}"
 
 
 def place_words(place: Place) -> str:

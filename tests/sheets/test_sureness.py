@@ -9,6 +9,7 @@ import pypdfium2
 import pytest
 import shapely
 
+from geoseptic.chance.answers import CERTAIN, LIKELY
 from geoseptic.chance.errors import KIND_NAMES, exact_places, in_grounds, well_errors
 from geoseptic.errors import InputError
 from geoseptic.io.chances import LotChance, chances_of
@@ -20,7 +21,7 @@ from geoseptic.processes.map_rows import map_results
 from geoseptic.processes.site_files import sheets
 from geoseptic.run.cli import main
 from geoseptic.sheets.plan import wells_of
-from geoseptic.sheets.sureness import CERTAIN, LIKELY, NO_CLEARANCE, numbers_of, said_of
+from geoseptic.sheets.sureness import NO_CLEARANCE, numbers_of, said_of
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITHOUT_FULL_RESERVE, VERDICTS
 from tests.sheets import chanced
 from tests.sheets.chanced import write_chances

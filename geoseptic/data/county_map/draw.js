@@ -95,6 +95,24 @@ class Drawing {
         if (sidePx > OUTLINES_FROM_PX) pen.stroke();
       }
     });
+    if (this.facet.name === "verdict") this.dim(pen, found, left, top, scale, sidePx);
+  }
+
+  // Where nobody can say, a verdict that holds only if all lies as it is drawn must not look like a clearance.
+  dim(pen, found, left, top, scale, sidePx) {
+    const sure = this.data.facets.find((facet) => facet.name === "sure");
+    if (!sure) return;
+    const open = sure.kinds.length - 1, kind = sure.kinds[open];
+    const pattern = sidePx > PATTERNS_FROM_PX ? patternOf(pen, kind) : null;
+    const parcels = found.filter((parcel) => this.shown[parcel] && this.data.classes.sure[parcel] === open);
+    for (let first = 0; first < parcels.length; first += A_PATH) {
+      this.path(pen, parcels.slice(first, first + A_PATH), left, top, scale);
+      for (const fill of [`${kind.colour}b0`, pattern]) {
+        if (fill === null) continue;
+        pen.fillStyle = fill;
+        pen.fill();
+      }
+    }
   }
 
   side(parcel) {
