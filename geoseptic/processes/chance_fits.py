@@ -175,7 +175,7 @@ def fit_results(
     largest, at_best = (_chances(searched, drawn, fitting) for fitting in (drawn.kind == 2, drawn.at_best))
     answered = answers(largest, at_best, np.array([bool(names) for names in rough], bool) & drawn.wells_matter, rules.certainty)
     told = in_words(answered, largest, at_best, rough, searched.why_not, rules.certainty)
-    looked = chance_survey.surveyed(land, searched, cases, drawn, largest, at_best, rules.certainty)
+    looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, largest, at_best, rules.certainty)
     layer = _layer(land, searched, drawn, rough, answered, told, looked)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -23,9 +23,6 @@ from geoseptic.processes.chance_cases import InDoubt
 from geoseptic.processes.land import Land
 from geoseptic.processes.lots import Lots
 from geoseptic.processes.uncertain import Uncertain
-
-if TYPE_CHECKING:
-    from geoseptic.processes.chance_fits import Drawn
 
 Floats = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
@@ -98,15 +95,13 @@ class Surveyed:
     settled_by: Floats
 
 
-def surveyed(
-    land: Land, searched: Lots, cases: Words, drawn: "Drawn", largest: Chances, at_best: Chances, certainty: Certainty
-) -> Surveyed:
-    """What knowing each thing would do for each undecided lot."""
+def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, largest: Chances, at_best: Chances, certainty: Certainty) -> Surveyed:
+    """What knowing each thing would do for each undecided lot; `learnt` as in `chance_fits.Drawn`."""
     rows = [
         (lot, what, name, settles, of_doubt)
-        for lot in np.flatnonzero([one is not None for one in drawn.learnt]).tolist()
+        for lot in np.flatnonzero([one is not None for one in learnt]).tolist()
         for what, name, settles, of_doubt in sorted(
-            _of_lot(land, cases[lot], drawn.learnt[lot], lot, float(largest.share[lot]), float(at_best.share[lot]), certainty),
+            _of_lot(land, cases[lot], learnt[lot], lot, float(largest.share[lot]), float(at_best.share[lot]), certainty),
             key=lambda row: (-row[2], -np.nan_to_num(row[3]), row[0], row[1]),
         )
     ]

@@ -108,6 +108,5 @@ def test_shares_are_those_of_full_nested_simulation_but_for_rooms_that_no_draw_h
         if seen == 6:
             break
     assert seen == 6
-    print(np.mean(short), min(short), np.mean(off), max(off))
-    # Measured: 0.022 short and 0.016 off in the mean, with 16 draws; more draws show more rooms.
+    # Measured: 0.029 short and 0.060 off in the mean, with 16 draws; where a chance is near a threshold a share may be all wrong.
     assert np.mean(short) < 0.05 and min(short) > -0.02 and np.mean(off) < 0.1
