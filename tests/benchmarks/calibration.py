@@ -68,7 +68,8 @@ def gathered(folder: Path, name: str, kind: str) -> tuple[np.ndarray, np.ndarray
 
 def tables(folder: Path) -> str:
     """All tables, in Markdown."""
-    heads = "world|of|number|Brier score|reliability|resolution|uncertainty|chance less share, points|too sure by, points".split("|")
+    scores = ("Brier score", "reliability", "resolution", "uncertainty")
+    heads = ("world", "of", "number", *scores, "chance less share, points", "too sure by, points")
     lines = [f"| {' | '.join(heads)} |", "|---" * len(heads) + "|"]
     for name in WORLDS:
         for kind, words in KINDS.items():
