@@ -26,6 +26,9 @@ WORLDS = {
     "wells by houses": (BY_HOUSES, 1.0),
 }
 CELLS = 3000
+FEWEST = 4
+"""Counties without which nothing is drawn."""
+
 CELLS_ONLY = ", cells"
 KINDS = {"primary": "a field fits", "both": "field and reserve fit", "clear": "a cell is clear"}
 
@@ -68,17 +71,8 @@ def gathered(folder: Path, name: str, kind: str) -> tuple[np.ndarray, np.ndarray
 
 def tables(folder: Path) -> str:
     """All tables, in Markdown."""
-    heads = [
-        "world",
-        "of",
-        "number",
-        "Brier score",
-        "reliability",
-        "resolution",
-        "uncertainty",
-        "chance less share, points",
-        "too sure by, points",
-    ]
+    scores = ("Brier score", "reliability", "resolution", "uncertainty")
+    heads = ("world", "of", "number", *scores, "chance less share, points", "too sure by, points")
     lines = [f"| {' | '.join(heads)} |", "|---" * len(heads) + "|"]
     for name in WORLDS:
         for kind, words in KINDS.items():
@@ -126,15 +120,16 @@ def draw(folder: Path, png: Path) -> None:
     for axis, (kind, words) in zip(axes, KINDS.items(), strict=True):
         axis.plot([0, 100], [0, 100], color="0.7", linewidth=1)
         for number, name in enumerate(WORLDS):
-            found = reliability.classes(*gathered(folder, name, kind))
-            if not found:
+            chance, true, county = gathered(folder, name, kind)
+            if len(np.unique(county)) < FEWEST:
                 continue
+            found = reliability.classes(chance, true, county)
             mean, share, error = (100 * np.array([getattr(one, field) for one in found]) for field in ("mean", "share", "error"))
             axis.errorbar(mean, share, 2 * error, marker="osdv"[number], markersize=3, linewidth=1, elinewidth=0.6, label=name)
         axis.set(title=words, xlabel="chance, %", xlim=(0, 100), ylim=(0, 100), aspect="equal")
         axis.title.set_fontsize(9)
     axes[0].set_ylabel("share that came true, %")
-    axes[0].legend(fontsize=6, loc="upper left")
+    axes[-1].legend(fontsize=6, loc="upper left")
     figure.savefig(png, dpi=90)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from geoseptic.processes.chance_fits import wilson
 
 CLASSES: Final = 10
-TIMES: Final = 1000
+TIMES: Final = 200
 
 
 @dataclass(frozen=True)

@@ -44,7 +44,7 @@ def test_chances_of_cells_come_true_as_often_as_they_say_within_the_sampling_err
 
 def test_a_cell_that_is_certain_is_never_otherwise_unless_errors_are_larger_than_stated(cells):
     wrong = {times: int(true[chance == 0].sum() + (1 - true[chance == 1]).sum()) for times, (chance, true, _) in cells.items()}
-    assert all((chance == 0).sum() > 300 for chance, _, _ in cells.values())
+    assert (cells[1.0][0] == 0).sum() > 300
     assert wrong[1.0] == wrong[2.0] == 0 < wrong[0.5]
 
 
@@ -59,19 +59,19 @@ def test_errors_that_are_stated_too_small_make_chances_too_sure_and_too_large_on
 
 def test_chances_of_fitting_come_true_as_often_as_they_say_within_the_sampling_error():
     told, fact, county = [], [], []
-    for seed in (1, 2, 3):
+    for seed in (1, 2):
         made = a_county(seed, 1)
-        told.append(said(made, 20).primary)
+        told.append(said(made, 15).primary)
         fact.append(truth(made).primary)
         county.append(np.full(len(told[-1]), seed))
     chance, true, whose = (np.concatenate(of) for of in (told, fact, county))
-    assert np.count_nonzero((chance > 0.05) & (chance < 0.95)) > 15
+    assert np.count_nonzero((chance > 0.05) & (chance < 0.95)) > 10
     # Lots of one county lean on the same wells: as if four in five of them told nothing new.
     error = math.sqrt(float((chance * (1 - chance)).mean()) / (len(chance) / 5))
     assert abs(float((chance - true).mean())) < 2.0 * error
     # Chances say more than the share of all lots would.
     assert reliability.brier(chance, true) < true.mean() * (1 - true.mean())
-    assert set(whose) == {1, 2, 3}
+    assert set(whose) == {1, 2}
 
 
 def test_scores_are_those_of_a_case_worked_by_hand():
