@@ -124,7 +124,7 @@ def zones(
     granted: frozenset[str] = frozenset(),
     ground: Ground | None = None,
     workers: int = 1,
-    rings: Callable[[Geometries, Lengths | float], Geometries] = outward,
+    rings: Callable[[Geometries, Lengths | float], Geometries] | None = None,
 ) -> Zones:
     """The zones of every obstacle for `part`.
 
@@ -134,13 +134,13 @@ def zones(
     granted : reliefs that the authority has granted; one that hangs on a well's make counts for the wells alone whose own record says so.
     ground : settles conditions that follow from elevation; without it they are unknown.
     workers : threads that ask the ground.
-    rings : makes the rings round shapes at these distances; one who has made them before may know them.
+    rings : makes the rings round shapes at these distances (default `outward`); one who has made them before may know them.
 
     Raises
     ------
     CodeSilentError : the rules have no value for a well, spring or surface water that is there.
     """
-    out = Zones(part, rules.unit, rings=rings)
+    out = Zones(part, rules.unit, rings=rings or outward)
     silent: dict[str, None] = {}
     stand_ins: dict[tuple[str, str], None] = {}
     groups: dict[tuple[str, tuple[tuple[str, bool], ...], tuple[str, ...]], list[int]] = {}

@@ -56,15 +56,15 @@ def drawn(given: Path, sample: int, seed: int, brute: int, workers: int) -> dict
     from geoseptic.processes.chance_fits import drawn_lots
     from geoseptic.processes.workers import pool_of
 
-    lots, setting, (cases,) = pickle.loads(given.read_bytes())
+    lots, setting, (cases, certainty) = pickle.loads(given.read_bytes())
     rows = np.arange(len(lots))
     if 0 < sample < len(rows):
         rows = np.sort(np.random.default_rng(seed).permutation(rows)[:sample])
-    lots, cases = lots.of(rows), cases[rows]
-    drawn_lots(lots.of(slice(0, WARM_LOTS)), setting, cases[:WARM_LOTS])
+    lots, cases, certainty = lots.of(rows), cases[rows], certainty[rows]
+    drawn_lots(lots.of(slice(0, WARM_LOTS)), setting, cases[:WARM_LOTS], certainty[:WARM_LOTS])
     begun, begun_cpu = time.perf_counter(), cpu_s()
     with pool_of(setting, workers, len(lots)) as pool:
-        parts, failed = pool.each(drawn_lots, lots, cases)
+        parts, failed = pool.each(drawn_lots, lots, cases, certainty)
     found = {"wall_s": time.perf_counter() - begun, "cpu_s": cpu_s() - begun_cpu, "lots": len(lots), "failed": len(failed)}
     kind, decided = (np.concatenate([getattr(part, name) for part in parts]) for name in ("kind", "decided"))
     both, primary = (kind == 2).mean(axis=1), (kind >= 1).mean(axis=1)

@@ -221,9 +221,9 @@ def _said(county: County, layers: Layers, doubts: Doubts, *, fits: bool = True) 
     cases, astray = cases_of(land, lots, *parts, uncertain)
     assert not failed and not astray
     terrain = _terrain(elevation, slope_limit_percent(rules))
-    drawn = drawn_lots(lots, Setting(terrain, terrain, terrain, Burial()), cases)
+    drawn = drawn_lots(lots, Setting(terrain, terrain, terrain, Burial()), cases, np.full(len(lots), rules.certainty, object))
     judged = lots.why_not == ""
-    primary, both = (np.where(judged, shares(drawn, least)[0], math.nan) for least in (1, 2))
+    primary, both = (np.where(judged, shares(drawn.kind >= least, drawn)[0], math.nan) for least in (1, 2))
     return Said(primary, both, clear)
 
 

@@ -45,6 +45,7 @@ def packages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
         "downslope_distance": arguments(hillside, folder / "downslope_distance", parcels=None, rules=None),
         "suitability_map": arguments(hillside, folder / "suitability_map"),
         "screen_county": arguments(hillside, screened),
+        "uncertainty": [*arguments(hillside, folder / "uncertainty"), "--draws=5", "--ground-draws=1"],
         "old_systems": arguments(hillside, old),
         "check_inputs": arguments(hillside, folder / "check_inputs"),
         "rank_parcels": [
