@@ -127,7 +127,8 @@ def _not_certain(rough: list[str]) -> str:
     if not rough:
         return ""
     more = f" and {len(rough) - MOST_NAMES} more" if len(rough) > MOST_NAMES else ""
-    return f" Nothing is certain here before somebody has found {', '.join(rough[:MOST_NAMES])}{more}."
+    named = ", ".join(f"the well {name}" if name.startswith("presumed") else name for name in rough[:MOST_NAMES])
+    return f" Nothing is certain here before somebody has found {named}{more}."
 
 
 def of_100(share: float) -> str:
