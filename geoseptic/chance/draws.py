@@ -67,6 +67,11 @@ class Draws:
             out[:, rows] = own
         return out
 
+    def wells_m(self, wells: PlaceErrors, presumed: PlaceErrors, first: int = 0, stop: int | None = None) -> Floats:
+        """Places of wells on record and of presumed ones after them, as `places_m`. [m]"""
+        both = [self.places_m(what, errors, first, stop) for what, errors in ((WELL, wells), (PRESUMED, presumed))]
+        return np.concatenate(both, axis=1)
+
     def shifts_m(self, what: str, ids: Words, sigma_m: npt.ArrayLike, first: int = 0, stop: int | None = None) -> Floats:
         """Rigid shifts with Gaussian error of `sigma_m` along both axes, one a thing or for all; shape (draws, things, 2). [m]"""
         stop = self.count if stop is None else stop

@@ -28,7 +28,7 @@ AS_SCREENED: Final = ("parcels", "wells")
 """Inputs without which the chances are those of something else."""
 
 WORDS: Final = ("answer", "sure", "in_words", "never_certain", "decides")
-CHANCES: Final = ("chance_primary", "chance_both", "chance_both_low", "chance_both_high", "chance_if_smallest")
+CHANCES: Final = ("chance_primary", "chance_both", "both_low", "both_high", "chance_if_smallest")
 
 SETTINGS: Final = ("facts", "granted", "unrecorded_wells", "assumed_location_error_m")
 """Parameters of both that change an answer."""
@@ -170,7 +170,7 @@ def _crs_of(run: FinishedRun) -> pyproj.CRS:
 
 def _lot(row: Mapping[str, Any]) -> LotChance:
     answer, sure, in_words, never_certain, decides = (_text(row.get(name)) for name in WORDS)
-    primary, both, low, high, smallest = (_number(row.get(name, row.get(name.removeprefix("chance_")))) for name in CHANCES)
+    primary, both, low, high, smallest = (_number(row.get(name)) for name in CHANCES)
     return LotChance(answer, sure, in_words, primary, both, low, high, smallest, never_certain, decides)
 
 

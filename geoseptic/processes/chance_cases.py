@@ -9,8 +9,8 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.chance.closed import FARTHEST_SIGMAS
-from geoseptic.chance.draws import PRESUMED, WELL, Draws
-from geoseptic.chance.errors import EXACT, PlaceErrors, joined
+from geoseptic.chance.draws import Draws
+from geoseptic.chance.errors import EXACT, PlaceErrors
 from geoseptic.chance.fits import Case, Keeps, Places
 from geoseptic.errors import CodeSilentError
 from geoseptic.model.frame import Geometries
@@ -63,15 +63,11 @@ class InDoubt:
     def places(self) -> Places:
         """Where things lie in each draw."""
         name = np.array([self.parcel_id], object)
-        on_record = np.arange(len(self.wells) - self.presumed)
-        wells_m = [
-            self.draws.places_m(WELL, self.wells.kept(on_record)),
-            self.draws.places_m(PRESUMED, self.wells.kept(np.arange(len(on_record), len(self.wells)))),
-        ]
+        on_record = np.arange(len(self.wells)) < len(self.wells) - self.presumed
         return Places(
             self.draws.lot_shifts_m(name, self.line_sigma_m)[:, 0],
             self.draws.building_shifts_m(name, self.building_sigma_m)[:, 0],
-            np.concatenate(wells_m, axis=1),
+            self.draws.wells_m(self.wells.kept(on_record), self.wells.kept(~on_record)),
         )
 
 
@@ -99,7 +95,7 @@ def around(
         line_m = rules.requirement(part, LOT_LINE).settled(facts, granted).largest.distance_m or 0.0
     except CodeSilentError:
         line_m = 0.0
-    everyone = joined(uncertain.wells, uncertain.presumed)
+    everyone = uncertain.every_well
     source = np.array(found.source, np.int64)
     well = things_of(land)[source]
     drawn = (well >= 0) & (everyone.kind != EXACT)[well]
@@ -126,7 +122,7 @@ def cases_of(land: Land, lots: Lots, field: Around, reserve: Around, uncertain: 
 
 def _cases(land: Land, lots: Lots, field: Around, reserve: Around, uncertain: Uncertain, ignored: npt.NDArray[np.bool_]) -> Objects:
     lots_m = without_rows(lots.shapes_m, ignored)
-    everyone = joined(uncertain.wells, uncertain.presumed)
+    everyone = uncertain.every_well
     wells = in_reach(lots_m, everyone, np.fmax(field.wells_m, reserve.wells_m), uncertain.line_sigma_m)
     on_record = len(uncertain.wells)
     same = all(np.array_equal(getattr(field, name), getattr(reserve, name)) for name in ("line_m", "keep_m", "wells_m")) and (

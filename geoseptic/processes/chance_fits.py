@@ -7,13 +7,10 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 from geopandas import GeoDataFrame
 
 from geoseptic.chance import survey
 from geoseptic.chance.answers import ANSWERS, CERTAIN, Answers, Chances, answers, in_words
-from geoseptic.chance.closed import FARTHEST_SIGMAS
-from geoseptic.chance.errors import joined
 from geoseptic.chance.fits import ONCE, WAYS, Case, Fits, Places, fits
 from geoseptic.errors import CodeSilentError, SizingError, listed
 from geoseptic.model.cautions import SCREENING_AID
@@ -25,21 +22,20 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.onelot import without_culprits
 from geoseptic.processes import chance_survey, lot_sizes, lots
 from geoseptic.processes.accounts import failure
-from geoseptic.processes.chance_cases import Around, around, case_of, cases_of
+from geoseptic.processes.chance_cases import Around, around, case_of, cases_of, in_reach
 from geoseptic.processes.land import Land
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lot_ground import LotGround, terrains_of
 from geoseptic.processes.lots import NO_ROOM, Lots
 from geoseptic.processes.soil_ground import SoilLayers, named_soils
 from geoseptic.processes.tables import polygons
-from geoseptic.processes.uncertain import Uncertain
+from geoseptic.processes.uncertain import FILE, Uncertain
 from geoseptic.processes.workers import pool_of
 from geoseptic.stages import stage
 from geoseptic.systems.gravity import Burial
 
 Floats = npt.NDArray[np.float64]
 
-FILE: Final = "chances"
 NORMAL_95: Final = 1.959964
 """Half the width of 95 percent of a normal distribution, in standard deviations."""
 
@@ -176,7 +172,8 @@ def fit_results(
     answered = answers(largest, at_best, np.array([bool(names) for names in rough], bool) & drawn.wells_matter, rules.certainty)
     told = in_words(answered, largest, at_best, rough, searched.why_not, rules.certainty)
     looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, largest, at_best, rules.certainty)
-    layer = _layer(land, searched, drawn, rough, answered, told, looked)
+    primary = _chances(searched, drawn, drawn.kind >= 1)
+    layer = _layer(land, searched, drawn, (primary, largest, at_best), rough, answered, told, looked)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""
     own = Results(
@@ -229,15 +226,9 @@ def lots_in_doubt(land: Land, rules: RuleSet, soil: SoilLayers) -> tuple[Lots, d
 
 def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> list[list[str]]:
     """For each lot the wells that may be nearer to it than their distance and whose place leaves nothing certain."""
-    everyone = joined(uncertain.wells, uncertain.presumed)
-    keep_m = np.max([part.wells_m for part in parts], axis=0)
-    some = np.flatnonzero(everyone.rough & (keep_m > 0))
-    far_m = (everyone.reach_m + keep_m)[some] + FARTHEST_SIGMAS * uncertain.line_sigma_m
-    well, lot = shapely.STRtree(searched.shapes_m).query(shapely.points(everyone.middle_m[some]), predicate="dwithin", distance=far_m)
-    found: list[list[str]] = [[] for _ in range(len(searched))]
-    for owner, number in sorted(zip(lot.tolist(), some[well].tolist(), strict=True)):
-        found[owner].append(str(everyone.ids[number]))
-    return found
+    everyone, keep_m = uncertain.every_well, np.max([part.wells_m for part in parts], axis=0)
+    near = in_reach(searched.shapes_m, everyone, keep_m, uncertain.line_sigma_m)
+    return [[str(name) for name in everyone.ids[rows[everyone.rough[rows]]]] for rows in near]
 
 
 def _joined(found: Sequence[Drawn], draws: int) -> Drawn:
@@ -278,21 +269,23 @@ def _layer(
     land: Land,
     searched: Lots,
     drawn: Drawn,
+    chances: tuple[Chances, Chances, Chances],
     rough: list[list[str]],
     answered: Answers,
     told: list[str],
     looked: chance_survey.Surveyed,
 ) -> LayerResult:
+    """The layer `parcels`; `chances` are those of the primary field, of it with its reserve, and of the smallest field with its own."""
     judged = searched.why_not == ""
     columns: dict[str, object] = {"parcel_id": land.fabric.ids, "answer": answered.answer, "sure": answered.sure, "in_words": told}
-    both = shares(drawn.kind == 2, drawn)
+    _, both, _ = chances
     columns["chance_class"] = [
         next(name for name, begins in CLASSES if 100 * share >= begins) if there else NOT_JUDGED
-        for share, there in zip(both[0], judged, strict=True)
+        for share, there in zip(both.share, judged, strict=True)
     ]
-    for name, found in (("primary", shares(drawn.kind >= 1, drawn)), ("both", both), ("if_smallest", shares(drawn.at_best, drawn))):
-        for column, values in zip((f"chance_{name}", f"{name}_low", f"{name}_high"), found, strict=True):
-            columns[column] = np.where(judged, np.round(100 * values, 1), math.nan)
+    for name, found in zip(("primary", "both", "if_smallest"), chances, strict=True):
+        for column, values in ((f"chance_{name}", found.share), (f"{name}_low", found.low), (f"{name}_high", found.high)):
+            columns[column] = np.round(100 * values, 1)
     columns |= {"decides": looked.decides, "settled_by": looked.settled_by}
     once = (drawn.decided == ONCE).any(axis=1)
     columns["draws"] = [(1 if one else drawn.kind.shape[1]) if there else None for one, there in zip(once, judged, strict=True)]

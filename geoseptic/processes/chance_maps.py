@@ -10,8 +10,8 @@ import shapely
 
 from geoseptic.chance.clear import Ground, UncertainWells, clear_chance
 from geoseptic.chance.closed import in_percent
-from geoseptic.chance.draws import PRESUMED, WELL, GroundError, ground_error
-from geoseptic.chance.errors import EXACT, IN_GROUND, joined
+from geoseptic.chance.draws import GroundError, ground_error
+from geoseptic.chance.errors import EXACT, IN_GROUND
 from geoseptic.chance.slopes import UNKNOWN, horn_weights, plane_weights, rise_sigma, slope_chance
 from geoseptic.io.keptplanes import Part, by_windows
 from geoseptic.model import legend_table
@@ -90,7 +90,7 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
     Zones that only may be required close ground as well, save those that are so for want of a well's place: there the chance says it.
     """
     zones, obstacles = cut.zones, land.obstacles
-    everyone = joined(uncertain.wells, uncertain.presumed)
+    everyone = uncertain.every_well
     thing = things_of(land)
     source = np.array(zones.source, np.int64)
     own = thing[source]
@@ -144,8 +144,7 @@ def things_of(land: Land) -> npt.NDArray[np.int64]:
 def _ground_places(uncertain: Uncertain) -> npt.NDArray[np.float64]:
     """Draws of the wells that are in a ground, those on record first; shape (draws, wells, 2). [m]"""
     on_lots = uncertain.wells.kept(np.flatnonzero(uncertain.wells.kind == IN_GROUND))
-    found = [uncertain.draws.places_m(WELL, on_lots), uncertain.draws.places_m(PRESUMED, uncertain.presumed)]
-    return np.concatenate(found, axis=1)
+    return uncertain.draws.wells_m(on_lots, uncertain.presumed)
 
 
 @stage("chance that the ground is not too steep")
@@ -258,8 +257,7 @@ def path_results(
         if uncertain.rmse_m > 0
         else None
     )
-    everyone = joined(uncertain.wells, uncertain.presumed)
-    certain = field is None and bool((everyone.kind == EXACT).all())
+    certain = field is None and bool((uncertain.every_well.kind == EXACT).all())
     count = 1 if certain else draws
     found = _Tally(ground_m.new(np.uint8), ground_m.new(np.uint8))
     for draw in range(count):
@@ -267,12 +265,7 @@ def path_results(
             receivers, edge = _drained(
                 ground_m, field, uncertain.draws.ground_offsets(field.values_m.shape[0], draw, draw + 1)[0], min_share, workers
             )
-        places_m = np.concatenate(
-            [
-                uncertain.draws.places_m(WELL, uncertain.wells, draw, draw + 1)[0],
-                uncertain.draws.places_m(PRESUMED, uncertain.presumed, draw, draw + 1)[0],
-            ]
-        )
+        places_m = uncertain.draws.wells_m(uncertain.wells, uncertain.presumed, draw, draw + 1)[0]
         found = _with_draw(found, receivers, edge, elevation.grid, places_m, draw == 0, well_radius_m, reach_m, workers)
     percent = ground_m.new(np.uint8)
 

@@ -7,6 +7,7 @@ import numpy as np
 import shapely
 from geopandas import GeoDataFrame
 
+from geoseptic.chance.draws import PRESUMED, WELL
 from geoseptic.chance.errors import DISC, EXACT, GAUSSIAN, IN_GROUND, KIND_NAMES, SIGMAS_OF, SQUARE, PlaceErrors
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Frame, Geometries
@@ -14,13 +15,9 @@ from geoseptic.model.legend_table import FAIR_COLOURS, POOR_COLOURS, UNKNOWN_COL
 from geoseptic.model.legends import Swatch, VectorLegend
 from geoseptic.model.results import LayerResult, Results
 from geoseptic.processes.tables import polygons
-from geoseptic.processes.uncertain import Uncertain
+from geoseptic.processes.uncertain import FILE, Uncertain
 
-FILE: Final = "chances"
 LAYER: Final = "places"
-
-ON_RECORD: Final = "well"
-PRESUMED: Final = "presumed well"
 
 LEGEND: Final = VectorLegend(
     "Where wells may be",
@@ -45,7 +42,7 @@ NOTES: Final[Mapping[str, str]] = {
 
 def place_results(uncertain: Uncertain, frame: Frame) -> Results:
     """The layer `places` of `chances.gpkg`; wells that are where they are said to be have no ground, and no row."""
-    every = ((ON_RECORD, uncertain.wells), (PRESUMED, uncertain.presumed))
+    every = ((WELL, uncertain.wells), (PRESUMED, uncertain.presumed))
     kept = [(what, errors.kept(errors.kind != EXACT)) for what, errors in every]
     columns = {
         "feature_id": np.concatenate([errors.ids for _, errors in kept]).astype(str).astype(object),

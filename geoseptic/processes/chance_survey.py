@@ -11,8 +11,7 @@ from geopandas import GeoDataFrame
 
 from geoseptic.chance import survey
 from geoseptic.chance.answers import Chances
-from geoseptic.chance.draws import PRESUMED, WELL
-from geoseptic.chance.errors import joined
+from geoseptic.chance.draws import LOT_LINE, PRESUMED, WELL
 from geoseptic.chance.visits import neighbourhoods, walk
 from geoseptic.errors import listed
 from geoseptic.model.cautions import BEFORE_A_LOT, BEFORE_AN_OLD_WELL, SCREENING_AID
@@ -22,13 +21,12 @@ from geoseptic.model.results import Block, LayerResult, PageResult, Results, Tab
 from geoseptic.processes.chance_cases import InDoubt
 from geoseptic.processes.land import Land
 from geoseptic.processes.lots import Lots
-from geoseptic.processes.uncertain import Uncertain
+from geoseptic.processes.uncertain import FILE, Uncertain
 
 Floats = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
 
-FILE: Final = "chances"
-LOT_LINE, BUILDINGS, SOIL, BEDROOMS, BOTH = "lot line", "buildings", "soil", "bedrooms", "soil and bedrooms"
+BUILDINGS, SOIL, BEDROOMS, BOTH = "buildings", "soil", "bedrooms", "soil and bedrooms"
 
 LEAST_PERCENT: Final = 1.0
 """What settles a lot in fewer of 100 cases is no reason to go there. Our own choice."""
@@ -202,7 +200,7 @@ def _visits(land: Land, looked: Surveyed, uncertain: Uncertain) -> tuple[dict[st
 
 def _places(land: Land, uncertain: Uncertain, things: list[tuple[str, str]]) -> tuple[Floats, Floats]:
     """Where to go for each thing, and how far from there it may be: (things, 2) and (things,). [m]"""
-    everyone = joined(uncertain.wells, uncertain.presumed)
+    everyone = uncertain.every_well
     kinds = [WELL] * len(uncertain.wells) + [PRESUMED] * len(uncertain.presumed)
     places = dict(zip(zip(kinds, map(str, everyone.ids), strict=True), zip(everyone.middle_m, everyone.reach_m, strict=True), strict=True))
     lots = {str(name): row for row, name in enumerate(land.fabric.ids)}

@@ -2,16 +2,21 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
 
 import numpy as np
 
 from geoseptic.chance.draws import Draws
-from geoseptic.chance.errors import EXACT, PlaceErrors, in_grounds, summary, well_errors
+from geoseptic.chance.errors import EXACT, PlaceErrors, in_grounds, joined, summary, well_errors
 from geoseptic.chance.slopes import QUALITY_RMSE_M
 from geoseptic.errors import ParameterError
 from geoseptic.parcels.obstacles import location_methods
 from geoseptic.processes.land import Land
 from geoseptic.units import in_both_units
+
+FILE: Final = "chances"
+"""The GeoPackage of what is said of parcels and wells."""
 
 HARDLY_A_SURVEY_M = 1.0
 """Heights that are off by more than this in the mean make most slopes and flow paths a guess. Our own choice."""
@@ -53,6 +58,11 @@ class Uncertain:
     rmse_m: float
     correlation_m: float
     notes: tuple[str, ...]
+
+    @cached_property
+    def every_well(self) -> PlaceErrors:
+        """Wells on record and the presumed ones after them."""
+        return joined(self.wells, self.presumed)
 
     @property
     def counts(self) -> Mapping[str, object]:

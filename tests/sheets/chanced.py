@@ -9,7 +9,7 @@ import geopandas
 import shapely
 
 COLUMNS = (
-    "answer", "sure", "in_words", "chance_primary", "chance_both", "chance_both_low", "chance_both_high", "chance_if_smallest",
+    "answer", "sure", "in_words", "chance_primary", "chance_both", "both_low", "both_high", "chance_if_smallest",
     "never_certain", "decides", "settled_by",
 )  # fmt: skip
 
