@@ -155,12 +155,13 @@ def decided(chance: Floats | float, best: Floats | float, certainty: Certainty) 
     return np.asarray((np.asarray(chance) >= certainty.likely) | (np.asarray(best) <= 1.0 - certainty.likely))
 
 
-def size_settles(chance: float, best: float, certainty: Certainty) -> float:
+def size_settles(largest: tuple[float, float], smallest: tuple[float, float], certainty: Certainty) -> float:
     """Share in which knowing soil and bedrooms settles the answer: two cases of equal weight, that the field is the largest that they leave
-    open (`chance`), or the smallest (`best`). The weight is our own choice: nobody knows better."""
-    if bool(decided(chance, best, certainty)) or chance == best:
+    open, or the smallest. Of each stand the chances if open conditions hold and if they do not. The weight is our own choice: nobody knows
+    better."""
+    if bool(decided(largest[0], smallest[1], certainty)) or largest == smallest:
         return 0.0
-    return 0.5 * sum(float(decided(one, one, certainty)) for one in (chance, best))
+    return 0.5 * sum(float(decided(*one, certainty)) for one in (largest, smallest))
 
 
 @njit(cache=True, nogil=True)

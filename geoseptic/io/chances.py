@@ -28,7 +28,7 @@ AS_SCREENED: Final = ("parcels", "wells")
 """Inputs without which the chances are those of something else."""
 
 WORDS: Final = ("answer", "sure", "in_words", "never_certain", "decides")
-CHANCES: Final = ("chance_primary", "chance_both", "both_low", "both_high", "chance_if_smallest")
+CHANCES: Final = ("chance_primary", "chance_both", "both_low", "both_high", "chance_if_smallest", "chance_if_not_required")
 
 SETTINGS: Final = ("facts", "granted", "unrecorded_wells", "assumed_location_error_m")
 """Parameters of both that change an answer."""
@@ -46,6 +46,7 @@ class LotChance:
     both_low: float
     both_high: float
     if_smallest: float
+    if_not_required: float
     never_certain: str
     decides: str
 
@@ -170,8 +171,8 @@ def _crs_of(run: FinishedRun) -> pyproj.CRS:
 
 def _lot(row: Mapping[str, Any]) -> LotChance:
     answer, sure, in_words, never_certain, decides = (_text(row.get(name)) for name in WORDS)
-    primary, both, low, high, smallest = (_number(row.get(name)) for name in CHANCES)
-    return LotChance(answer, sure, in_words, primary, both, low, high, smallest, never_certain, decides)
+    primary, both, low, high, smallest, not_required = (_number(row.get(name)) for name in CHANCES)
+    return LotChance(answer, sure, in_words, primary, both, low, high, smallest, not_required, never_certain, decides)
 
 
 def _visits(run: FinishedRun) -> tuple[Visit, ...]:

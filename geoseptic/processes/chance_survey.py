@@ -10,7 +10,7 @@ import shapely
 from geopandas import GeoDataFrame
 
 from geoseptic.chance import survey
-from geoseptic.chance.answers import Chances
+from geoseptic.chance.answers import BySize
 from geoseptic.chance.draws import LOT_LINE, PRESUMED, WELL
 from geoseptic.chance.visits import neighbourhoods, walk
 from geoseptic.errors import listed
@@ -93,13 +93,13 @@ class Surveyed:
     settled_by: Floats
 
 
-def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, largest: Chances, at_best: Chances, certainty: Certainty) -> Surveyed:
+def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, chances: BySize, certainty: Certainty) -> Surveyed:
     """What knowing each thing would do for each undecided lot; `learnt` as in `chance_fits.Drawn`."""
     rows = [
         (lot, what, name, settles, of_doubt)
         for lot in np.flatnonzero([one is not None for one in learnt]).tolist()
         for what, name, settles, of_doubt in sorted(
-            _of_lot(land, cases[lot], learnt[lot], lot, float(largest.share[lot]), float(at_best.share[lot]), certainty),
+            _of_lot(land, cases[lot], learnt[lot], lot, chances, certainty),
             key=lambda row: (-row[2], -np.nan_to_num(row[3]), row[0], row[1]),
         )
     ]
@@ -119,7 +119,7 @@ def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, largest: C
 
 
 def _of_lot(
-    land: Land, doubt: InDoubt, learnt: Floats, lot: int, chance: float, best: float, certainty: Certainty
+    land: Land, doubt: InDoubt, learnt: Floats, lot: int, chances: BySize, certainty: Certainty
 ) -> Iterator[tuple[str, str, float, float]]:
     own = str(land.fabric.ids[lot])
     wells = doubt.wells.ids.tolist()
@@ -132,7 +132,8 @@ def _of_lot(
     for (what, name), (settles, of_doubt) in zip(things, learnt.tolist(), strict=True):
         if settles > 0 or of_doubt > 0:
             yield what, name, settles, of_doubt
-    settles = survey.size_settles(chance, best, certainty)
+    shares = [float(one.share[lot]) for one in (chances.largest, chances.eased, chances.smallest, chances.least)]
+    settles = survey.size_settles((shares[0], shares[1]), (shares[2], shares[3]), certainty)
     if settles > 0:
         yield _open_fact(land, lot), own, settles, np.nan
 

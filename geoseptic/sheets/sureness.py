@@ -157,6 +157,8 @@ def numbers_of(lot: LotChance | None) -> str:
         text += f"; the field alone in {of_100(lot.primary / 100.0)}"
     if not math.isnan(lot.if_smallest) and lot.if_smallest - lot.both >= 0.5:
         text += f"; the smallest field that soil and house leave open, with its reserve, in {of_100(lot.if_smallest / 100.0)}"
+    if not math.isnan(lot.if_not_required) and lot.if_not_required - lot.both >= 0.5:
+        text += f"; without the distances that hang on what nobody has stated in {of_100(lot.if_not_required / 100.0)}"
     return f"{text}."
 
 

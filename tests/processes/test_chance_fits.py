@@ -1,6 +1,7 @@
 """The chances of fitting, from layers to rows: with nothing uncertain the screening's own search, and the same for any workers."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas
@@ -27,7 +28,7 @@ class Searched(Exception):
 
 def by_the_screening(monkeypatch, given):
     """What the screening's search finds on each lot for the largest size: 0 nothing, 1 a field, 2 a field and its reserve; -1 not sized.
-    And whether it finds room for both of the smallest."""
+    Whether it finds room for both of the smallest, and for both of the largest if nothing were required that only may be."""
 
     def keep(search, *_):
         raise Searched(search)
@@ -42,7 +43,7 @@ def by_the_screening(monkeypatch, given):
         layouts.sites(layouts.at_homes(lots, field_m), layouts.at_homes(lots, reserve_m), layouts.starts_of(lots, setting))
         for field_m, reserve_m in ((lots.field_m, lots.reserve_m), (lots.field_possible_m, lots.reserve_possible_m))
     )
-    found, smallest = [], []
+    found, smallest, eased = [], [], []
     for lot in range(len(lots)):
         told = layouts._searched(lots, lot, setting, clear[lot], possible[lot], {}).found
         found.append(-1 if told.unsized or told.soil_forbids else 2 if told.reserve else int(told.field))
@@ -50,7 +51,10 @@ def by_the_screening(monkeypatch, given):
         if 0 <= found[-1] < 2:
             both = room(clear[lot], lots.sizes[lot].smallest, setting.terrain, setting.pipes).both
         smallest.append(both)
-    return np.array(found), np.array(smallest)
+        eased.append(
+            found[-1] == 2 or (found[-1] >= 0 and room(possible[lot], lots.sizes[lot].largest, setting.terrain, setting.pipes).both)
+        )
+    return np.array(found), np.array(smallest), np.array(eased)
 
 
 def world(lots, seed, error_m=0.0):
@@ -74,7 +78,7 @@ def sample(error_m=0.0):
 @pytest.mark.parametrize("given", [lambda: world(150, 3), lambda: world(150, 4), sample], ids=["a county", "another", "the sample county"])
 def test_with_nothing_uncertain_every_chance_is_0_or_1_and_the_screenings_own_answer(given, monkeypatch):
     rows = uncertainty(**given(), **SURE)["parcels"].frame
-    kind, smallest = by_the_screening(monkeypatch, given())
+    kind, smallest, _ = by_the_screening(monkeypatch, given())
     judged = rows.chance_class != NOT_JUDGED
     assert (rows.draws[judged] == 1).all() and rows.why_not[~judged].notna().all()
     assert (rows.chance_primary[judged] == np.where(kind >= 1, 100.0, 0.0)[judged]).all()
@@ -83,6 +87,47 @@ def test_with_nothing_uncertain_every_chance_is_0_or_1_and_the_screenings_own_an
     assert (rows.both_low == rows.chance_both)[judged].all() and (rows.both_high == rows.chance_both)[judged].all()
     # What is not sized is not judged; what else is not judged says so of two dwellings.
     assert not (judged & (kind < 0)).any() and set(kind[judged]) == {0, 1, 2}
+
+
+def stated(given, holds, **more):
+    return uncertainty(**given, facts={"coarse_gravel": holds, "shallow_aquifer": holds}, **more)["parcels"].frame
+
+
+def test_what_is_open_counts_as_required_and_its_other_outcome_has_a_chance_of_its_own(monkeypatch):
+    """By a code that asks more in coarse gravel: the chance without it is the screening's room in all that open questions leave, and both
+    are those of a run in which the user states the one or the other. What hangs on it alone nobody can say."""
+    given = {**world(40, 3), "rules": load_rules("us-ny")}
+    rows = uncertainty(**given, **SURE)["parcels"].frame
+    _, _, eased = by_the_screening(monkeypatch, given)
+    judged = rows.chance_both.notna()
+    near = rows.chance_if_not_required.notna()
+    assert near.any() and rows.open_conditions[near].str.contains("the field lies in coarse gravel").all()
+    assert rows.open_conditions[~near].isna().all()
+    assert (rows.chance_if_not_required == np.where(eased, 100.0, 0.0))[judged & near].all()
+    turned = near & (rows.chance_both == 0) & (rows.chance_if_not_required == 100)
+    assert turned.any() and (rows.answer[turned] == "cannot say").all() and rows.in_words[turned].str.contains("nobody has stated").all()
+    holds, holds_not = (stated(given, holds, **SURE) for holds in (True, False))
+    assert rows.chance_both.equals(holds.chance_both) and rows.chance_if_smallest.equals(holds.chance_if_smallest)
+    # The lie of the ground stays open where it is not known.
+    either = [one.chance_if_not_required.fillna(one.chance_both) for one in (rows, holds_not)]
+    assert either[0].equals(either[1]) and holds.open_conditions.isna().all()
+    assert not holds_not.open_conditions.str.contains("gravel").any()
+
+
+def test_what_is_open_beside_wells_of_uncertain_place_is_weighed_in_the_same_draws():
+    """No draw in which all fits with the longer distances is lost without them, and the chances are those of the stated outcomes."""
+    rules = load_rules("us-ny")
+    # Distances of a well that is drawn elsewhere are asked all round it where they hang on the lie of the ground: as long as in gravel.
+    by_gravel = replace(rules, setbacks=tuple(line for line in rules.setbacks if "drainage_path" not in line.when))
+    given = {**world(30, 12, error_m=6.0), "rules": by_gravel, "draws": 8, **SURE}
+    rows = uncertainty(**given)["parcels"].frame
+    holds, holds_not = (stated(given, holds) for holds in (True, False))
+    some = rows.chance_if_not_required.notna()
+    assert (rows.chance_both == holds.chance_both)[some].all()
+    # A search that looks at some places alone may miss what one with longer distances has found.
+    assert (rows.chance_if_not_required >= np.fmax(rows.chance_both, holds_not.chance_both))[some].all()
+    assert (rows.chance_if_not_required > rows.chance_both).any()
+    assert abs(rows.chance_if_not_required - holds_not.chance_both)[some].mean() < 1.0
 
 
 def test_chances_are_the_same_for_any_workers_and_any_order_of_the_lots(monkeypatch):

@@ -1,6 +1,7 @@
 """How sure it is, on sheets and map: words before numbers, never surer than what is known, and other layers' chances are refused."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas
@@ -45,7 +46,7 @@ VISITS = (
 def lot(row) -> LotChance:
     answer, sure, words, primary, both, low, high, smallest, never, decides, _ = (np.nan if value is None else value for value in row)
     texts = ("" if text is np.nan else text for text in (never, decides))
-    return LotChance(answer, sure, words, primary, both, low, high, smallest, *texts)
+    return LotChance(answer, sure, words, primary, both, low, high, smallest, np.nan, *texts)
 
 
 def of(screening, folder):
@@ -77,6 +78,8 @@ def test_numbers_come_last_with_their_interval_and_round_to_no_certainty():
     """87 of 100 has the ends that the draws leave; 99.6 is said as more than 99; what nobody knows has no number."""
     told = numbers_of(lot(chanced.LIKELY))
     assert "87 of 100" in told and "82 to 91 by the draws" in told and "alone in 95" in told
+    eased = numbers_of(replace(lot(chanced.OPEN), if_not_required=99.6))
+    assert eased.endswith("; without the distances that hang on what nobody has stated in more than 99.") and "stated" not in told
     assert "more than 99 of 100" in numbers_of(lot(("fits", "likely", "", 100.0, 99.6, 97.0, 99.9, 100.0, None, None, 0.0)))
     assert numbers_of(lot(chanced.UNKNOWN)) == "" == numbers_of(None)
 
