@@ -156,8 +156,13 @@ def _not_certain(rough: list[str]) -> str:
     if not rough:
         return ""
     more = f" and {len(rough) - MOST_NAMES} more" if len(rough) > MOST_NAMES else ""
-    named = ", ".join(f"the well {name}" if name.startswith("presumed") else name for name in rough[:MOST_NAMES])
+    named = ", ".join(well_called(name) for name in rough[:MOST_NAMES])
     return f" Nothing is certain here before somebody has found {named}{more}."
+
+
+def well_called(name: str) -> str:
+    """What a well is called in a sentence, by its name."""
+    return f"the well {name}" if name.startswith("presumed ") else name
 
 
 def of_100(share: float) -> str:
@@ -167,3 +172,11 @@ def of_100(share: float) -> str:
     if 0.99 < share < 1.0:
         return "more than 99"
     return f"{100.0 * share:.0f}"
+
+
+def tenths(share: npt.ArrayLike) -> Floats:
+    """Chances in percent to a tenth, where 0.0 and 100.0 are said of none and of all alone; NaN stays."""
+    share = np.asarray(share, np.float64)
+    between = (share > 0.0) & (share < 1.0)
+    percent = np.round(100.0 * share, 1)
+    return np.where(between, np.clip(percent, 0.1, 99.9), percent)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from geopandas import GeoDataFrame
 
 from geoseptic.chance import survey
-from geoseptic.chance.answers import ANSWERS, CERTAIN, Answers, BySize, Chances, answers, in_words
+from geoseptic.chance.answers import ANSWERS, CERTAIN, Answers, BySize, Chances, answers, in_words, tenths
 from geoseptic.chance.fits import ONCE, WAYS, Case, Fits, Places, fits
 from geoseptic.errors import CodeSilentError, SizingError, listed
 from geoseptic.model.cautions import SCREENING_AID
@@ -320,7 +320,7 @@ def _layer(
     }
     for name, own in named.items():
         for column, values in ((f"chance_{name}", own.share), (f"{name}_low", own.low), (f"{name}_high", own.high)):
-            columns[column] = np.round(100 * values, 1)
+            columns[column] = tenths(values)
     columns["open_conditions"] = [listed(words) if there and words else None for words, there in zip(open_near, of_open, strict=True)]
     columns |= {"decides": looked.decides, "settled_by": looked.settled_by}
     once = (drawn.decided == ONCE).any(axis=1)

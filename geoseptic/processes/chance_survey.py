@@ -10,7 +10,7 @@ import shapely
 from geopandas import GeoDataFrame
 
 from geoseptic.chance import survey
-from geoseptic.chance.answers import BySize
+from geoseptic.chance.answers import BySize, of_100, tenths
 from geoseptic.chance.draws import LOT_LINE, PRESUMED, WELL
 from geoseptic.chance.visits import neighbourhoods, walk
 from geoseptic.errors import listed
@@ -105,7 +105,7 @@ def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, chances: B
     ]
     decides, settled_by = np.full(len(searched), None, object), np.full(len(searched), np.nan)
     for lot, what, name, settles, _ in reversed(rows):
-        decides[lot], settled_by[lot] = (what if name == str(land.fabric.ids[lot]) else f"{what} {name}"), round(100 * settles, 1)
+        decides[lot], settled_by[lot] = (what if name == str(land.fabric.ids[lot]) else f"{what} {name}"), float(tenths(settles))
     columns = list(zip(*rows, strict=True)) or [()] * 5
     return Surveyed(
         np.array(columns[0], np.int64),
@@ -242,7 +242,7 @@ def words_of(what: str, name: str, found: list[tuple[float, str]]) -> str:
     names = listed([parcel for _, parcel in found])
     if len(found) == 1:
         whose = "its answer" if names == name else f"parcel {names}"
-        return f"{task}: settles {whose} in {100 * total:.0f} of 100 cases."
+        return f"{task}: settles {whose} in {of_100(total)} of 100 cases."
     return f"{task}: may settle the parcels {names}; of these {len(found)} on average {total:.1f}."
 
 
@@ -258,8 +258,8 @@ def _by_parcel(land: Land, looked: Surveyed) -> Iterator[tuple[str | int | float
         rank = rank + 1 if lot == before else 1
         before = lot
         own = str(land.fabric.ids[lot])
-        share = None if np.isnan(of_doubt) else round(100 * of_doubt, 1)
-        yield own, rank, what, name, round(100 * settles, 1), share, words_of(what, name, [(settles, own)]), _cautions(what)
+        share = None if np.isnan(of_doubt) else float(tenths(of_doubt))
+        yield own, rank, what, name, float(tenths(settles)), share, words_of(what, name, [(settles, own)]), _cautions(what)
 
 
 def _page(frame: GeoDataFrame, undecided: int) -> Iterator[Block]:

@@ -5,7 +5,21 @@ import math
 import numpy as np
 import pytest
 
-from geoseptic.chance.answers import ANSWERS, CANNOT_SAY, CERTAIN, FITS, LIKELY, NO_FIT, SURE, BySize, Chances, answers, in_words, of_100
+from geoseptic.chance.answers import (
+    ANSWERS,
+    CANNOT_SAY,
+    CERTAIN,
+    FITS,
+    LIKELY,
+    NO_FIT,
+    SURE,
+    BySize,
+    Chances,
+    answers,
+    in_words,
+    of_100,
+    tenths,
+)
 from geoseptic.model.certainty import Certainty
 
 COMMON = Certainty(0.99, 0.80, "")
@@ -140,3 +154,14 @@ def test_what_a_condition_may_still_ask_never_makes_a_no_of_it():
     for eased in (0.3, 0.6, 1.0):
         assert said(0.0, 0.0, 0.0, eased=eased)[0] == CANNOT_SAY
     assert said(0.0, 0.0, 0.0, eased=0.1)[:2] == (NO_FIT, LIKELY)
+
+
+def test_all_and_none_are_said_of_all_and_none_of_the_draws_alone():
+    """One draw of 10,000 that differs leaves 99.9 and 0.1, also at the ends of intervals; fewer draws are rounded as ever."""
+    assert tenths([0.0, 1e-4, 0.0004, 0.4567, 0.9996, 1.0 - 1e-4, 1.0]).tolist() == [0.0, 0.1, 0.1, 45.7, 99.9, 99.9, 100.0]
+    assert np.isnan(tenths(math.nan)) and tenths(199 / 200) == 99.5
+
+
+def test_a_presumed_well_is_called_one():
+    words = said(0.9, 0.85, 0.93, rough=("presumed on A-1", "W-1", "presumed at B-2"))[2]
+    assert words.endswith("before somebody has found the well presumed on A-1, W-1, the well presumed at B-2.")

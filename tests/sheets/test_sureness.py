@@ -84,6 +84,14 @@ def test_numbers_come_last_with_their_interval_and_round_to_no_certainty():
     assert numbers_of(lot(chanced.UNKNOWN)) == "" == numbers_of(None)
 
 
+def test_ends_of_an_interval_round_to_no_certainty_and_presumed_wells_are_called_wells():
+    """As the run's own sentence says both: 99.9 is more than 99, and what is presumed on a lot is a well."""
+    odd = replace(lot(chanced.LIKELY), both_low=99.4, both_high=99.9, never_certain="W-1, presumed on A-1, presumed at B-2 and 3 more")
+    assert "(more than 99 to more than 99 by the draws" in numbers_of(odd)
+    why = said_of(FITS_BY_GRAVITY, odd).why
+    assert "Nothing is certain here before somebody has found W-1, the well presumed on A-1, the well presumed at B-2 and 3 more." in why
+
+
 @pytest.mark.parametrize(
     ("changed", "words"),
     [
