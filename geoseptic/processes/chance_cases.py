@@ -154,7 +154,7 @@ def _around(
     wells_m = np.zeros(len(everyone))
     np.maximum.at(wells_m, own[drawn], np.array(found.distance_m, np.float64)[rows[drawn]])
     outer = found.outermost(rows)
-    moves = (np.array(found.feature, object)[rows] == "building") & outer & (uncertain.building_sigma_m > 0)
+    moves = (np.array(found.feature, object)[rows] == "building") & outer & (uncertain.building_sigmas_m.max() > 0)
     keep_m = np.array(found.keep_m, np.float64)[rows[moves]]
     things = obstacles.shapes_m[np.array(found.source, np.int64)[rows[moves]]]
     return Around(
@@ -175,7 +175,7 @@ def _open(found: Zones, opened: Flags, well: npt.NDArray[np.int64], uncertain: U
     np.maximum.at(widest_m, source[sure], keep_m[sure])
     rows = np.flatnonzero(opened & (keep_m > widest_m[source]))
     moves = np.array([found.feature[row] == "building" for row in rows], bool)
-    far_m = FARTHEST_SIGMAS * (uncertain.line_sigma_m + np.where(moves, uncertain.building_sigma_m, 0.0))
+    far_m = FARTHEST_SIGMAS * (uncertain.line_sigmas_m.max() + np.where(moves, uncertain.building_sigmas_m.max(), 0.0))
     drawn = well[rows] >= 0
     far_m[drawn] += uncertain.every_well.reach_m[well[rows[drawn]]]
     why = [f"{FEATURES[found.feature[row]].lower()} ({found.why[row].removeprefix(SHOWN_OTHERWISE)})" for row in rows]
@@ -190,7 +190,7 @@ def cases_of(land: Land, lots: Lots, field: Asked, reserve: Asked, uncertain: Un
 def _cases(land: Land, lots: Lots, field: Asked, reserve: Asked, uncertain: Uncertain, ignored: Flags) -> Objects:
     lots_m = without_rows(lots.shapes_m, ignored)
     everyone = uncertain.every_well
-    wells = in_reach(lots_m, everyone, np.fmax(field.strict.wells_m, reserve.strict.wells_m), uncertain.line_sigma_m)
+    wells = in_reach(lots_m, everyone, np.fmax(field.strict.wells_m, reserve.strict.wells_m), uncertain.line_sigmas_m)
     on_record = len(uncertain.wells)
     strict = _both_keeps(lots, lots_m, field.strict, reserve.strict, uncertain, wells)
     nothing_open = field.eased is field.strict and reserve.eased is reserve.strict
@@ -205,8 +205,8 @@ def _cases(land: Land, lots: Lots, field: Asked, reserve: Asked, uncertain: Unce
             everyone.kept(own),
             int(np.count_nonzero(own >= on_record)),
             uncertain.draws,
-            uncertain.line_sigma_m,
-            uncertain.building_sigma_m,
+            float(uncertain.line_sigmas_m[lot]),
+            float(uncertain.building_sigmas_m[lot]),
         )
     return found
 
@@ -250,20 +250,24 @@ def open_conditions(lots_m: Geometries, *parts: Asked) -> Objects:
     return found
 
 
-def in_reach(lots_m: Geometries, wells: PlaceErrors, keep_m: Floats, line_sigma_m: float) -> Objects:
+def in_reach(lots_m: Geometries, wells: PlaceErrors, keep_m: Floats, line_sigmas_m: Floats) -> Objects:
     """For each lot the wells of uncertain place that may be nearer to it than their distance, in order."""
     some = np.flatnonzero((wells.kind != EXACT) & (keep_m > 0))
-    far_m = (wells.reach_m + keep_m)[some] + FARTHEST_SIGMAS * line_sigma_m
-    well, lot = shapely.STRtree(lots_m).query(shapely.points(wells.middle_m[some]), predicate="dwithin", distance=far_m)
+    far_m, more_m = (wells.reach_m + keep_m)[some], FARTHEST_SIGMAS * line_sigmas_m
+    points_m = shapely.points(wells.middle_m[some])
+    well, lot = shapely.STRtree(lots_m).query(points_m, predicate="dwithin", distance=far_m + more_m.max())
+    if (more_m < more_m.max()).any():
+        near = shapely.dwithin(points_m[well], lots_m[lot], far_m[well] + more_m[lot])
+        well, lot = well[near], lot[near]
     return _rows_of(lot, some[well], len(lots_m))
 
 
 def _rows(lots: Lots, lots_m: Geometries, part: Around, uncertain: Uncertain, wells: Objects) -> list[Keeps]:
     count = len(lots)
     inside = inward(lots_m, part.line_m)
-    more_m = FARTHEST_SIGMAS * uncertain.line_sigma_m
+    more_m = FARTHEST_SIGMAS * uncertain.line_sigmas_m
     fixed = _rows_of(*_pairs(part.fixed, lots_m, more_m), count)
-    moving = _rows_of(*_pairs(part.rings, lots_m, more_m + FARTHEST_SIGMAS * uncertain.building_sigma_m), count)
+    moving = _rows_of(*_pairs(part.rings, lots_m, more_m + FARTHEST_SIGMAS * uncertain.building_sigmas_m), count)
     return [
         Keeps(
             at_home(lots, lot, inside[lot]),
@@ -278,7 +282,7 @@ def _rows(lots: Lots, lots_m: Geometries, part: Around, uncertain: Uncertain, we
     ]
 
 
-def _pairs(shapes: Geometries, lots_m: Geometries, more_m: float) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _pairs(shapes: Geometries, lots_m: Geometries, more_m: Floats) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     lot, shape = shapely.STRtree(shapes).query(lots_m, predicate="dwithin", distance=more_m)
     return lot, shape
 

@@ -80,6 +80,9 @@ NOTES: Final[Mapping[str, str]] = {
     "enough is known. They count as required in every other column",
     "decides": "Of an undecided lot the thing that knowing settles most, or on which most of the doubt hangs",
     "settled_by": "Chance that knowing it settles the answer, in percent; 0 where more than that must be known",
+    "line_error_m": "How far the lot's lines are taken to lie off: one standard deviation along each axis, in metres",
+    "building_error_m": "The same of the buildings as they are seen from the lot, which lie off as one: the largest error of those whose "
+    "distance may reach it",
     "draws": "How many draws the shares are of; 1 where nothing that reaches the lot is uncertain",
     "why_not": "Why the lot is not judged",
     "never_certain": "Wells in reach that are placed by a section, a lot or presumption alone: no share here is a certainty",
@@ -200,7 +203,7 @@ def fit_results(
     told = in_words(answered, chances, rough, searched.why_not, rules.certainty)
     looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, chances, rules.certainty)
     open_near = open_conditions(searched.shapes_m, field, reserve)
-    layer = _layer(land, searched, drawn, chances, rough, open_near, answered, told, looked)
+    layer = _layer(land, searched, drawn, chances, rough, open_near, answered, told, looked, uncertain)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""
     own = Results(
@@ -254,7 +257,7 @@ def lots_in_doubt(land: Land, rules: RuleSet, soil: SoilLayers) -> tuple[Lots, d
 def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> list[list[str]]:
     """For each lot the wells that may be nearer to it than their distance and whose place leaves nothing certain."""
     everyone, keep_m = uncertain.every_well, np.max([part.wells_m for part in parts], axis=0)
-    near = in_reach(searched.shapes_m, everyone, keep_m, uncertain.line_sigma_m)
+    near = in_reach(searched.shapes_m, everyone, keep_m, uncertain.line_sigmas_m)
     return [[str(name) for name in everyone.ids[rows[everyone.rough[rows]]]] for rows in near]
 
 
@@ -302,6 +305,7 @@ def _layer(
     answered: Answers,
     told: list[str],
     looked: chance_survey.Surveyed,
+    uncertain: Uncertain,
 ) -> LayerResult:
     """The layer `parcels`; `found` has the chances of a field with its reserve, `rough` and `open_near` what near each lot is in doubt."""
     judged = searched.why_not == ""
@@ -323,6 +327,7 @@ def _layer(
             columns[column] = tenths(values)
     columns["open_conditions"] = [listed(words) if there and words else None for words, there in zip(open_near, of_open, strict=True)]
     columns |= {"decides": looked.decides, "settled_by": looked.settled_by}
+    columns |= {"line_error_m": np.round(uncertain.line_sigmas_m, 3), "building_error_m": np.round(uncertain.building_sigmas_m, 3)}
     once = (drawn.decided == ONCE).any(axis=1)
     columns["draws"] = [(1 if one else drawn.kind.shape[1]) if there else None for one, there in zip(once, judged, strict=True)]
     columns["why_not"] = [words or None for words in searched.why_not]

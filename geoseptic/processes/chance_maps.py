@@ -111,11 +111,13 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
         distance_m[further],
         zones.where_m[further],
     )
-    shifted = (obstacles.feature[source] == "building") & (uncertain.building_sigma_m > 0)
+    shifted = (obstacles.feature[source] == "building") & (uncertain.building_sigmas_m.max() > 0)
     certain = np.flatnonzero(~of_uncertain & ~shifted)
     by_buildings = np.flatnonzero(shifted)
     shapes_m, fabric = zones.shapes_m, land.fabric
     doubtful = list(fabric.outlined)
+    sigmas_m = np.column_stack([uncertain.line_sigmas_m, uncertain.building_sigmas_m])
+    own = (sigmas_m != (uncertain.line_sigma_m, uncertain.building_sigma_m)).any(axis=1)
     return wells, Ground(
         np.concatenate([shapes_m[certain[zones.outermost(certain)]], outward(fabric.disputed_m, cut.envelopes.lot_line_m)]),
         np.concatenate([fabric.claimed_m[cut.envelopes.failed], shapely.difference(fabric.claimed_m[doubtful], fabric.shapes_m[doubtful])]),
@@ -124,6 +126,8 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
         shapes_m[by_buildings[zones.outermost(by_buildings)]],
         uncertain.line_sigma_m,
         uncertain.building_sigma_m,
+        fabric.claimed_m[own],
+        sigmas_m[own],
     )
 
 

@@ -76,8 +76,12 @@ class Doubts:
 
 def doubts_of(chances: Chances, parcel_id: str, verdict: str, places: Sequence[Place], visits: Sequence[Visit]) -> Doubts:
     """The doubts of one lot with the verdict of its screening, the wells whose ground comes near, and what to survey first for it."""
-    said = said_of(verdict, chances.lots.get(parcel_id), visits)
-    return Doubts(said, tuple(places), chances.line_sigma_m, chances.building_sigma_m, chances.draws, chances.seed)
+    lot = chances.lots.get(parcel_id)
+    usual_m, own_m = (chances.line_sigma_m, chances.building_sigma_m), (math.nan, math.nan)
+    if lot is not None:
+        own_m = lot.line_sigma_m, lot.building_sigma_m
+    line_m, building_m = (usual if math.isnan(own) else own for usual, own in zip(usual_m, own_m, strict=True))
+    return Doubts(said_of(verdict, lot, visits), tuple(places), line_m, building_m, chances.draws, chances.seed)
 
 
 def visits_by_parcel(chances: Chances) -> dict[str, tuple[Visit, ...]]:

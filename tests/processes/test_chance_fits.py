@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 import shapely
 
+from geoseptic.errors import LayerContractError
 from geoseptic.io.rasters import read_elevation
 from geoseptic.io.rulefiles import load_rules
+from geoseptic.parcels import burn
 from geoseptic.parcels.fit import room
 from geoseptic.processes import chance_fits, layouts, screening
 from geoseptic.processes.chance_fits import NOT_JUDGED, wilson
@@ -163,6 +165,64 @@ def test_presumed_wells_lower_the_chance_and_leave_nothing_certain():
     judged = rows.chance_class != NOT_JUDGED
     assert rows.never_certain.str.contains("presumed").any() and (rows.chance_both <= warned.chance_both)[judged].all()
     assert (rows.chance_both < warned.chance_both)[judged].any()
+
+
+def shifted(**errors):
+    """Rows, and the chance of cells, of a county of 36 lots with these errors of its lines and buildings; stated ones in columns."""
+    given = {**world(36, 14), **SURE, "draws": 6, **{name: value for name, value in errors.items() if name.endswith("_error_m")}}
+    for layer in ("parcels", "buildings"):
+        given[layer] = given[layer].assign(**errors.get(layer, {}))
+    results = uncertainty(**given)
+    return results["parcels"].frame, results["chance_clear"].raster, results.counts
+
+
+def test_an_error_that_a_lot_states_stands_for_the_option_on_that_lot_alone():
+    """Every second lot exact and the others 10 ft off: of each the chances, and those of its cells, are as if all were like it."""
+    exact, off = shifted(), shifted(parcel_line_error_m=3.048)
+    own = np.arange(len(exact[0])) % 2 == 0
+    mixed, raster, counts = shifted(parcel_line_error_m=3.048, parcels={"location_error_ft": np.where(own, 0.0, math.nan)})
+    turned, other_raster, _ = shifted(parcels={"location_error_ft": np.where(own, math.nan, 10.0)})
+    chances = ["chance_primary", "chance_both", "chance_if_smallest", "draws", "in_words"]
+    for rows in (mixed, turned):
+        assert rows[own][chances].equals(exact[0][own][chances]) and rows[~own][chances].equals(off[0][~own][chances])
+        assert rows.line_error_m.tolist() == np.where(own, 0.0, 3.048).tolist()
+    assert not exact[0][chances].equals(off[0][chances]) and counts["parcels_with_another_line_sigma"] == own.sum()
+    lot = burn.numbered_by_middle(exact[0].geometry.to_numpy(), raster.grid)
+    like_exact = np.isin(lot, np.flatnonzero(own))
+    assert (raster.values == np.where(like_exact, exact[1].values, off[1].values))[lot >= 0].all()
+    assert (other_raster.values == raster.values).all() and (exact[1].values != off[1].values).any()
+
+
+def test_of_the_buildings_seen_from_a_lot_the_largest_stated_error_counts():
+    """One house that is 6 m off, the others exact: lots in its reach are as in a county of such houses, the others as if it were exact."""
+    exact, off = shifted(), shifted(building_error_m=6.0)
+    county_m = world(36, 14)["buildings"].geometry
+    first = np.arange(len(county_m)) == len(county_m) // 2
+    rows, raster, _ = shifted(building_error_m=6.0, buildings={"location_error_m": np.where(first, math.nan, 0.0)})
+    apart_m = shapely.distance(rows.geometry.to_numpy(), county_m[first].iloc[0])
+    far, near = apart_m > 10 * 0.3048 + 6 * 6.0 + 0.1, apart_m < 3
+    chances = ["chance_primary", "chance_both", "chance_if_smallest", "building_error_m"]
+    assert (
+        far.any() and near.any() and rows[far][chances].equals(exact[0][far][chances]) and rows[near][chances].equals(off[0][near][chances])
+    )
+    lot = burn.numbered_by_middle(rows.geometry.to_numpy(), raster.grid)
+    for some, one in ((far, exact), (near, off)):
+        cells = np.isin(lot, np.flatnonzero(some))
+        assert (raster.values == one[1].values)[cells].all()
+    assert rows.building_error_m[far].tolist() == [0.0] * far.sum() and rows.building_error_m[near].tolist() == [6.0] * near.sum()
+
+
+@pytest.mark.parametrize("layer", ["parcels", "buildings"])
+def test_an_error_that_no_map_has_is_refused_and_one_of_0_is_told(layer):
+    given = {**world(12, 15), "draws": 2, **SURE}
+    first = np.arange(len(given[layer])) == 0
+    given[layer] = given[layer].assign(location_error_m=np.where(first, 9999.0, math.nan))
+    with pytest.raises(LayerContractError, match=f"(?s){layer}.*a number for 'no value'"):
+        uncertainty(**given)
+    given[layer] = given[layer].assign(location_error_m=np.where(first, 0.0, math.nan))
+    told = uncertainty(**given).warnings
+    assert any(f"1 of {len(first)} {layer} state a location error of 0" in words for words in told)
+    assert f"1 {layer} state a location error: it makes no distance longer, uncertainty alone reckons with it" in told
 
 
 def test_a_lot_that_cannot_be_judged_has_no_chance():

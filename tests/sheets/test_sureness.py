@@ -46,7 +46,7 @@ VISITS = (
 def lot(row) -> LotChance:
     answer, sure, words, primary, both, low, high, smallest, never, decides, _ = (np.nan if value is None else value for value in row)
     texts = ("" if text is np.nan else text for text in (never, decides))
-    return LotChance(answer, sure, words, primary, both, low, high, smallest, np.nan, *texts)
+    return LotChance(answer, sure, words, primary, both, low, high, smallest, np.nan, np.nan, np.nan, *texts)
 
 
 def of(screening, folder):
