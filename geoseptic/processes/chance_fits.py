@@ -10,12 +10,11 @@ import numpy.typing as npt
 from geopandas import GeoDataFrame
 
 from geoseptic.chance import survey
-from geoseptic.chance.answers import ANSWERS, CERTAIN, Answers, BySize, Chances, answers, in_words, tenths
+from geoseptic.chance.answers import ANSWERS, CANNOT_SAY, CERTAIN, Answers, BySize, Chances, answers, in_words, tenths
 from geoseptic.chance.fits import ONCE, WAYS, Case, Fits, Places, fits
 from geoseptic.errors import CodeSilentError, SizingError, listed
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.certainty import Certainty
-from geoseptic.model.legend_table import FAIR_COLOURS, GOOD_COLOURS, POOR_COLOURS, UNKNOWN_COLOUR
 from geoseptic.model.legends import Swatch, VectorLegend
 from geoseptic.model.results import LayerResult, Results, merged
 from geoseptic.model.rules import RuleSet
@@ -27,6 +26,7 @@ from geoseptic.processes.land import Land
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lot_ground import LotGround, terrains_of
 from geoseptic.processes.lots import NO_ROOM, Lots
+from geoseptic.processes.screening_legends import SURE
 from geoseptic.processes.soil_ground import SoilLayers, named_soils
 from geoseptic.processes.tables import polygons
 from geoseptic.processes.uncertain import FILE, Uncertain
@@ -40,21 +40,14 @@ NORMAL_95: Final = 1.959964
 """Half the width of 95 percent of a normal distribution, in standard deviations."""
 
 NOT_JUDGED: Final = "not judged"
-CLASSES: Final = (("80 % or more", 80.0), ("50 to 80 %", 50.0), ("20 to 50 %", 20.0), ("under 20 %", 0.0))
-"""Classes of the chance that field and reserve fit, and where each begins. [percent]"""
-
+NOT_JUDGED_COLOUR: Final = "#6f6f6f"
 LEGEND: Final = VectorLegend(
-    "Chance that field and reserve fit",
+    "Do field and reserve fit, and how sure is that?",
     "polygon",
-    "chance_class",
-    (
-        Swatch(CLASSES[0][0], "In 80 or more of 100 cases", GOOD_COLOURS[0]),
-        Swatch(CLASSES[1][0], "In 50 to 80", FAIR_COLOURS[1]),
-        Swatch(CLASSES[2][0], "In 20 to 50", FAIR_COLOURS[0]),
-        Swatch(CLASSES[3][0], "In less than 20", POOR_COLOURS[0]),
-        Swatch(NOT_JUDGED, "Not judged: see why", UNKNOWN_COLOUR, hatch=True),
-    ),
+    "answer_class",
+    (*SURE.swatches, Swatch(NOT_JUDGED, "Not judged: see why, this is no clearance", NOT_JUDGED_COLOUR, hatch=True)),
 )
+"""The answer and how sure it is, in the colours and words of sheets and county map."""
 
 NOTES: Final[Mapping[str, str]] = {
     "parcel_id": "Parcel",
@@ -62,7 +55,7 @@ NOTES: Final[Mapping[str, str]] = {
     "sure": "How sure that is: certain, likely, cannot say; by the thresholds of the rule set, and never certain beside a well that is "
     "placed by a section, a lot or presumption alone and could matter",
     "in_words": "The same in a sentence",
-    "chance_class": "Chance that field and reserve fit, in classes",
+    "answer_class": "Answer and how sure it is in one, as the map is coloured; not judged where there is no chance",
     "chance_primary": "Share of the draws in which the primary field fits, in percent; empty where the lot is not judged",
     "primary_low": "That share's 95 percent interval for so many draws (Wilson): from",
     "primary_high": "That interval: to",
@@ -310,10 +303,7 @@ def _layer(
     """The layer `parcels`; `found` has the chances of a field with its reserve, `rough` and `open_near` what near each lot is in doubt."""
     judged = searched.why_not == ""
     columns: dict[str, object] = {"parcel_id": land.fabric.ids, "answer": answered.answer, "sure": answered.sure, "in_words": told}
-    columns["chance_class"] = [
-        next(name for name, begins in CLASSES if 100 * share >= begins) if there else NOT_JUDGED
-        for share, there in zip(found.largest.share, judged, strict=True)
-    ]
+    columns["answer_class"] = _classes(answered, judged)
     of_open = drawn.is_open & judged
     eased = Chances(*(np.where(of_open, end, math.nan) for end in (found.eased.share, found.eased.low, found.eased.high)))
     named = {
@@ -337,6 +327,14 @@ def _layer(
     title = "Chance that a field, and a field with its reserve, fit on each parcel"
     description = f"{title}. {SCREENING_AID}"
     return LayerResult(FILE, "parcels", frame, LEGEND, title, description, NOTES)
+
+
+def _classes(answered: Answers, judged: npt.NDArray[np.bool_]) -> list[str]:
+    """The class of each lot in the legend."""
+    return [
+        NOT_JUDGED if not there else CANNOT_SAY if answer == CANNOT_SAY else f"{answer}, {sure}"
+        for answer, sure, there in zip(answered.answer, answered.sure, judged, strict=True)
+    ]
 
 
 def _ways(decided: npt.NDArray[np.int8]) -> str:

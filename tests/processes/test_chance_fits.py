@@ -17,7 +17,9 @@ from geoseptic.parcels.fit import room
 from geoseptic.processes import chance_fits, layouts, screening
 from geoseptic.processes.chance_fits import NOT_JUDGED, wilson
 from geoseptic.processes.screen_county import screen_county
+from geoseptic.processes.screening_legends import SURE as SURE_LEGEND
 from geoseptic.processes.uncertainty import uncertainty
+from geoseptic.sheets.county_words import SURE_MEANINGS
 from tests.processes.random_county import county
 
 SURE = {"parcel_line_error_m": 0.0, "building_error_m": 0.0, "ground_draws": 1, "vertical_error_m": 0.0}
@@ -81,7 +83,7 @@ def sample(error_m=0.0):
 def test_with_nothing_uncertain_every_chance_is_0_or_1_and_the_screenings_own_answer(given, monkeypatch):
     rows = uncertainty(**given(), **SURE)["parcels"].frame
     kind, smallest, _ = by_the_screening(monkeypatch, given())
-    judged = rows.chance_class != NOT_JUDGED
+    judged = rows.answer_class != NOT_JUDGED
     assert (rows.draws[judged] == 1).all() and rows.why_not[~judged].notna().all()
     assert (rows.chance_primary[judged] == np.where(kind >= 1, 100.0, 0.0)[judged]).all()
     assert (rows.chance_both[judged] == np.where(kind == 2, 100.0, 0.0)[judged]).all()
@@ -146,7 +148,7 @@ def test_chances_are_the_same_for_any_workers_and_any_order_of_the_lots(monkeypa
         np.testing.assert_array_equal(turned[column].to_numpy(), rows[column].to_numpy())
     between = (rows.chance_both > 0) & (rows.chance_both < 100)
     assert between.sum() > 3 and (rows.both_low[between] < rows.chance_both[between]).all()
-    judged = rows[rows.chance_class != NOT_JUDGED]
+    judged = rows[rows.answer_class != NOT_JUDGED]
     assert (judged.chance_primary >= judged.chance_both).all() and (judged.chance_if_smallest >= judged.chance_both).all()
 
 
@@ -162,7 +164,7 @@ def test_presumed_wells_lower_the_chance_and_leave_nothing_certain():
     given = {**world(40, 7), "draws": 10}
     warned = uncertainty(**given, **SURE)["parcels"].frame
     rows = uncertainty(**{**given, "unrecorded_wells": "presume"}, **SURE)["parcels"].frame
-    judged = rows.chance_class != NOT_JUDGED
+    judged = rows.answer_class != NOT_JUDGED
     assert rows.never_certain.str.contains("presumed").any() and (rows.chance_both <= warned.chance_both)[judged].all()
     assert (rows.chance_both < warned.chance_both)[judged].any()
 
@@ -230,7 +232,7 @@ def test_a_lot_that_cannot_be_judged_has_no_chance():
     given["parcels"] = given["parcels"].assign(soil=["type 7", "nonsense", *given["parcels"].soil[2:]])
     rows = uncertainty(**given)["parcels"].frame
     for row in (0, 1):
-        assert rows.chance_class[row] == NOT_JUDGED and np.isnan(rows.chance_both[row]) and rows.why_not[row]
+        assert rows.answer_class[row] == NOT_JUDGED and np.isnan(rows.chance_both[row]) and rows.why_not[row]
     assert (rows.why_not.isna() == rows.chance_both.notna()).all()
 
 
@@ -240,6 +242,22 @@ def test_interval_of_a_share_is_wilsons():
     for hits, count in ((0, 200), (7, 200), (100, 200), (200, 200), (1, 3)):
         expected = scipy_stats.binomtest(hits, count).proportion_ci(0.95, method="wilson")
         assert wilson(hits, count) == (pytest.approx(expected.low, abs=1e-6), pytest.approx(expected.high, abs=1e-6))
+
+
+def test_every_lot_has_the_class_of_its_answer_and_the_colours_are_those_of_the_sheets():
+    """What has no chance is not judged, whatever else; every other class is answer and how sure, as the county map filters by it."""
+    given = {**world(40, 11), "draws": 8, **SURE}
+    given["wells"] = given["wells"].assign(location_method="digitised", location_error_m=12.0)
+    given["parcels"] = given["parcels"].assign(soil=["nonsense", *given["parcels"].soil[1:]])
+    result = uncertainty(**given)["parcels"]
+    rows, legend = result.frame, result.legend
+    for row in rows.itertuples():
+        both = "cannot say" if row.answer == "cannot say" else f"{row.answer}, {row.sure}"
+        assert row.answer_class == (NOT_JUDGED if math.isnan(row.chance_both) else both)
+    assert set(rows.answer_class) <= {swatch.value for swatch in legend.swatches} and len(set(rows.answer_class)) >= 4
+    assert legend.swatches[:-1] == SURE_LEGEND.swatches and legend.swatches[-1].value == NOT_JUDGED
+    assert {swatch.value for swatch in SURE_LEGEND.swatches} == set(SURE_MEANINGS)
+    assert all(swatch.hatch and "no clearance" in swatch.name for swatch in legend.swatches[-2:])
 
 
 def test_every_column_has_its_meaning():
