@@ -32,6 +32,7 @@ from geoseptic.parcels.fit import (
     Terrain,
     all_tries,
     laid,
+    least_of,
     most_by_area,
     refused_at_once,
     room,
@@ -43,10 +44,11 @@ ONCE, NEVER, TOGETHER = range(3)
 WAYS: Final = ("once", "no room at all", "together")
 """What decided a draw, by the codes of `Fits.decided`."""
 
-SPOTS_M: Final = 0.5
-MOST_SPOTS: Final = 400
+SPOTS_M: Final = 0.25
+MOST_SPOTS: Final = 160
 """How far apart spots are, and how many of them a lot has on a side at most; on larger ones they are farther apart."""
 
+NEAR_AREA: Final = 1.05
 FEW_SEGMENTS: Final = 6
 """Sides of a quarter of a circle round a building's corner: an arc of 3 m is 3 cm farther out at most."""
 
@@ -123,7 +125,7 @@ class Drawn:
 @dataclass(frozen=True)
 class Fits:
     """For each draw what fits (0 nothing, 1 a field alone, 2 a field and its reserve), and which of WAYS decided it. `drawn` : layouts that
-    were found, which hold between them in every draw in which something fits, and what each holds; none where nothing moves."""
+    were found, the widest held first; none where nothing moves."""
 
     kind: npt.NDArray[np.int8]
     decided: npt.NDArray[np.int8]
@@ -185,6 +187,7 @@ class _Asker:
             _, _, work = laid(need, MOST_LAYOUTS)
             tries = all_tries(need, MOST_LAYOUTS, *ground.all_round)
             alike = whole.same and work.fields is work.reserves and tries.fields is tries.reserves
+            most_each = self.most(most, sides, whole.rings[-1], ground.patch, moves, farthest_m, need)
             found = np.full((len(before), 7), -1.0)
             spots.decide(
                 sides[0],
@@ -198,7 +201,7 @@ class _Asker:
                 MOST_SPOTS,
                 farthest_m,
                 alone,
-                np.full(len(before), most, np.int8),
+                most_each,
                 self.kind,
                 found,
             )
@@ -206,20 +209,27 @@ class _Asker:
             if (self.kind == 2).all():
                 return
 
+    def most(self, most, sides, spare_rings, patch, moves, far_m, need):
+        """What there may be room for in each draw, by what it leaves."""
+        least = least_of(need)
+        own, *other = [spots.areas(s, spare_rings, patch, moves, SPOTS_M, MOST_SPOTS, far_m)*NEAR_AREA for s in sides]
+        both = other[0] >= least[1] if other else own >= least[0] + least[1]
+        return np.minimum(most, np.where(own < least[0], 0, np.where(both, 2, 1))).astype(np.int8)
+
     def side(self, part: Keeps, whole: Rings, middle: tuple[float, float]) -> spots.Side:
         own = Outlines.of(np.array([part.inside, shapely.union_all(_round(part))], object))
-        nothing = Rings(np.empty(0), np.empty(0), np.zeros(1, np.int64))
-        inside, things = (own.rings(number, middle) if own.areas_m2[number] > 0 else nothing for number in (0, 1))
-        return spots.Side(whole, inside, things, part.wells_m)
+        inside, things = (spots.sides_of(own.rings(number, middle)) for number in (0, 1))
+        return spots.Side(whole, spots.sides_of(whole), inside, things, part.wells_m)
 
     def draw(self, found: Floats, draws: npt.NDArray[np.int64], tries: Tries, work: Work, middle: tuple[float, float]) -> None:
         """Draw layouts found in these draws, as few as hold in all of them, and take them for every draw in which they keep all distances."""
         lot = outlines_of(np.array([self.case.lot], object), self.case.field.line_m)
         lines = [(lot._replace(keep_m=np.array([part.line_m])), outlines_of(part.things, part.keep_m)) for part in self.parts]
         held = np.zeros(len(self.kind), np.int8)
-        for draw in draws[np.argsort(-self.kind[draws], kind="stable")].tolist():
-            if held[draw] >= self.kind[draw]:
-                continue
+        # By kind, and each layout once.
+        order = draws[np.argsort(-self.kind[draws], kind="stable")]
+        _, first = np.unique(np.column_stack([self.kind[order], found[order]]), axis=0, return_index=True)
+        for draw in order[np.sort(first)].tolist():
             turn, option, u, v, spare, spare_u, spare_v = found[draw].tolist()
             one = Drawn(
                 _box(tries.turns[int(turn)], work.fields[int(option)], u, v, middle),
@@ -227,12 +237,14 @@ class _Asker:
                 int(self.kind[draw]),
             )
             self.drawn.append(one)
+            if held[draw] >= one.kind:
+                continue
             asked = held < one.kind
             kept = self.keeps(one.field, 0, lines[0], asked)
             both = kept if one.reserve is None else self.keeps(one.reserve, -1, lines[-1], kept)
             held[kept] = np.maximum(held[kept], 1)
             held[both] = one.kind
-            held[draw] = self.kind[draw]
+            held[draw] = one.kind
         np.maximum(self.kind, held, out=self.kind)
 
     def keeps(self, box: Box, part: int, lines: tuple[KeptOutlines, KeptOutlines], asked: Flags) -> Flags:

@@ -14,9 +14,15 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.parcels.bitrows import ALL, LAST, NONE, ONE, Bits, fill_between, is_set, keep_runs, keep_stacks, lowest, no_cells, turn_over
+from geoseptic.parcels.bitrows import ALL, LAST, NONE, ONE, Bits, count, fill_between, is_set, keep_runs, keep_stacks, lowest, no_cells, turn_over
 from geoseptic.parcels.fitgrid import SLACK_M, Rings, inside_cells, turned
 from geoseptic.parcels.fitground import STEP_M, Trenches, Where, keep_good_ground, may_run_level, runs_level, where_of
+
+MOST_TO_SPARE = 4
+"""So many spots all round are taken as room to spare where there are."""
+
+LOOK_AFTER = 12
+"""So many sides are taken at a time; then it is looked whether anything is left."""
 
 BLOCK = 4
 """Spots on a side of a block of which the ground is looked at once before it is at its spots."""
@@ -29,12 +35,23 @@ Floats = npt.NDArray[np.float64]
 
 class Side(NamedTuple):
     """What field or reserve keeps clear of, about the middle of the lot: `whole` holds what any draw leaves; `inside` what the lot's line
-    leaves, where it is on record; `things` what buildings shut there, moving with them; and the distances from wells. [m]"""
+    leaves, where it is on record; `things` what buildings shut there, moving with them; and the distances from wells. Of shapes all sides,
+    (n, 4), x and y of both ends, the longest first. [m]"""
 
-    whole: Rings
-    inside: Rings
-    things: Rings
+    rings: Rings
+    whole: Floats
+    inside: Floats
+    things: Floats
     wells_m: Floats
+
+
+def sides_of(rings: Rings) -> Floats:
+    """The sides of these rings as in `Side`."""
+    xy = np.column_stack([rings.x, rings.y])
+    every = np.column_stack([xy[:-1], xy[1:]])
+    every = np.delete(every, rings.starts[1:-1] - 1, axis=0)
+    lengths = np.hypot(every[:, 2] - every[:, 0], every[:, 3] - every[:, 1])
+    return np.ascontiguousarray(every[np.argsort(-lengths, kind="stable")][: np.count_nonzero(lengths > 0)])
 
 
 class Moves(NamedTuple):
@@ -94,24 +111,49 @@ def decide(field, reserve, alike, tries, work, patch, moves, cell_m, most_cells,
     most : int8 (draws,), what is looked for at most.
     found : float64 (draws, 7): number of the direction, row of the layouts and middle of the field, the same of the reserve (-1 : none). [m]
     """
-    spares, draws = work.reserves.shape[0], kind.size
+    spares = work.reserves.shape[0]
     for number in range(tries.turns.size):
         if not (kind < most).any():
             return
-        frame = _frame(field.whole, reserve.whole, tries.turns[number], cell_m, most_cells, far_m)
+        frame = _frame(field.rings, reserve.rings, tries.turns[number], cell_m, most_cells, far_m)
         own = _spots(field, frame, work.fields, tries.fields[number], patch, far_m)
         other = own if alike else _spots(reserve, frame, work.reserves, tries.reserves[number], patch, far_m)
         pairs = np.zeros((work.fields.shape[0], spares), np.bool_)
         both = _open_pairs(own.ends, other.ends, work, frame, pairs)
         if both or ((alone or spares == 0) and own.ends[:, 0].max() >= 0):
-            now = Now(np.empty((draws, 2), np.int64), np.empty((draws, 2), np.int64), np.empty_like(moves.wells_m))
-            for draw in range(draws):
-                _set_cells_moved(moves.lot_m, draw, frame, now.lot)
-                _set_cells_moved(moves.things_m, draw, frame, now.things)
-                for well in range(moves.wells_m.shape[1]):
-                    x, y = moves.wells_m[draw, well, 0], moves.wells_m[draw, well, 1]
-                    now.wells[draw, well, 0], now.wells[draw, well, 1] = _turned(x, y, frame)
+            now = _now(moves, frame)
             _look(number, own, other, field.wells_m, reserve.wells_m, alike, work, frame, patch, pairs, both, now, alone, most, kind, found)
+
+
+@njit(cache=True, nogil=True)
+def areas(side, spare_rings, patch, moves, cell_m, most_cells, far_m):  # type: ignore[no-untyped-def]
+    """What each draw leaves, by the spots that are left, float64 (draws,); parameters as of `decide`. [m2]"""
+    draws, point = moves.lot_m.shape[0], np.zeros((1, 3))
+    frame = _frame(side.rings, spare_rings, 0.0, cell_m, most_cells, far_m)
+    spots = _spots(side, frame, point, np.ones(1, np.bool_), patch, far_m)
+    room, rows, found = np.empty((1, frame.rows, spots.whole.shape[2]), np.uint64), np.empty((1, 2), np.int64), np.zeros(draws)
+    if spots.ends[0, 0] < 0:
+        return found
+    now = _now(moves, frame)
+    for draw in range(draws):
+        if _set_room(spots, 0, side.wells_m, point, frame, now, draw, room, rows):
+            for row in range(rows[0, 0], rows[0, 1] + 1):
+                for word in range(spots.ends[0, 2] >> 6, (spots.ends[0, 3] >> 6) + 1):
+                    found[draw] += frame.cell * frame.cell * count(room[0, row, word])
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _now(moves, frame):  # type: ignore[no-untyped-def]
+    """`Now` in one direction."""
+    now = Now(np.empty(moves.lot_m.shape, np.int64), np.empty(moves.lot_m.shape, np.int64), np.empty_like(moves.wells_m))
+    for draw in range(moves.lot_m.shape[0]):
+        _set_cells_moved(moves.lot_m, draw, frame, now.lot)
+        _set_cells_moved(moves.things_m, draw, frame, now.things)
+        for well in range(moves.wells_m.shape[1]):
+            x, y = moves.wells_m[draw, well, 0], moves.wells_m[draw, well, 1]
+            now.wells[draw, well, 0], now.wells[draw, well, 1] = _turned(x, y, frame)
+    return now
 
 
 @njit(cache=True, nogil=True)
@@ -144,6 +186,13 @@ def _look(number, own, other, keep_m, spare_keep_m, alike, work, frame, patch, p
                 row, col = _level_spot(own, room, rows, option, work.fields, work.trenches, frame, patch.planes, where)
                 if row >= 0:
                     kind[draw] = 1 if spares else 2
+                    for _ in range(MOST_TO_SPARE):
+                        if not _take_rim(room, rows, option, own.ends):
+                            break
+                        inner, inner_col = _level_spot(own, room, rows, option, work.fields, work.trenches, frame, patch.planes, where)
+                        if inner < 0:
+                            break
+                        row, col = inner, inner_col
                     _note(found, draw, number, option, row, col, -1, -1, -1, frame)
                     want_alone = False
                     if not want_both:
@@ -171,7 +220,58 @@ def _look(number, own, other, keep_m, spare_keep_m, alike, work, frame, patch, p
             kind[draw] = 2
             # The reserve lies at the other end.
             row, col, spare_row, spare_col = ends[option, end, 0], ends[option, end, 1], spare_ends[spare, end ^ 1, 0], spare_ends[spare, end ^ 1, 1]
+            for _ in range(MOST_TO_SPARE):
+                for one in range(options):
+                    if one != option and not (alike and one == spare):
+                        rows[one, 0] = -1
+                left = _take_rim(room, rows, option, own.ends)
+                if not alike:
+                    for one in range(spares):
+                        if one != spare:
+                            spare_rows[one, 0] = -1
+                    left &= _take_rim(spare_room, spare_rows, spare, other.ends)
+                elif spare != option:
+                    left &= _take_rim(room, rows, spare, own.ends)
+                if not left:
+                    break
+                _set_ends(room, rows, own.ends, ends)
+                _set_level_ends(own, room, rows, work.fields, work.trenches, frame, patch.planes, where, ends)
+                if alike:
+                    spare_ends[:] = ends
+                else:
+                    _set_ends(spare_room, spare_rows, other.ends, spare_ends)
+                    _set_level_ends(other, spare_room, spare_rows, work.reserves, work.trenches, frame, patch.planes, where, spare_ends)
+                if not _pair_of(option, spare, end, ends, spare_ends, work, frame):
+                    break
+                row, col, spare_row, spare_col = ends[option, end, 0], ends[option, end, 1], spare_ends[spare, end ^ 1, 0], spare_ends[spare, end ^ 1, 1]
             _note(found, draw, number, option, row, col, spare, spare_row, spare_col, frame)
+
+
+@njit(cache=True, nogil=True)
+def _take_rim(room, rows, option, whole_ends):  # type: ignore[no-untyped-def]
+    """Keep the spots of a layout whose neighbours all round are spots too, so that they have room to spare; whether there are any."""
+    near, far = whole_ends[option, 2] >> 6, whole_ends[option, 3] >> 6
+    low, high, some = rows[option, 0], rows[option, 1], False
+    if low < 0:
+        return False
+    for row in range(low, high + 1):
+        before = NONE
+        for word in range(near, far + 1):
+            bits = room[option, row, word]
+            after = room[option, row, word + 1] if word < far else NONE
+            room[option, row, word] = bits & (bits << ONE | before >> LAST) & (bits >> ONE | after << LAST)
+            before = bits
+    for word in range(near, far + 1):
+        below = NONE
+        for row in range(low, high + 1):
+            bits = room[option, row, word]
+            above = room[option, row + 1, word] if row < high else NONE
+            room[option, row, word] = bits & below & above
+            below = bits
+            some |= room[option, row, word] != NONE
+    if not some:
+        rows[option, 0] = -1
+    return some
 
 
 @njit(cache=True, nogil=True)
@@ -213,107 +313,126 @@ def _set_cells_moved(shifts_m, draw, frame, moved):  # type: ignore[no-untyped-d
 def _spots(side, frame, layouts, tried, patch, far_m):  # type: ignore[no-untyped-def]
     """`Spots` of the tried layouts."""
     options, more = layouts.shape[0], int(far_m / frame.cell) + 2
-    whole_rings = turned(side.whole, frame.cosine, frame.sine)
-    parity = _middles(whole_rings, frame)
-    rows, words = parity.shape
-    whole, inside = np.zeros((options, rows, words), np.uint64), np.empty((options, rows, words), np.uint64)
-    outside, level = np.empty_like(inside), np.zeros_like(whole)
-    ends = np.full((options, 4), -1)
+    sides = _in_cells(side.whole, frame)
+    middles = _middles(sides, frame)
+    rows, words = middles.shape
+    # Words beyond both ends, for what is moved.
+    pad = (more >> 6) + 1
+    whole, inside = np.zeros((options, rows, words), np.uint64), np.zeros((options, rows, words + 2 * pad), np.uint64)
+    outside, level, ends = np.zeros_like(inside), np.zeros_like(whole), np.full((options, 4), -1)
     spots = Spots(whole, inside, outside, level, np.zeros((options, rows // BLOCK + 1, frame.cols // BLOCK + 1), np.uint8), ends)
-    half, poor = 0.5 * frame.cell, patch.not_good[-1, -1] > 0
-    good = parity
+    poor, good = patch.not_good[-1, -1] > 0, middles
     if poor:
-        _, good = inside_cells(whole_rings, frame.left - half, frame.bottom - half, frame.cell, rows, frame.cols)
+        half, rings = 0.5 * frame.cell, turned(side.rings, frame.cosine, frame.sine)
+        _, good = inside_cells(rings, frame.left - half, frame.bottom - half, frame.cell, rows, frame.cols)
         keep_good_ground(good, frame.left - half, frame.bottom - half, frame.cell, frame.cosine, frame.sine, patch)
-    bounds = _bounds(whole_rings)
-    inside_rings, thing_rings, inside_middles, thing_middles, made = whole_rings, whole_rings, parity, parity, False
+    left, right, bottom, top = _bounds(sides)
+    made, inside_sides, thing_sides, inside_middles, thing_middles = False, sides, sides, middles, middles
     for option in range(options):
-        half_long, half_deep = 0.5 * layouts[option, 1], 0.5 * layouts[option, 2]
-        low = int(math.ceil((bounds[2] + half_deep - frame.bottom) / frame.cell))
-        high = int(math.floor((bounds[3] - half_deep - frame.bottom) / frame.cell))
-        if not tried[option] or low > high or bounds[0] + half_long > bounds[1] - half_long:
+        long, deep = (0.5 * layouts[option, 1] + SLACK_M) / frame.cell, (0.5 * layouts[option, 2] + SLACK_M) / frame.cell
+        low, high = int(math.ceil(bottom + deep)), int(math.floor(top - deep))
+        if not tried[option] or low > high or left + long > right - long:
             continue
         for row in range(low, high + 1):
             for word in range(words):
-                whole[option, row, word] = parity[row, word]
-        _clear_sides(whole, option, whole_rings, frame, half_long, half_deep, low, high)
-        if poor:
-            _keep_good(whole, option, good, _cells_each_way(half_long, frame.cell), _cells_each_way(half_deep, frame.cell), low, high)
+                whole[option, row, word] = middles[row, word]
+        # Most of what the longest sides leave nothing of is seen by these.
+        for first in range(0, sides.shape[0], LOOK_AFTER):
+            _clear_sides(whole, option, 0, sides, first, min(first + LOOK_AFTER, sides.shape[0]), long, deep, low, high, frame.cols)
+            low, high = _still_set(whole, option, low, high)
+            if low > high:
+                break
+        if low <= high and poor:
+            _keep_good(whole, option, good, _cells_each_way(long), _cells_each_way(deep), low, high)
         if not _set_whole_ends(whole, option, low, high, ends):
             continue
         if not made:
-            inside_rings, thing_rings = turned(side.inside, frame.cosine, frame.sine), turned(side.things, frame.cosine, frame.sine)
-            inside_middles, thing_middles, made = _middles(inside_rings, frame), _middles(thing_rings, frame), True
+            inside_sides, thing_sides, made = _in_cells(side.inside, frame), _in_cells(side.things, frame), True
+            inside_middles, thing_middles = _middles(inside_sides, frame), _middles(thing_sides, frame)
         # Of these only what is moved to spots of `whole` matters.
         low, high = max(0, ends[option, 0] - more), min(rows - 1, ends[option, 1] + more)
         for row in range(low, high + 1):
             for word in range(words):
-                inside[option, row, word], outside[option, row, word] = inside_middles[row, word], ~thing_middles[row, word]
-        _clear_sides(inside, option, inside_rings, frame, half_long, half_deep, low, high)
-        _clear_sides(outside, option, thing_rings, frame, half_long, half_deep, low, high)
+                inside[option, row, word + pad], outside[option, row, word + pad] = inside_middles[row, word], ~thing_middles[row, word]
+        _clear_sides(inside, option, 64 * pad, inside_sides, 0, inside_sides.shape[0], long, deep, low, high, frame.cols)
+        _clear_sides(outside, option, 64 * pad, thing_sides, 0, thing_sides.shape[0], long, deep, low, high, frame.cols)
     return spots
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _in_cells(sides, frame):  # type: ignore[no-untyped-def]
+    """Sides in rows and columns of spots, lower end first, and how far to the right they go in one row; (n, 5)."""
+    found = np.empty((sides.shape[0], 5))
+    for k in range(sides.shape[0]):
+        u0, v0 = _turned(sides[k, 0], sides[k, 1], frame)
+        u1, v1 = _turned(sides[k, 2], sides[k, 3], frame)
+        if v0 > v1:
+            u0, v0, u1, v1 = u1, v1, u0, v0
+        found[k, 0], found[k, 1] = (u0 - frame.left) / frame.cell, (v0 - frame.bottom) / frame.cell
+        found[k, 2], found[k, 3] = (u1 - frame.left) / frame.cell, (v1 - frame.bottom) / frame.cell
+        found[k, 4] = (u1 - u0) / (v1 - v0) if v1 > v0 else 0.0
+    return found
+
+
 @njit(cache=True, nogil=True)
-def _bounds(rings):  # type: ignore[no-untyped-def]
+def _bounds(sides):  # type: ignore[no-untyped-def]
     """Left, right, bottom, top."""
     left, right, bottom, top = np.inf, -np.inf, np.inf, -np.inf
-    for k in range(rings.x.size):
-        left, right, bottom, top = min(left, rings.x[k]), max(right, rings.x[k]), min(bottom, rings.y[k]), max(top, rings.y[k])
+    for k in range(sides.shape[0]):
+        left, right = min(left, sides[k, 0], sides[k, 2]), max(right, sides[k, 0], sides[k, 2])
+        bottom, top = min(bottom, sides[k, 1]), max(top, sides[k, 3])
     return left, right, bottom, top
 
 
 @njit(cache=True, nogil=True)
-def _cells_each_way(half, cell):  # type: ignore[no-untyped-def]
+def _still_set(bits, option, low, high):  # type: ignore[no-untyped-def]
+    """The lowest and highest row of what is set."""
+    while low <= high and not bits[option, low].any():
+        low += 1
+    while low <= high and not bits[option, high].any():
+        high -= 1
+    return low, high
+
+
+@njit(cache=True, nogil=True)
+def _cells_each_way(half):  # type: ignore[no-untyped-def]
     """How many cells beside that of its middle a rectangle may touch on each side."""
-    return int(math.ceil(half / cell + 0.5 - 1e-9)) - 1
+    return int(math.ceil(half + 0.5)) - 1
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _middles(rings, frame):  # type: ignore[no-untyped-def]
-    """Spots inside the polygon of these turned rings, even-odd."""
+@njit(cache=True, nogil=True)
+def _middles(sides, frame):  # type: ignore[no-untyped-def]
+    """Spots inside the polygon of these sides, even-odd."""
     inside = no_cells(frame.rows, frame.cols)
-    for ring in range(rings.starts.size - 1):
-        for k in range(rings.starts[ring], rings.starts[ring + 1] - 1):
-            x0, y0 = (rings.x[k] - frame.left) / frame.cell, (rings.y[k] - frame.bottom) / frame.cell
-            x1, y1 = (rings.x[k + 1] - frame.left) / frame.cell, (rings.y[k + 1] - frame.bottom) / frame.cell
-            if y0 > y1:
-                x0, y0, x1, y1 = x1, y1, x0, y0
-            for row in range(max(0, int(math.ceil(y0))), min(frame.rows - 1, int(math.ceil(y1)) - 1) + 1):
-                col = max(0, int(math.ceil(x0 + (row - y0) * (x1 - x0) / (y1 - y0))))
-                if col < frame.cols:
-                    turn_over(inside, row, col)
+    for k in range(sides.shape[0]):
+        x0, y0, _, y1, rise = sides[k]
+        for row in range(max(0, int(math.ceil(y0))), min(frame.rows - 1, int(math.ceil(y1)) - 1) + 1):
+            col = max(0, int(math.ceil(x0 + (row - y0) * rise)))
+            if col < frame.cols:
+                turn_over(inside, row, col)
     fill_between(inside, frame.cols)
     return inside
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _clear_sides(bits, option, rings, frame, half_long, half_deep, low, high):  # type: ignore[no-untyped-def]
-    """Clear the spots, from one row to another, at which a rectangle so long and so deep either way meets a side of these turned rings."""
-    cell = frame.cell
-    long, deep = (half_long + SLACK_M) / cell, (half_deep + SLACK_M) / cell
-    for ring in range(rings.starts.size - 1):
-        for k in range(rings.starts[ring], rings.starts[ring + 1] - 1):
-            x0, y0 = (rings.x[k] - frame.left) / cell, (rings.y[k] - frame.bottom) / cell
-            x1, y1 = (rings.x[k + 1] - frame.left) / cell, (rings.y[k + 1] - frame.bottom) / cell
-            if y0 > y1:
-                x0, y0, x1, y1 = x1, y1, x0, y0
-            rise = (x1 - x0) / (y1 - y0) if y1 > y0 else 0.0
-            for row in range(max(low, int(math.ceil(y0 - deep))), min(high, int(math.floor(y1 + deep))) + 1):
-                # The ends of what the rectangle's depth leaves of the side.
-                xa, xb = x0, x1
-                if rise != 0.0:
-                    xa += max(0.0, row - deep - y0) * rise
-                    xb -= max(0.0, y1 - row - deep) * rise
-                _clear(bits, option, row, min(xa, xb) - long, max(xa, xb) + long, frame.cols)
+@njit(cache=True, nogil=True)
+def _clear_sides(bits, option, on, sides, first, last, long, deep, low, high, cols):  # type: ignore[no-untyped-def]
+    """Clear the spots, from one row to another, at which a rectangle so long and so deep either way meets some of the sides; the first
+    column is so far `on` in the words. All in cells."""
+    for k in range(first, last):
+        x0, y0, x1, y1, rise = sides[k, 0], sides[k, 1], sides[k, 2], sides[k, 3], sides[k, 4]
+        for row in range(max(low, int(math.ceil(y0 - deep))), min(high, int(math.floor(y1 + deep))) + 1):
+            # The ends of what the rectangle's depth leaves of the side.
+            xa, xb = x0 + max(0.0, row - deep - y0) * rise, x1 - max(0.0, y1 - row - deep) * rise
+            _clear(bits, option, row, on, min(xa, xb) - long, max(xa, xb) + long, cols)
 
 
 @njit(cache=True, nogil=True)
-def _clear(bits, option, row, first_at, last_at, cols):  # type: ignore[no-untyped-def]
+def _clear(bits, option, row, on, first_at, last_at, cols):  # type: ignore[no-untyped-def]
     """Clear the columns of a row from one place to another."""
     first, last = int(math.ceil(max(first_at, 0.0))), int(math.floor(min(last_at, cols - 1.0)))
     if last < first:
         return
+    first, last = first + on, last + on
     begin, end = first >> 6, last >> 6
     above, below = ALL << np.uint64(first & 63), ALL >> np.uint64(63 - (last & 63))
     if begin == end:
@@ -424,26 +543,20 @@ def _set_room(spots, option, keep_m, layouts, frame, now, draw, room, rows):  # 
     lot_row, lot_col, thing_row, thing_col = now.lot[draw, 0], now.lot[draw, 1], now.things[draw, 0], now.things[draw, 1]
     lot_part, thing_part = np.uint64(-lot_col & 63), np.uint64(-thing_col & 63)
     lot_rest, thing_rest = LAST - lot_part, LAST - thing_part
-    near, far, words = near >> 6, far >> 6, whole.shape[2]
+    pad = (inside.shape[2] - whole.shape[2]) // 2
+    lot_word, thing_word = (-lot_col >> 6) + pad, (-thing_col >> 6) + pad
+    near, far = near >> 6, far >> 6
     some = False
     for row in range(low, high + 1):
         any_left = NONE
         for word in range(near, far + 1):
             bits = whole[option, row, word]
             if bits != NONE:
-                at, found = (64 * word - lot_col) >> 6, NONE
-                if 0 <= at < words:
-                    found = inside[option, row - lot_row, at] >> lot_part
-                if 0 <= at + 1 < words:
-                    found |= inside[option, row - lot_row, at + 1] << lot_rest << ONE
-                bits &= found
+                at = word + lot_word
+                bits &= inside[option, row - lot_row, at] >> lot_part | inside[option, row - lot_row, at + 1] << lot_rest << ONE
             if bits != NONE:
-                at, found = (64 * word - thing_col) >> 6, NONE
-                if 0 <= at < words:
-                    found = outside[option, row - thing_row, at] >> thing_part
-                if 0 <= at + 1 < words:
-                    found |= outside[option, row - thing_row, at + 1] << thing_rest << ONE
-                bits &= found
+                at = word + thing_word
+                bits &= outside[option, row - thing_row, at] >> thing_part | outside[option, row - thing_row, at + 1] << thing_rest << ONE
             room[option, row, word] = bits
             any_left |= bits
         if any_left == NONE:
@@ -457,7 +570,7 @@ def _set_room(spots, option, keep_m, layouts, frame, now, draw, room, rows):  # 
                 square = keep_m[well] * keep_m[well] - up * up
                 if square >= 0.0:
                     over, middle = math.sqrt(square) + half_long, now.wells[draw, well, 0] - frame.left
-                    _clear(room, option, row, (middle - over) / cell, (middle + over) / cell, frame.cols)
+                    _clear(room, option, row, 0, (middle - over) / cell, (middle + over) / cell, frame.cols)
             any_left = NONE
             for word in range(near, far + 1):
                 any_left |= room[option, row, word]
@@ -501,15 +614,15 @@ def _level(spots, room, option, row, col, layouts, trenches, frame, planes, wher
     level = spots.level[option]
     if is_set(level, row, col):
         return True
-    count, length_m, depth_m = layouts[option]
+    trench_count, length_m, depth_m = layouts[option]
     up, on, cell, found = row // BLOCK, col // BLOCK, frame.cell, False
     if spots.blocks[option, up, on] == 0:
         u = frame.left + (on * BLOCK + 0.5 * (BLOCK - 1)) * cell - 0.5 * length_m
         v = frame.bottom + (up * BLOCK + 0.5 * (BLOCK - 1)) * cell - 0.5 * depth_m
-        spots.blocks[option, up, on] = 1 if _near_level(planes, where, u, v, frame, count, length_m, trenches) else 2
+        spots.blocks[option, up, on] = 1 if _near_level(planes, where, u, v, frame, trench_count, length_m, trenches) else 2
     if spots.blocks[option, up, on] == 1:
         u, v = frame.left + col * cell - 0.5 * length_m, frame.bottom + row * cell - 0.5 * depth_m
-        found = runs_level(planes, where, u, v, frame.cosine, frame.sine, count, length_m, trenches, STEP_M)
+        found = runs_level(planes, where, u, v, frame.cosine, frame.sine, trench_count, length_m, trenches, STEP_M)
     if found:
         turn_over(level, row, col)
     else:
@@ -520,11 +633,11 @@ def _level(spots, room, option, row, col, layouts, trenches, frame, planes, wher
 
 
 @njit(cache=True, nogil=True)
-def _near_level(planes, where, u, v, frame, count, length_m, trenches):  # type: ignore[no-untyped-def]
+def _near_level(planes, where, u, v, frame, trench_count, length_m, trenches):  # type: ignore[no-untyped-def]
     """Whether trenches may lie at spots about this one; ground not known here may be known there."""
     anything = Where(where.left_m, where.top_m, where.cell_m, where.rows, where.cols, True)
     loose = Trenches(trenches.width_m, trenches.pitch_m, NEAR_ENOUGH * trenches.drop_m)
-    return may_run_level(planes, anything, u, v, frame.cosine, frame.sine, count, length_m, loose, STEP_M)
+    return may_run_level(planes, anything, u, v, frame.cosine, frame.sine, trench_count, length_m, loose, STEP_M)
 
 
 @njit(cache=True, nogil=True)
@@ -592,18 +705,18 @@ def _level_in_column(spots, room, option, col, low, high, layouts, trenches, fra
 def _pair(ends, spare_ends, pairs, work, frame):  # type: ignore[no-untyped-def]
     """Layouts of field and reserve whose spots lie far enough apart, and at which end the field is; -1 where there are none."""
     for option in range(pairs.shape[0]):
-        if ends[option, 0, 0] < 0:
-            continue
         for spare in range(pairs.shape[1]):
-            if not pairs[option, spare] or spare_ends[spare, 0, 0] < 0:
-                continue
-            deep, long = _apart(work, option, spare, frame)
-            if spare_ends[spare, 1, 0] - ends[option, 0, 0] >= deep:
-                return option, spare, 0
-            if ends[option, 1, 0] - spare_ends[spare, 0, 0] >= deep:
-                return option, spare, 1
-            if spare_ends[spare, 3, 1] - ends[option, 2, 1] >= long:
-                return option, spare, 2
-            if ends[option, 3, 1] - spare_ends[spare, 2, 1] >= long:
-                return option, spare, 3
+            if pairs[option, spare]:
+                for end in range(4):
+                    if _pair_of(option, spare, end, ends, spare_ends, work, frame):
+                        return option, spare, end
     return -1, -1, -1
+
+
+@njit(cache=True, nogil=True)
+def _pair_of(option, spare, end, ends, spare_ends, work, frame):  # type: ignore[no-untyped-def]
+    if ends[option, 0, 0] < 0 or spare_ends[spare, 0, 0] < 0:
+        return False
+    axis, least = end >> 1, _apart(work, option, spare, frame)[end >> 1]
+    apart = spare_ends[spare, end ^ 1, axis] - ends[option, end, axis]
+    return (apart if end & 1 == 0 else -apart) >= least

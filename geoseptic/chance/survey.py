@@ -24,25 +24,25 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.chance.fits import Case, Keeps, Places, fits
-from geoseptic.chance.kept import Box, Outlines, box_of, keeps, outlines_of
+from geoseptic.chance.fits import SPOTS_M, Case, Drawn, Keeps, Places, fits
+from geoseptic.chance.kept import Box, Outlines, keeps, outlines_of
 from geoseptic.model.certainty import Certainty
-from geoseptic.parcels.fit import Placement
 
 MOST_LAYOUTS: Final = 64
 """Layouts of a lot that are looked at: those that keep all distances in most draws, one bit each."""
 
-SHUFFLES: Final = 2
-MOST_SEARCHED: Final = 16
+SHUFFLES: Final = 1
+MOST_SEARCHED: Final = 64
 """How often draws are put together to know more layouts, and in how many of those without a known one the search is asked each time."""
+
+ROUNDED_M: Final = SPOTS_M / 2
+"""What a layout is short of a distance by the rounding of its draw is not held against it."""
 
 LOT_LINE, BUILDINGS, FIRST_WELL = range(3)
 """Things of a lot, by their rows; its wells follow in their order."""
 
 Floats = npt.NDArray[np.float64]
 Bits = npt.NDArray[np.uint64]
-Drawn = tuple[tuple[Placement, int], ...]
-"""Layouts and what each holds, as in `Fits.drawn`."""
 
 ALL: Final = np.uint64(0xFFFFFFFFFFFFFFFF)
 
@@ -59,7 +59,7 @@ class Settling:
     decides: Floats
 
 
-def known_of(case: Case, places: Places, drawn: Drawn) -> Bits:
+def known_of(case: Case, places: Places, drawn: tuple[Drawn, ...]) -> Bits:
     """As `kept_of`, with layouts besides that are found where known ones have no room: in draws put together of each thing as it lies in
     another draw, the k-th of those that lie k + s, k + 2 s, ... on."""
     draws = len(places)
@@ -78,15 +78,15 @@ def known_of(case: Case, places: Places, drawn: Drawn) -> Bits:
     return kept_of(case, places, drawn)
 
 
-def kept_of(case: Case, places: Places, drawn: Drawn) -> Bits:
+def kept_of(case: Case, places: Places, drawn: tuple[Drawn, ...]) -> Bits:
     """In which draws each layout that holds field and reserve keeps its distances from each thing, shape (things, draws): bit l of a number
     stands for layout l."""
     lot = outlines_of(np.array([case.lot], object), case.field.line_m)
     sides = [_Side(part, lot, places) for part in (case.field, case.reserve)]
     boxes = [
-        [(sides[0], box_of(placement.field)), *([] if placement.reserve is None else [(sides[1], box_of(placement.reserve))])]
-        for placement, kind in drawn
-        if kind == 2
+        [(sides[0], one.field), *([] if one.reserve is None else [(sides[1], one.reserve)])]
+        for one in drawn
+        if one.kind == 2
     ]
     count = [np.count_nonzero(np.logical_and.reduce([side.all_of(box) for side, box in one])) for one in boxes]
     most = np.argsort(-np.array(count, np.int64), kind="stable")[:MOST_LAYOUTS].tolist()
@@ -102,8 +102,8 @@ class _Side:
 
     def __init__(self, part: Keeps, lot: Outlines, places: Places) -> None:
         self.places, self.wells_m = places, part.wells_m
-        self.own, self.anywhere = lot._replace(keep_m=np.array([part.line_m])), lot._replace(keep_m=np.array([-np.inf]))
-        self.things, self.nothing = outlines_of(part.things, part.keep_m), outlines_of(np.empty(0, object), 0.0)
+        self.own, self.anywhere = lot._replace(keep_m=np.array([part.line_m - ROUNDED_M])), lot._replace(keep_m=np.array([-np.inf]))
+        self.things, self.nothing = outlines_of(part.things, part.keep_m - ROUNDED_M), outlines_of(np.empty(0, object), 0.0)
         self.still, self.asked = np.zeros((len(places), 2)), np.ones(len(places), bool)
         self.no_wells_m = places.wells_m[:, :0]
 

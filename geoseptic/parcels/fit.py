@@ -291,7 +291,7 @@ def room(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "S
 
 def refused_at_once(site: Site, need: FieldNeed) -> Decision | None:
     """What shows without a search that there is no room for the field; None if nothing does."""
-    least_m2, _, narrowest_m = _least(need)
+    least_m2, _, narrowest_m = least_of(need)
     if site.areas_m2[0] < least_m2:
         return "area"
     radius_m = DISC_SHARE * narrowest_m
@@ -304,7 +304,7 @@ def refused_at_once(site: Site, need: FieldNeed) -> Decision | None:
 
 
 @lru_cache(maxsize=1000)
-def _least(need: FieldNeed) -> tuple[float, float, float]:
+def least_of(need: FieldNeed) -> tuple[float, float, float]:
     """Least area of a layout of the field and of one of the reserve, and the narrowest width of a field. [m2, m2, m]"""
     field, reserve = layouts(need), layouts(need, need.reserve_share)
     areas_m2 = [min((option.length_m * option.depth_m for option in options), default=0.0) for options in (field, reserve)]
@@ -313,7 +313,7 @@ def _least(need: FieldNeed) -> tuple[float, float, float]:
 
 def most_by_area(site: Site, need: FieldNeed) -> int:
     """1 where the areas show that there is no room for the reserve, else 2."""
-    least_m2 = _least(need)[:2]
+    least_m2 = least_of(need)[:2]
     if site.same:
         return 2 if site.areas_m2[0] >= sum(least_m2) else 1
     return 2 if site.areas_m2[1] >= least_m2[1] else 1

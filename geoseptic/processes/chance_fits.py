@@ -92,7 +92,6 @@ class Drawn:
     kind: npt.NDArray[np.int8]
     at_best: npt.NDArray[np.bool_]
     decided: npt.NDArray[np.int8]
-    searches: npt.NDArray[np.int64]
     wells_matter: npt.NDArray[np.bool_]
     learnt: npt.NDArray[np.object_]
 
@@ -101,14 +100,14 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_],
     """What fits in each draw of each lot; -1 in `decided` for those of which nothing can be said."""
     count = max((one.draws.count for one in cases if one is not None), default=0)
     kind, decided = np.zeros((len(searched), count), np.int8), np.full((len(searched), count), -1, np.int8)
-    at_best, searches = np.zeros((len(searched), count), bool), np.zeros(len(searched), np.int64)
+    at_best = np.zeros((len(searched), count), bool)
     matter, learnt = np.ones(len(searched), bool), np.full(len(searched), None, object)
     for lot, doubt in enumerate(cases):
         if doubt is None or searched.why_not[lot]:
             continue
         case, places, sizes = case_of(searched, lot, doubt, setting), doubt.places(), searched.sizes[lot]
         found = fits(case, places)
-        kind[lot], decided[lot], searches[lot] = found.kind, found.decided, found.searches
+        kind[lot], decided[lot] = found.kind, found.decided
         # Where the largest fits, so does the smallest, on less of the same ground.
         at_best[lot] = found.kind == 2
         rest = np.flatnonzero(found.kind < 2)
@@ -117,14 +116,13 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_],
             least = replace(case, asked=((sizes.smallest, setting.terrain, True),))
             smaller = fits(least, places.kept(rest))
             at_best[lot, rest] = smaller.kind == 2
-            searches[lot] += smaller.searches
         rough = doubt.wells.rough
         if rough.any() and not at_best[lot].any():
             either = case if least is case else replace(case, asked=(*least.asked, *case.asked))
             matter[lot] = (fits(*without_wells(either, places, rough)).kind == 2).any()
         if not survey.decided((found.kind == 2).mean(), at_best[lot].mean(), certainty[lot]):
             learnt[lot] = _learnt(case, least, places, found, smaller, certainty[lot])
-    return Drawn(kind, at_best, decided, searches, matter, learnt)
+    return Drawn(kind, at_best, decided, matter, learnt)
 
 
 def without_wells(case: Case, places: Places, rows: npt.NDArray[np.bool_]) -> tuple[Case, Places]:
@@ -186,7 +184,6 @@ def fit_results(
             "thresholds_from": rules.certainty.basis,
             "parcels_judged": int(np.count_nonzero(judged)),
             "draws_decided_by": dict(zip(WAYS, ways, strict=True)),
-            "searches": int(drawn.searches.sum()),
         },
         warnings=(
             "chances of fitting hold for the largest field that soil and house leave open, with heights, soil and the lie of the water as "
@@ -234,7 +231,7 @@ def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> lis
 def _joined(found: Sequence[Drawn], draws: int) -> Drawn:
     def rows(name: str) -> Any:
         parts = [getattr(one, name) for one in found]
-        if name in ("searches", "wells_matter", "learnt"):
+        if name in ("wells_matter", "learnt"):
             return np.concatenate(parts)
         # Chunks without any lot to judge know of no draws.
         unknown = -1 if name == "decided" else 0
