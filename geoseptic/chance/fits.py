@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geoseptic.chance import spots
+from geoseptic.chance import spots, together
 from geoseptic.chance.kept import Box, keeps, outlines_of
 from geoseptic.chance.kept import Outlines as KeptOutlines
 from geoseptic.model.frame import Geometries
@@ -177,7 +177,7 @@ class _Asker:
             return
         sides = [self.side(part, rings, whole.middle) for part, rings in zip(self.parts, whole.rings, strict=False)]
         farthest_m = max(float(np.hypot(*shifts_m.T).max()) for shifts_m in (self.places.lot_m, self.places.buildings_m))
-        moves = spots.Moves(self.places.lot_m, self.places.buildings_m, self.places.wells_m - whole.middle)
+        moves = together.Moves(self.places.lot_m, self.places.buildings_m, self.places.wells_m - whole.middle)
         for need, terrain, alone in self.case.asked:
             most = 0 if refused_at_once(whole, need) else most_by_area(whole, need)
             if most == 0 or (most == 1 and not alone):
@@ -189,7 +189,7 @@ class _Asker:
             alike = whole.same and work.fields is work.reserves and tries.fields is tries.reserves
             most_each = self.most(most, sides, whole.rings[-1], ground.patch, moves, farthest_m, need)
             found = np.full((len(before), 7), -1.0)
-            spots.decide(
+            together.decide(
                 sides[0],
                 sides[-1],
                 alike,
@@ -212,7 +212,7 @@ class _Asker:
     def most(self, most, sides, spare_rings, patch, moves, far_m, need):
         """What there may be room for in each draw, by what it leaves."""
         least = least_of(need)
-        own, *other = [spots.areas(s, spare_rings, patch, moves, SPOTS_M, MOST_SPOTS, far_m)*NEAR_AREA for s in sides]
+        own, *other = [together.areas(s, spare_rings, patch, moves, SPOTS_M, MOST_SPOTS, far_m) * NEAR_AREA for s in sides]
         both = other[0] >= least[1] if other else own >= least[0] + least[1]
         return np.minimum(most, np.where(own < least[0], 0, np.where(both, 2, 1))).astype(np.int8)
 

@@ -83,11 +83,7 @@ def kept_of(case: Case, places: Places, drawn: tuple[Drawn, ...]) -> Bits:
     stands for layout l."""
     lot = outlines_of(np.array([case.lot], object), case.field.line_m)
     sides = [_Side(part, lot, places) for part in (case.field, case.reserve)]
-    boxes = [
-        [(sides[0], one.field), *([] if one.reserve is None else [(sides[1], one.reserve)])]
-        for one in drawn
-        if one.kind == 2
-    ]
+    boxes = [[(sides[0], one.field), *([] if one.reserve is None else [(sides[1], one.reserve)])] for one in drawn if one.kind == 2]
     count = [np.count_nonzero(np.logical_and.reduce([side.all_of(box) for side, box in one])) for one in boxes]
     most = np.argsort(-np.array(count, np.int64), kind="stable")[:MOST_LAYOUTS].tolist()
     bits = np.zeros((FIRST_WELL + places.wells_m.shape[1], len(places)), np.uint64)
