@@ -125,7 +125,7 @@ class Drawn:
 @dataclass(frozen=True)
 class Fits:
     """For each draw what fits (0 nothing, 1 a field alone, 2 a field and its reserve), and which of WAYS decided it. `drawn` : layouts that
-    were found, the widest held first; none where nothing moves."""
+    were found, first those that hold between them in every draw in which something fits; none where nothing moves."""
 
     kind: npt.NDArray[np.int8]
     decided: npt.NDArray[np.int8]
@@ -226,6 +226,7 @@ class _Asker:
         lot = outlines_of(np.array([self.case.lot], object), self.case.field.line_m)
         lines = [(lot._replace(keep_m=np.array([part.line_m])), outlines_of(part.things, part.keep_m)) for part in self.parts]
         held = np.zeros(len(self.kind), np.int8)
+        rest: list[Drawn] = []
         # By kind, and each layout once.
         order = draws[np.argsort(-self.kind[draws], kind="stable")]
         _, first = np.unique(np.column_stack([self.kind[order], found[order]]), axis=0, return_index=True)
@@ -236,9 +237,10 @@ class _Asker:
                 None if spare < 0 else _box(tries.turns[int(turn)], work.reserves[int(spare)], spare_u, spare_v, middle),
                 int(self.kind[draw]),
             )
-            self.drawn.append(one)
             if held[draw] >= one.kind:
+                rest.append(one)
                 continue
+            self.drawn.append(one)
             asked = held < one.kind
             kept = self.keeps(one.field, 0, lines[0], asked)
             both = kept if one.reserve is None else self.keeps(one.reserve, -1, lines[-1], kept)
@@ -246,6 +248,7 @@ class _Asker:
             held[both] = one.kind
             held[draw] = one.kind
         np.maximum(self.kind, held, out=self.kind)
+        self.drawn += rest
 
     def keeps(self, box: Box, part: int, lines: tuple[KeptOutlines, KeptOutlines], asked: Flags) -> Flags:
         where = self.places

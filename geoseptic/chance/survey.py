@@ -17,6 +17,7 @@ Shares have the sampling error of so many draws. Things are looked at one by one
 alone.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -28,12 +29,12 @@ from geoseptic.chance.fits import SPOTS_M, Case, Drawn, Keeps, Places, fits
 from geoseptic.chance.kept import Box, Outlines, keeps, outlines_of
 from geoseptic.model.certainty import Certainty
 
-MOST_LAYOUTS: Final = 64
-"""Layouts of a lot that are looked at: those that keep all distances in most draws, one bit each."""
+MOST_FOUND: Final = 20
+MOST_MORE: Final = 12
+"""Layouts of one size that are looked at, a bit each: of those found in the draws, and of those found in draws that are put together."""
 
-SHUFFLES: Final = 1
-MOST_SEARCHED: Final = 64
-"""How often draws are put together to know more layouts, and in how many of those without a known one the search is asked each time."""
+MOST_SEARCHED: Final = 48
+"""In how many put together draws without a known layout room is looked for."""
 
 ROUNDED_M: Final = SPOTS_M / 2
 """What a layout is short of a distance by the rounding of its draw is not held against it."""
@@ -59,38 +60,54 @@ class Settling:
     decides: Floats
 
 
-def known_of(case: Case, places: Places, drawn: tuple[Drawn, ...]) -> Bits:
-    """As `kept_of`, with layouts besides that are found where known ones have no room: in draws put together of each thing as it lies in
-    another draw, the k-th of those that lie k + s, k + 2 s, ... on."""
+def known_of(cases: Sequence[Case], places: Places, drawn: Sequence[Sequence[Drawn]]) -> list[Bits]:
+    """In which draws some layout holds field and reserve, by what it keeps its distances from, for several sizes of which each one's layouts
+    hold the next as well; shape (things, draws), bit l of a number stands for layout l.
+
+    Layouts are those `drawn` for each size, and others that are found where these have no room: in draws put together of each thing as it
+    lies in another draw, the k-th of those that lie k s on.
+    """
+    sides = _sides(cases[0], places)
+    found = []
+    for layouts in drawn:
+        both = [one for one in layouts if one.kind == 2][:MOST_FOUND]
+        bits = kept_of(sides, both, sum(count for _, count in found))
+        found.append((bits, len(both)))
+    known = np.bitwise_or.accumulate([bits for bits, _ in found])
+    count = sum(layouts for _, layouts in found)
     draws = len(places)
-    for shuffle in range(1, SHUFFLES + 1):
-        kept = kept_of(case, places, drawn)
-        on = (np.arange(draws) + shuffle * max(1, draws // 7) * np.arange(len(kept))[:, None]) % draws
-        wells_m = [places.wells_m[rows, well] for well, rows in enumerate(on[FIRST_WELL:])]
+    for size, case in enumerate(cases):
+        on = (np.arange(draws) + max(1, draws // 7) * np.arange(known.shape[1])[:, None]) % draws
+        unknown = np.flatnonzero(np.bitwise_and.reduce(np.take_along_axis(known[size], on, axis=1), axis=0) == 0)[:MOST_SEARCHED]
+        if not len(unknown):
+            continue
+        wells_m = [places.wells_m[rows[unknown], well] for well, rows in enumerate(on[FIRST_WELL:])]
         together = Places(
-            places.lot_m[on[LOT_LINE]],
-            places.buildings_m[on[BUILDINGS]],
-            np.stack(wells_m, axis=1) if wells_m else places.wells_m,
+            places.lot_m[on[LOT_LINE][unknown]],
+            places.buildings_m[on[BUILDINGS][unknown]],
+            np.stack(wells_m, axis=1) if wells_m else places.wells_m[unknown],
         )
-        unknown = np.flatnonzero(np.bitwise_and.reduce(np.take_along_axis(kept, on, axis=1), axis=0) == 0)[:MOST_SEARCHED]
-        if len(unknown):
-            drawn += fits(case, together.kept(unknown)).drawn
-    return kept_of(case, places, drawn)
+        more = [one for one in fits(case, together).drawn if one.kind == 2][:MOST_MORE]
+        known[size:] |= kept_of(sides, more, count)
+        count += len(more)
+    return list(known)
 
 
-def kept_of(case: Case, places: Places, drawn: tuple[Drawn, ...]) -> Bits:
-    """In which draws each layout that holds field and reserve keeps its distances from each thing, shape (things, draws): bit l of a number
-    stands for layout l."""
-    lot = outlines_of(np.array([case.lot], object), case.field.line_m)
-    sides = [_Side(part, lot, places) for part in (case.field, case.reserve)]
-    boxes = [[(sides[0], one.field), *([] if one.reserve is None else [(sides[1], one.reserve)])] for one in drawn if one.kind == 2]
-    count = [np.count_nonzero(np.logical_and.reduce([side.all_of(box) for side, box in one])) for one in boxes]
-    most = np.argsort(-np.array(count, np.int64), kind="stable")[:MOST_LAYOUTS].tolist()
-    bits = np.zeros((FIRST_WELL + places.wells_m.shape[1], len(places)), np.uint64)
-    for bit, layout in enumerate(most):
-        kept = np.logical_and.reduce([side.each_of(box) for side, box in boxes[layout]])
+def kept_of(sides: "Sequence[_Side]", drawn: Sequence[Drawn], first: int) -> Bits:
+    """In which draws each layout keeps its distances from each thing, shape (things, draws): one bit each, from the first on."""
+    bits = np.zeros((FIRST_WELL + sides[0].places.wells_m.shape[1], len(sides[0].places)), np.uint64)
+    for bit, one in enumerate(drawn, first):
+        kept = sides[0].each_of(one.field)
+        if one.reserve is not None:
+            kept &= sides[1].each_of(one.reserve)
         bits |= kept.astype(np.uint64) << np.uint64(bit)
     return bits
+
+
+def _sides(case: Case, places: Places) -> "tuple[_Side, _Side]":
+    lot = outlines_of(np.array([case.lot], object), case.field.line_m)
+    field = _Side(case.field, lot, places)
+    return field, field if case.same else _Side(case.reserve, lot, places)
 
 
 class _Side:
@@ -102,14 +119,6 @@ class _Side:
         self.things, self.nothing = outlines_of(part.things, part.keep_m - ROUNDED_M), outlines_of(np.empty(0, object), 0.0)
         self.still, self.asked = np.zeros((len(places), 2)), np.ones(len(places), bool)
         self.no_wells_m = places.wells_m[:, :0]
-
-    def all_of(self, box: Box) -> npt.NDArray[np.bool_]:
-        """In which draws a rectangle keeps all distances."""
-        where = self.places
-        kept: npt.NDArray[np.bool_] = keeps(
-            box, self.own, self.things, where.wells_m, self.wells_m, where.lot_m, where.buildings_m, self.asked
-        )
-        return kept
 
     def each_of(self, box: Box) -> npt.NDArray[np.bool_]:
         """The same of each thing alone, shape (things, draws)."""

@@ -80,14 +80,32 @@ def decide(field, reserve, alike, tries, work, patch, moves, cell_m, most_cells,
         frame = frame_of(field.rings, reserve.rings, tries.turns[number], cell_m, most_cells, far_m)
         own = spots_of(field, frame, work.fields, tries.fields[number], patch, far_m)
         other = own if alike else spots_of(reserve, frame, work.reserves, tries.reserves[number], patch, far_m)
-        pairs = np.zeros((work.fields.shape[0], spares), np.bool_)
-        both = _open_pairs(own.ends, other.ends, work, frame, pairs)
+        apart, pairs = _apart(work, frame), np.zeros((work.fields.shape[0], spares), np.bool_)
+        both = _open_pairs(own.ends, other.ends, apart, pairs)
         some = False
         for option in range(work.fields.shape[0]):
             some |= own.ends[option, 0] >= 0
         if both or (some and (alone or spares == 0)):
             now = _now(moves, frame)
-            _look(number, own, other, field.wells_m, reserve.wells_m, alike, work, frame, patch, pairs, both, now, alone, most, kind, found)
+            _look(
+                number,
+                own,
+                other,
+                field.wells_m,
+                reserve.wells_m,
+                alike,
+                work,
+                frame,
+                patch,
+                pairs,
+                apart,
+                both,
+                now,
+                alone,
+                most,
+                kind,
+                found,
+            )
 
 
 @njit(cache=True, nogil=True)
@@ -121,7 +139,7 @@ def _now(moves, frame):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _look(number, own, other, keep_m, spare_keep_m, alike, work, frame, patch, pairs, both, now, alone, most, kind, found):  # type: ignore[no-untyped-def]
+def _look(number, own, other, keep_m, spare_keep_m, alike, work, frame, patch, pairs, apart, both, now, alone, most, kind, found):  # type: ignore[no-untyped-def]
     """`decide` in one direction."""
     options, spares, where = work.fields.shape[0], work.reserves.shape[0], where_of(patch)
     alone |= spares == 0
@@ -165,12 +183,12 @@ def _look(number, own, other, keep_m, spare_keep_m, alike, work, frame, patch, p
         _set_ends(rooms, own.ends, ends)
         if not alike:
             _set_ends(spare_rooms, other.ends, spare_ends)
-        if _pair(ends, spare_ends, pairs, work, frame)[0] < 0:
+        if _pair(ends, spare_ends, pairs, apart)[0] < 0:
             continue
         _set_level_ends(own, rooms, work.fields, work.trenches, frame, patch.planes, where, ends)
         if not alike:
             _set_level_ends(other, spare_rooms, work.reserves, work.trenches, frame, patch.planes, where, spare_ends)
-        option, spare, end = _pair(ends, spare_ends, pairs, work, frame)
+        option, spare, end = _pair(ends, spare_ends, pairs, apart)
         if option < 0:
             continue
         kind[draw] = 2
@@ -196,7 +214,7 @@ def _look(number, own, other, keep_m, spare_keep_m, alike, work, frame, patch, p
             if not alike:
                 _set_ends(spare_rooms, other.ends, spare_ends)
                 _set_level_ends(other, spare_rooms, work.reserves, work.trenches, frame, patch.planes, where, spare_ends)
-            if not _pair_of(option, spare, end, ends, spare_ends, work, frame):
+            if ends[option, 0, 0] < 0 or spare_ends[spare, 0, 0] < 0 or not _pair_of(option, spare, end, ends, spare_ends, apart):
                 break
 
 
@@ -249,38 +267,36 @@ def _set_cells_moved(shifts_m, draw, frame, moved):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True, nogil=True)
-def _open_pairs(ends, spare_ends, work, frame, pairs):  # type: ignore[no-untyped-def]
+def _apart(work, frame):  # type: ignore[no-untyped-def]
+    """How many rows, or else columns, the middles of field and reserve are apart at least; (fields, reserves, 2)."""
+    found = np.empty((work.fields.shape[0], work.reserves.shape[0], 2), np.int64)
+    for option in range(found.shape[0]):
+        for spare in range(found.shape[1]):
+            for axis in range(2):
+                apart_m = 0.5 * (work.fields[option, 2 - axis] + work.reserves[spare, 2 - axis]) + work.gap_m
+                found[option, spare, axis] = int(math.ceil(apart_m / frame.cell - 1e-9))
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _open_pairs(ends, spare_ends, apart, pairs):  # type: ignore[no-untyped-def]
     """Set which layouts of field and reserve may lie clear of each other in any draw, by the ends of their spots; whether any may."""
     some = False
     for option in range(pairs.shape[0]):
         for spare in range(pairs.shape[1]):
             if ends[option, 0] >= 0 and spare_ends[spare, 0] >= 0:
-                deep, long = _apart(work, option, spare, frame)
-                low, high, near, far = ends[option, 0], ends[option, 1], ends[option, 2], ends[option, 3]
-                spare_low, spare_high, spare_near, spare_far = (
-                    spare_ends[spare, 0],
-                    spare_ends[spare, 1],
-                    spare_ends[spare, 2],
-                    spare_ends[spare, 3],
-                )
-                apart = max(spare_high - low, high - spare_low) >= deep or max(spare_far - near, far - spare_near) >= long
-                pairs[option, spare] = apart
-                some |= apart
+                for axis in range(2):
+                    low, high = ends[option, 2 * axis], ends[option, 2 * axis + 1]
+                    spare_low, spare_high = spare_ends[spare, 2 * axis], spare_ends[spare, 2 * axis + 1]
+                    pairs[option, spare] |= max(spare_high - low, high - spare_low) >= apart[option, spare, axis]
+                some |= pairs[option, spare]
     return some
-
-
-@njit(cache=True, nogil=True)
-def _apart(work, option, spare, frame):  # type: ignore[no-untyped-def]
-    """How many rows, or else columns, the middles of field and reserve are apart at least."""
-    deep = 0.5 * (work.fields[option, 2] + work.reserves[spare, 2]) + work.gap_m
-    long = 0.5 * (work.fields[option, 1] + work.reserves[spare, 1]) + work.gap_m
-    return int(math.ceil(deep / frame.cell - 1e-9)), int(math.ceil(long / frame.cell - 1e-9))
 
 
 @njit(cache=True, nogil=True)
 def _set_rooms(spots, wanted, keep_m, layouts, frame, now, draw, rooms):  # type: ignore[no-untyped-def]
     """Set `rooms` to the spots of the wanted layouts that keep every distance in one draw; whether there are any."""
-    options, cell, rows, some = layouts.shape[0], frame.cell, rooms.rows, rooms.some
+    options, rows, some = layouts.shape[0], rooms.rows, rooms.some
     low, high, near, far = frame.rows, -1, frame.cols, -1
     for option in range(options):
         rows[option, 0] = -1
@@ -509,21 +525,21 @@ def _set_level_ends(spots, rooms, layouts, trenches, frame, planes, where, ends)
 
 
 @njit(cache=True, nogil=True)
-def _pair(ends, spare_ends, pairs, work, frame):  # type: ignore[no-untyped-def]
+def _pair(ends, spare_ends, pairs, apart):  # type: ignore[no-untyped-def]
     """Layouts of field and reserve whose spots lie far enough apart, and at which end the field is; -1 where there are none."""
     for option in range(pairs.shape[0]):
+        if ends[option, 0, 0] < 0:
+            continue
         for spare in range(pairs.shape[1]):
-            if pairs[option, spare]:
+            if pairs[option, spare] and spare_ends[spare, 0, 0] >= 0:
                 for end in range(4):
-                    if _pair_of(option, spare, end, ends, spare_ends, work, frame):
+                    if _pair_of(option, spare, end, ends, spare_ends, apart):
                         return option, spare, end
     return -1, -1, -1
 
 
 @njit(cache=True, nogil=True)
-def _pair_of(option, spare, end, ends, spare_ends, work, frame):  # type: ignore[no-untyped-def]
-    if ends[option, 0, 0] < 0 or spare_ends[spare, 0, 0] < 0:
-        return False
-    axis, least = end >> 1, _apart(work, option, spare, frame)[end >> 1]
-    apart = spare_ends[spare, end ^ 1, axis] - ends[option, end, axis]
-    return (apart if end & 1 == 0 else -apart) >= least
+def _pair_of(option, spare, end, ends, spare_ends, apart):  # type: ignore[no-untyped-def]
+    axis = end >> 1
+    far = spare_ends[spare, end ^ 1, axis] - ends[option, end, axis]
+    return (far if end & 1 == 0 else -far) >= apart[option, spare, axis]

@@ -134,9 +134,9 @@ def without_wells(case: Case, places: Places, rows: npt.NDArray[np.bool_]) -> tu
 
 def _learnt(case: Case, least: Case, places: Places, found: Fits, smaller: Fits, certainty: Certainty) -> Floats:
     """What knowing each thing would do, shape (things, 2)."""
-    largest_bits = survey.known_of(case, places, found.drawn)
-    least_bits = largest_bits if least is case else survey.known_of(least, places, found.drawn + smaller.drawn)
-    known = survey.settling(largest_bits, least_bits, certainty)
+    cases, drawn = ([case], [found.drawn]) if least is case else ([case, least], [found.drawn, smaller.drawn])
+    bits = survey.known_of(cases, places, drawn)
+    known = survey.settling(bits[0], bits[-1], certainty)
     return np.column_stack([known.settles, known.decides])
 
 
