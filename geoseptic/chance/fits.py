@@ -9,6 +9,7 @@ What a draw gives is decided by the first of these that can:
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,7 +18,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.chance import spots, together
-from geoseptic.chance.kept import Box, keeps, outlines_of
+from geoseptic.chance.kept import Box, box_of, keeps, outlines_of
 from geoseptic.chance.kept import Outlines as KeptOutlines
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import envelope
@@ -31,6 +32,7 @@ from geoseptic.parcels.fit import (
     SiteGround,
     Terrain,
     all_tries,
+    fit,
     laid,
     least_of,
     most_by_area,
@@ -38,7 +40,8 @@ from geoseptic.parcels.fit import (
     room,
 )
 from geoseptic.parcels.fitgrid import Rings
-from geoseptic.parcels.fitroom import Tries, Work
+from geoseptic.parcels.fitground import Patch
+from geoseptic.parcels.fitroom import Work
 
 ONCE, NEVER, TOGETHER = range(3)
 WAYS: Final = ("once", "no room at all", "together")
@@ -49,6 +52,8 @@ MOST_SPOTS: Final = 160
 """How far apart spots are, and how many of them a lot has on a side at most; on larger ones they are farther apart."""
 
 NEAR_AREA: Final = 1.05
+"""So much more area counts as left in a draw than its spots are of."""
+
 FEW_SEGMENTS: Final = 6
 """Sides of a quarter of a circle round a building's corner: an arc of 3 m is 3 cm farther out at most."""
 
@@ -135,7 +140,7 @@ class Fits:
 def fits(case: Case, places: Places) -> Fits:
     """What fits on a lot in each draw, for the first of the sizes that fits best."""
     asker = _Asker(case, places)
-    asker.once() if asker.all_alike() else asker.together()
+    asker.once() if asker.all_alike() else asker.at_spots()
     return Fits(asker.kind, asker.decided, tuple(asker.drawn))
 
 
@@ -145,6 +150,7 @@ class _Asker:
     def __init__(self, case: Case, places: Places) -> None:
         self.case, self.places = case, places
         self.kind, self.decided = np.zeros(len(places), np.int8), np.full(len(places), NEVER, np.int8)
+        self.held = np.zeros(len(places), np.int8)
         self.drawn: list[Drawn] = []
         self.parts = (case.field,) if case.same else (case.field, case.reserve)
 
@@ -171,23 +177,25 @@ class _Asker:
             best = max(best, 2 if there.both else int(there.field and alone))
         return best
 
-    def together(self) -> None:
+    def at_spots(self) -> None:
         whole = _site(*self.supersets(np.arange(len(self.places))))
         if shapely.is_empty(whole.field):
             return
         sides = [self.side(part, rings, whole.middle) for part, rings in zip(self.parts, whole.rings, strict=False)]
-        farthest_m = max(float(np.hypot(*shifts_m.T).max()) for shifts_m in (self.places.lot_m, self.places.buildings_m))
+        far_m = max(float(np.hypot(*shifts_m.T).max()) for shifts_m in (self.places.lot_m, self.places.buildings_m))
         moves = together.Moves(self.places.lot_m, self.places.buildings_m, self.places.wells_m - whole.middle)
+        middle = _site(*(one[0] for one in self.envelopes_at(_middle(self.places))))
         for need, terrain, alone in self.case.asked:
             most = 0 if refused_at_once(whole, need) else most_by_area(whole, need)
             if most == 0 or (most == 1 and not alone):
                 continue
             self.decided[:] = TOGETHER
-            ground, before = SiteGround(whole, terrain), self.kind.copy()
+            self.draw(self.found_in(middle, need, terrain, alone))
+            before, ground = self.kind.copy(), SiteGround(whole, terrain)
             _, _, work = laid(need, MOST_LAYOUTS)
             tries = all_tries(need, MOST_LAYOUTS, *ground.all_round)
             alike = whole.same and work.fields is work.reserves and tries.fields is tries.reserves
-            most_each = self.most(most, sides, whole.rings[-1], ground.patch, moves, farthest_m, need)
+            at_most = self.most_by_spots(need, most, sides, whole.rings[-1], ground.patch, moves, far_m)
             found = np.full((len(before), 7), -1.0)
             together.decide(
                 sides[0],
@@ -199,56 +207,54 @@ class _Asker:
                 moves,
                 SPOTS_M,
                 MOST_SPOTS,
-                farthest_m,
+                far_m,
                 alone,
-                most_each,
+                at_most,
                 self.kind,
                 found,
             )
-            self.draw(found, np.flatnonzero(self.kind > before), tries, work, whole.middle)
+            self.draw(_drawn(found, self.kind, np.flatnonzero(self.kind > before), tries.turns, work, whole.middle))
             if (self.kind == 2).all():
                 return
-
-    def most(self, most, sides, spare_rings, patch, moves, far_m, need):
-        """What there may be room for in each draw, by what it leaves."""
-        least = least_of(need)
-        own, *other = [together.areas(s, spare_rings, patch, moves, SPOTS_M, MOST_SPOTS, far_m) * NEAR_AREA for s in sides]
-        both = other[0] >= least[1] if other else own >= least[0] + least[1]
-        return np.minimum(most, np.where(own < least[0], 0, np.where(both, 2, 1))).astype(np.int8)
 
     def side(self, part: Keeps, whole: Rings, middle: tuple[float, float]) -> spots.Side:
         own = Outlines.of(np.array([part.inside, shapely.union_all(_round(part))], object))
         inside, things = (spots.sides_of(own.rings(number, middle)) for number in (0, 1))
         return spots.Side(whole, spots.sides_of(whole), inside, things, part.wells_m)
 
-    def draw(self, found: Floats, draws: npt.NDArray[np.int64], tries: Tries, work: Work, middle: tuple[float, float]) -> None:
-        """Draw layouts found in these draws, as few as hold in all of them, and take them for every draw in which they keep all distances."""
+    def found_in(self, site: Site, need: FieldNeed, terrain: Terrain, alone: bool) -> list[Drawn]:
+        """What the real search finds on one site."""
+        found = None if shapely.is_empty(site.field) else fit(site, need, terrain, ANYWHERE, SiteGround(site, terrain)).placement
+        if found is None:
+            return []
+        kind = 2 if found.reserve is not None or need.reserve_share == 0 else 1
+        return [Drawn(box_of(found.field), None if found.reserve is None else box_of(found.reserve), kind)] if alone or kind == 2 else []
+
+    def most_by_spots(
+        self, need: FieldNeed, most: int, sides: list[spots.Side], spare_rings: Rings, patch: Patch, moves: together.Moves, far_m: float
+    ) -> npt.NDArray[np.int8]:
+        """What may have room in each draw by the area that it leaves, a little more than which is looked for in vain."""
+        least_m2, spare_m2, _ = least_of(need)
+        left_m2 = [NEAR_AREA * together.areas(one, spare_rings, patch, moves, SPOTS_M, MOST_SPOTS, far_m) for one in sides]
+        both = left_m2[0] >= least_m2 + spare_m2 if len(sides) == 1 else left_m2[1] >= spare_m2
+        return np.minimum(most, np.where(left_m2[0] < least_m2, 0, np.where(both, 2, 1))).astype(np.int8)
+
+    def draw(self, drawn: Sequence[Drawn]) -> None:
+        """Take layouts for every draw in which they keep all distances; those that so hold in more draws come first in `drawn`."""
+        if not drawn:
+            return
         lot = outlines_of(np.array([self.case.lot], object), self.case.field.line_m)
         lines = [(lot._replace(keep_m=np.array([part.line_m])), outlines_of(part.things, part.keep_m)) for part in self.parts]
-        held = np.zeros(len(self.kind), np.int8)
         rest: list[Drawn] = []
-        # By kind, and each layout once.
-        order = draws[np.argsort(-self.kind[draws], kind="stable")]
-        _, first = np.unique(np.column_stack([self.kind[order], found[order]]), axis=0, return_index=True)
-        for draw in order[np.sort(first)].tolist():
-            turn, option, u, v, spare, spare_u, spare_v = found[draw].tolist()
-            one = Drawn(
-                _box(tries.turns[int(turn)], work.fields[int(option)], u, v, middle),
-                None if spare < 0 else _box(tries.turns[int(turn)], work.reserves[int(spare)], spare_u, spare_v, middle),
-                int(self.kind[draw]),
-            )
-            if held[draw] >= one.kind:
-                rest.append(one)
-                continue
-            self.drawn.append(one)
-            asked = held < one.kind
+        for one in drawn:
+            asked = self.held < one.kind
             kept = self.keeps(one.field, 0, lines[0], asked)
             both = kept if one.reserve is None else self.keeps(one.reserve, -1, lines[-1], kept)
-            held[kept] = np.maximum(held[kept], 1)
-            held[both] = one.kind
-            held[draw] = one.kind
-        np.maximum(self.kind, held, out=self.kind)
+            (self.drawn if both.any() else rest).append(one)
+            self.held[kept] = np.maximum(self.held[kept], 1)
+            self.held[both] = one.kind
         self.drawn += rest
+        np.maximum(self.kind, self.held, out=self.kind)
 
     def keeps(self, box: Box, part: int, lines: tuple[KeptOutlines, KeptOutlines], asked: Flags) -> Flags:
         where = self.places
@@ -274,16 +280,20 @@ class _Asker:
 
     def envelopes(self, draws: npt.NDArray[np.int64]) -> list[Geometries]:
         """For each part the envelope of each of these draws."""
-        return [_envelopes(part, self.places, draws) for part in self.parts]
+        return self.envelopes_at(self.places.kept(draws))
+
+    def envelopes_at(self, places: Places) -> list[Geometries]:
+        return [_envelopes(part, places) for part in self.parts]
 
 
-def _envelopes(part: Keeps, places: Places, draws: npt.NDArray[np.int64]) -> Geometries:
-    base = _each_moved(np.full(len(draws), part.inside), places.lot_m[draws])
-    numbers = np.arange(len(draws))
-    wells = [outward(shapely.points(places.wells_m[draws, well]), distance_m) for well, distance_m in enumerate(part.wells_m.tolist())]
+def _envelopes(part: Keeps, places: Places) -> Geometries:
+    draws = len(places)
+    base = _each_moved(np.full(draws, part.inside), places.lot_m)
+    numbers = np.arange(draws)
+    wells = [outward(shapely.points(places.wells_m[:, well]), distance_m) for well, distance_m in enumerate(part.wells_m.tolist())]
     cutters = [
-        *(np.full(len(draws), one) for one in part.fixed),
-        *(_each_moved(np.full(len(draws), one), places.buildings_m[draws]) for one in part.rings),
+        *(np.full(draws, one) for one in part.fixed),
+        *(_each_moved(np.full(draws, one), places.buildings_m) for one in part.rings),
         *wells,
     ]
     if not cutters:
@@ -310,6 +320,26 @@ def _round(part: Keeps) -> Geometries:
     wider_m = part.keep_m / math.cos(math.pi / (4 * FEW_SEGMENTS)) + MARGIN_M
     rounded: Geometries = shapely.buffer(part.things, wider_m, quad_segs=FEW_SEGMENTS)
     return rounded
+
+
+def _middle(places: Places) -> Places:
+    """One draw in the middle of all."""
+    return Places(*(np.median(one, axis=0, keepdims=True) for one in (places.lot_m, places.buildings_m, places.wells_m)))
+
+
+def _drawn(
+    found: Floats, kind: npt.NDArray[np.int8], draws: npt.NDArray[np.int64], turns: Floats, work: Work, middle: tuple[float, float]
+) -> list[Drawn]:
+    """The layouts found in these draws, each once, those with a reserve first; `found` as of `together.decide`."""
+    order = draws[np.argsort(-kind[draws], kind="stable")]
+    _, first = np.unique(np.column_stack([kind[order], found[order]]), axis=0, return_index=True)
+    drawn = []
+    for draw in order[np.sort(first)].tolist():
+        turn, option, u, v, spare, spare_u, spare_v = found[draw].tolist()
+        field = _box(turns[int(turn)], work.fields[int(option)], u, v, middle)
+        reserve = None if spare < 0 else _box(turns[int(turn)], work.reserves[int(spare)], spare_u, spare_v, middle)
+        drawn.append(Drawn(field, reserve, int(kind[draw])))
+    return drawn
 
 
 def _box(turn: float, layout: Floats, u: float, v: float, middle: tuple[float, float]) -> Box:

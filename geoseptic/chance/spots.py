@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.parcels.bitrows import ALL, LAST, NONE, ONE, Bits, fill_between, keep_runs, keep_stacks, lowest, no_cells, turn_over
+from geoseptic.parcels.bitrows import ALL, LAST, NONE, ONE, fill_between, keep_runs, keep_stacks, lowest, no_cells, turn_over
 from geoseptic.parcels.fitgrid import SLACK_M, Rings, inside_cells, turned
 from geoseptic.parcels.fitground import keep_good_ground
 
@@ -60,10 +60,10 @@ class Frame(NamedTuple):
 class Spots(NamedTuple):
     """Where the middle of each layout may be in one direction; grids of bits as in `bitrows`, (rows, words, layouts).
 
-    whole : in any draw, as far as is known of the ground. inside, outside : by the lot's line and by the buildings, as they are on record,
-    with `pad` words more at both ends of a row. level : spots at which the ground was looked at and lets trenches lie. blocks : 0 not looked
-    at yet, 1 may be level, 2 steep. ends : lowest and highest row and first and last column of `whole`, (layouts, 4), the first -1 where it
-    is empty.
+    whole : in any draw, as far as is known of the ground. inside, outside : by the lot's line and by the buildings as they are on
+    record, with `pad` words more at both ends of a row. level : spots at which the ground was looked at and lets trenches lie. blocks : 0
+    not looked at yet, 1 may be level, 2 steep. ends : lowest and highest row and first and last column of `whole`, (layouts, 4), the first
+    -1 where it is empty.
     """
 
     whole: npt.NDArray[np.uint64]
@@ -90,7 +90,7 @@ def frame_of(rings, spare_rings, turn, cell, most_cells, far_m):  # type: ignore
         for k in range(outline.x.size):
             u, v = outline.x[k] * cosine + outline.y[k] * sine, outline.y[k] * cosine - outline.x[k] * sine
             left, right, bottom, top = min(left, u), max(right, u), min(bottom, v), max(top, v)
-    cell = max(cell, (right - left) / most_cells, (top - bottom) / most_cells)
+    cell = max(cell, math.sqrt((right - left) * (top - bottom)) / most_cells)
     more = far_m + cell
     left, right, bottom, top = left - more, right + more, bottom - more, top + more
     cols, rows = int((right - left) / cell) + 1, int((top - bottom) / cell) + 1
@@ -246,7 +246,7 @@ def _keep_good(bits, option, good, wide, deep, low, high):  # type: ignore[no-un
                 continue
             at = 64 * word - wide
             left, part, found = at >> 6, np.uint64(at & 63), NONE
-            if 0 <= left:
+            if left >= 0:
                 found = runs[row - deep, left] >> part
             if part != NONE and 0 <= left + 1 < bits.shape[1]:
                 found |= runs[row - deep, left + 1] << (LAST - part) << ONE

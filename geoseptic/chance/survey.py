@@ -61,24 +61,26 @@ class Settling:
 
 
 def known_of(cases: Sequence[Case], places: Places, drawn: Sequence[Sequence[Drawn]]) -> list[Bits]:
-    """In which draws some layout holds field and reserve, by what it keeps its distances from, for several sizes of which each one's layouts
-    hold the next as well; shape (things, draws), bit l of a number stands for layout l.
+    """In which draws each layout that holds field and reserve keeps its distances from each thing, for several sizes, of which each one's
+    layouts hold the next as well: shape (things, draws), bit l of a number stands for layout l.
 
     Layouts are those `drawn` for each size, and others that are found where these have no room: in draws put together of each thing as it
     lies in another draw, the k-th of those that lie k s on.
     """
-    sides = _sides(cases[0], places)
-    found = []
-    for layouts in drawn:
-        both = [one for one in layouts if one.kind == 2][:MOST_FOUND]
-        bits = kept_of(sides, both, sum(count for _, count in found))
-        found.append((bits, len(both)))
-    known = np.bitwise_or.accumulate([bits for bits, _ in found])
-    count = sum(layouts for _, layouts in found)
+    sides = [_sides(case, places) for case in cases]
+    layouts: list[Drawn] = []
+    found: list[Bits] = []
+    for own, case, its in zip(sides, cases, drawn, strict=True):
+        more = [one for one in its if one.kind == 2][:MOST_FOUND]
+        if found and case.field is cases[0].field and case.reserve is cases[0].reserve:
+            found.append(found[-1] | kept_of(own, more, len(layouts)))
+        else:
+            found.append(kept_of(own, layouts + more, 0))
+        layouts += more
     draws = len(places)
     for size, case in enumerate(cases):
-        on = (np.arange(draws) + max(1, draws // 7) * np.arange(known.shape[1])[:, None]) % draws
-        unknown = np.flatnonzero(np.bitwise_and.reduce(np.take_along_axis(known[size], on, axis=1), axis=0) == 0)[:MOST_SEARCHED]
+        on = (np.arange(draws) + max(1, draws // 7) * np.arange(len(found[size]))[:, None]) % draws
+        unknown = np.flatnonzero(np.bitwise_and.reduce(np.take_along_axis(found[size], on, axis=1), axis=0) == 0)[:MOST_SEARCHED]
         if not len(unknown):
             continue
         wells_m = [places.wells_m[rows[unknown], well] for well, rows in enumerate(on[FIRST_WELL:])]
@@ -88,9 +90,10 @@ def known_of(cases: Sequence[Case], places: Places, drawn: Sequence[Sequence[Dra
             np.stack(wells_m, axis=1) if wells_m else places.wells_m[unknown],
         )
         more = [one for one in fits(case, together).drawn if one.kind == 2][:MOST_MORE]
-        known[size:] |= kept_of(sides, more, count)
-        count += len(more)
-    return list(known)
+        for other in range(size, len(cases)):
+            found[other] = found[other] | kept_of(sides[other], more, len(layouts))
+        layouts += more
+    return found
 
 
 def kept_of(sides: "Sequence[_Side]", drawn: Sequence[Drawn], first: int) -> Bits:
@@ -160,12 +163,13 @@ def decided(chance: Floats | float, best: Floats | float, certainty: Certainty) 
     return np.asarray((np.asarray(chance) >= certainty.likely) | (np.asarray(best) <= 1.0 - certainty.likely))
 
 
-def size_settles(chance: float, best: float, certainty: Certainty) -> float:
+def size_settles(largest: tuple[float, float], smallest: tuple[float, float], certainty: Certainty) -> float:
     """Share in which knowing soil and bedrooms settles the answer: two cases of equal weight, that the field is the largest that they leave
-    open (`chance`), or the smallest (`best`). The weight is our own choice: nobody knows better."""
-    if bool(decided(chance, best, certainty)) or chance == best:
+    open, or the smallest. Of each stand the chances if open conditions hold and if they do not. The weight is our own choice: nobody knows
+    better."""
+    if bool(decided(largest[0], smallest[1], certainty)) or largest == smallest:
         return 0.0
-    return 0.5 * sum(float(decided(one, one, certainty)) for one in (chance, best))
+    return 0.5 * sum(float(decided(*one, certainty)) for one in (largest, smallest))
 
 
 @njit(cache=True, nogil=True)

@@ -68,7 +68,7 @@ def decide(field, reserve, alike, tries, work, patch, moves, cell_m, most_cells,
     moves : `Moves`; far_m : farther than these the lot and its buildings are moved in none. [m]
     cell_m, most_cells : spots are so far apart, or more where there would be more than so many on a side.
     most : int8 (draws,), what is looked for at most.
-    found : float64 (draws, 7): number of the direction, row of the layouts and middle of the field, the same of the reserve (-1 : none). [m]
+    found : float64 (draws, 7): number of the direction; row of the layouts (-1 : none) and middle of the field, and of the reserve. [m]
     """
     spares = work.reserves.shape[0]
     for number in range(tries.turns.size):
