@@ -31,7 +31,7 @@ def room() -> None:
     nothing = np.empty(0, object)
     keeps = Keeps(lot, 0.0, nothing, nothing, nothing, np.empty(0), np.array([5.0]))
     moved_m = np.array([[0.0, 0.0], [1.0, 1.0]])
-    fits(Case(lot, keeps, keeps, ((need, ground, True),)), Places(moved_m, moved_m, (moved_m + (x, y))[:, None]))
+    fits(Case(lot, keeps, keeps, ((need, ground, True),)), Places(moved_m, moved_m, (moved_m + np.array([x, y]))[:, None]))
 
 
 def ground() -> None:
@@ -60,7 +60,8 @@ GROUPS = {"room": room, "ground": ground}
 def compile_all() -> None:
     """Both groups at once; where they are compiled already, they are not run."""
     kept = Path(os.environ.get("NUMBA_CACHE_DIR", ROOT / "geoseptic"))
-    if all(any(kept.rglob(f"{name}-*.nbi")) for name in ("fitsearch.search", "together.decide")) and any(
+    last = "fitsearch.search", "together.decide", "tiledreceivers._drain_levels"
+    if all(any(kept.rglob(f"{name}-*.nbi")) for name in last):
         kept.rglob("tiledreceivers._drain_levels-*.nbi")
     ):
         return

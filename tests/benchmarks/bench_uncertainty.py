@@ -133,7 +133,8 @@ def main() -> None:
     for name in ("both", "primary"):
         print(f"\n- {name}: never, between, always: {told[f'{name} never, between, always']}")
     mean, least, most = (100 * one for one in told["chances_off"])
-    missed = f"{told['more_than_brute']} draws hold more, {told['fewer_than_brute']} less; chances off by {mean:.2f} points ({least:.1f} to {most:.1f})"
+    missed = f"{told['more_than_brute']} draws hold more, {told['fewer_than_brute']} less"
+    missed += f"; chances off by {mean:.2f} points ({least:.1f} to {most:.1f})"
     print(f"- of {told['brute_lots']} lots with every draw searched: {missed}")
     (out / "results.json").write_text(
         json.dumps({"machine": machine(), "preparing": made.__dict__, "found": told}, indent=2) + "\n", encoding="utf-8"

@@ -119,5 +119,6 @@ def test_shares_are_those_of_full_nested_simulation_but_for_rooms_that_no_draw_h
             break
     assert seen == 6
     assert np.mean(told_as) > 0.97, "known layouts tell drawn draws as they were, but for what rounding hides"
-    # Measured: 0.990 as they were, 0.040 short and 0.060 off in the mean, with 16 draws; where a chance is near a threshold a share may be all wrong.
+    # Measured: 0.990 as they were, 0.040 short and 0.060 off in the mean, with 16 draws;
+    # where a chance is near a threshold a share may be all wrong.
     assert np.mean(short) < 0.05 and min(short) > -0.02 and np.mean(off) < 0.1
