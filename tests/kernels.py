@@ -62,8 +62,6 @@ def compile_all() -> None:
     kept = Path(os.environ.get("NUMBA_CACHE_DIR", ROOT / "geoseptic"))
     last = "fitsearch.search", "together.decide", "tiledreceivers._drain_levels"
     if all(any(kept.rglob(f"{name}-*.nbi")) for name in last):
-        kept.rglob("tiledreceivers._drain_levels-*.nbi")
-    ):
         return
     running = [subprocess.Popen([sys.executable, "-m", "tests.kernels", name], cwd=ROOT, stdout=subprocess.DEVNULL) for name in GROUPS]
     for process in running:
