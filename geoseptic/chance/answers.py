@@ -9,6 +9,10 @@ chance speaks for it.
   and nothing in reach whose place could matter is placed by a section, a lot or presumption alone.
 - likely: the chance is at least `likely`, and the lower end over one half.
 - else nobody can say, nor of a lot without a chance.
+
+Where the slope lies near a limit, the answer must also hold if the heights lie off: "fits" on the ground that is not too steep for certain,
+"does not fit" on all ground that perhaps is not. Certain asks for that with a certain chance; likely either for that with a likely one, or
+for a certain one on ground that is likely so: of places and heights one may be in doubt, not both.
 """
 
 from dataclasses import dataclass
@@ -30,6 +34,8 @@ CERTAIN: Final = "certain"
 LIKELY: Final = "likely"
 ANSWERS: Final = (FITS, NO_FIT, CANNOT_SAY)
 SURE: Final = (CERTAIN, LIKELY, CANNOT_SAY)
+
+NEAR_LIMIT: Final = "the slope lies near the limit, and the heights may be off"
 
 MOST_NAMES: Final = 3
 """Names in one sentence; the column `never_certain` has more."""
@@ -59,14 +65,36 @@ class BySize:
 
 
 @dataclass(frozen=True)
+class BySlope:
+    """The chances if the heights lie off, each with its reserve; those of the ground as it is given where no slope is near a limit.
+
+    near : where a slope is near a limit.
+    surely, likely : of the largest field, on ground that keeps the limit all over a field with a chance of at least `certain`, `likely`.
+    hardly, perhaps : of the least that may be asked, on cells that keep it with a chance of at least 1 less `likely`, 1 less `certain`.
+    gentler : of the largest field on the ground of `perhaps`.
+    """
+
+    near: Flags
+    surely: Chances
+    likely: Chances
+    hardly: Chances
+    perhaps: Chances
+    gentler: Chances
+
+
+@dataclass(frozen=True)
 class Answers:
-    """What is said of each lot, in words of `ANSWERS` and `SURE`; the second is `CANNOT_SAY` where the first is."""
+    """What is said of each lot, in words of `ANSWERS` and `SURE`; the second is `CANNOT_SAY` where the first is.
+
+    by_slope : where a slope near a limit leaves it less sure than places do.
+    """
 
     answer: Words
     sure: Words
+    by_slope: Flags
 
 
-def answers(largest: Chances, at_best: Chances, rough: Flags, certainty: Certainty) -> Answers:
+def answers(largest: Chances, at_best: Chances, rough: Flags, certainty: Certainty, by_slope: BySlope | None = None) -> Answers:
     """The three-way answer of each lot.
 
     Parameters
@@ -74,6 +102,7 @@ def answers(largest: Chances, at_best: Chances, rough: Flags, certainty: Certain
     largest, at_best : chance of the largest field that soil and house leave open, and of the least that may be asked; the same where
         nothing but places is in doubt.
     rough : whether something of which only the section, the lot or nothing is on record lies in reach and could matter.
+    by_slope : the chances if the heights lie off; None where they do not.
     """
     fits = _sure(largest.share, largest.low, rough, certainty)
     none = _sure(1.0 - at_best.share, 1.0 - at_best.high, rough, certainty)
@@ -82,7 +111,25 @@ def answers(largest: Chances, at_best: Chances, rough: Flags, certainty: Certain
     answer = np.where(known & (fits != CANNOT_SAY) & (none == CANNOT_SAY), FITS, CANNOT_SAY).astype(object)
     answer[known & (none != CANNOT_SAY) & (fits == CANNOT_SAY)] = NO_FIT
     sure = np.where(answer == FITS, fits, np.where(answer == NO_FIT, none, CANNOT_SAY)).astype(object)
-    return Answers(answer, sure)
+    held = np.zeros(len(answer), bool)
+    if by_slope is not None:
+        fits = _on_slopes(by_slope.surely.share, by_slope.surely.low, by_slope.likely.share, by_slope.likely.low, certainty)
+        none = _on_slopes(
+            1.0 - by_slope.perhaps.share, 1.0 - by_slope.perhaps.high, 1.0 - by_slope.hardly.share, 1.0 - by_slope.hardly.high, certainty
+        )
+        most = np.where(answer == FITS, fits, none)
+        held = by_slope.near & (sure != CANNOT_SAY) & (most != CERTAIN) & (sure != most)
+        sure[held] = most[held]
+        answer[sure == CANNOT_SAY] = CANNOT_SAY
+    return Answers(answer, sure, held)
+
+
+def _on_slopes(share: Floats, low: Floats, likely_share: Floats, likely_low: Floats, certainty: Certainty) -> Words:
+    """How sure an answer is at most, by its chance on the ground on which it holds for certain, and on that on which it likely does."""
+    anywhere = np.zeros(len(share), bool)
+    found = _sure(share, low, anywhere, certainty)
+    found[(found == CANNOT_SAY) & (_sure(likely_share, likely_low, anywhere, certainty) == CERTAIN)] = LIKELY
+    return found
 
 
 def _sure(share: Floats, low: Floats, rough: Flags, certainty: Certainty) -> Words:
@@ -93,7 +140,9 @@ def _sure(share: Floats, low: Floats, rough: Flags, certainty: Certainty) -> Wor
     return found
 
 
-def in_words(found: Answers, chances: BySize, why_rough: list[list[str]], why_not: Words, certainty: Certainty) -> list[str]:
+def in_words(
+    found: Answers, chances: BySize, why_rough: list[list[str]], why_not: Words, certainty: Certainty, by_slope: BySlope | None = None
+) -> list[str]:
     """A sentence or two on each lot, the words before the numbers.
 
     why_rough : names of what leaves nothing certain there. why_not : why the lot has no chance, empty where it has one.
@@ -107,13 +156,21 @@ def in_words(found: Answers, chances: BySize, why_rough: list[list[str]], why_no
             why_rough[lot],
             str(why_not[lot] or ""),
             certainty,
+            tuple(float(one.share[lot]) for one in (by_slope.surely, by_slope.gentler)) if by_slope and found.by_slope[lot] else (),
         )
         for lot in range(len(chances.largest))
     ]
 
 
 def _sentence(
-    answer: str, sure: str, chance: tuple[float, ...], others: tuple[float, ...], rough: list[str], why_not: str, certainty: Certainty
+    answer: str,
+    sure: str,
+    chance: tuple[float, ...],
+    others: tuple[float, ...],
+    rough: list[str],
+    why_not: str,
+    certainty: Certainty,
+    on_slopes: tuple[float, ...] = (),
 ) -> str:
     share, low, high = chance
     if np.isnan(share):
@@ -123,10 +180,15 @@ def _sentence(
         return f"Field and reserve fit wherever things lie, within their stated errors ({cases})."
     if answer == NO_FIT and sure == CERTAIN:
         return f"Field and reserve do not fit wherever things lie, within their stated errors ({cases})."
+    if on_slopes:
+        steeper, gentler = (of_100(one) for one in on_slopes)
+        cases = f"{cases}; {steeper} if the ground is steeper, {gentler} if it is gentler"
+    if answer == CANNOT_SAY and on_slopes:
+        return f"Nobody can say: {NEAR_LIMIT} ({cases})." + _not_certain(rough)
     if answer == CANNOT_SAY:
         return _open_answer(share, cases, others, rough, certainty)
     verb = "fit" if answer == FITS else "do not fit"
-    return f"Field and reserve probably {verb} ({cases})." + _not_certain(rough)
+    return f"Field and reserve probably {verb}{f', but {NEAR_LIMIT}' if on_slopes else ''} ({cases})." + _not_certain(rough)
 
 
 def _open_answer(share: float, cases: str, others: tuple[float, ...], rough: list[str], certainty: Certainty) -> str:

@@ -9,9 +9,10 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
+from scipy import ndimage, signal
 
 from geoseptic.chance.closed import FARTHEST_SIGMAS, gaussian_within
+from geoseptic.chance.draws import GroundError
 
 Floats = npt.NDArray[np.float64]
 Slopes = npt.NDArray[np.float32]
@@ -57,14 +58,53 @@ def horn_weights(cell_m: float) -> Floats:
 def percent_from_slopes(limit_percent: float, sigma_percent: float) -> Floats:
     """Steepest slope at which the chance to be no steeper than the limit is still 1, 2, ... 99 percent; -1 where it is so on no ground.
     Shape (99,), descending. [percent]"""
-    share = np.arange(1, 100) / 100.0
-    low, high = np.zeros(99), np.full(99, limit_percent + FARTHEST_SIGMAS * sigma_percent)
+    return steepest_of(np.arange(1, 100) / 100.0, limit_percent, sigma_percent)
+
+
+def steepest_of(share: Floats, limit_percent: float, sigma_percent: float) -> Floats:
+    """Steepest slope at which the chance to be no steeper than the limit is still that share, for each of them; -1 where it is so on no
+    ground. Shape (shares,). [percent]"""
+    low, high = np.zeros(len(share)), np.full(len(share), limit_percent + FARTHEST_SIGMAS * sigma_percent)
     for _ in range(60):
         middle = 0.5 * (low + high)
         enough = gaussian_within(middle, sigma_percent, limit_percent) >= share
         low, high = np.where(enough, middle, low), np.where(enough, high, middle)
     never = gaussian_within(0.0, sigma_percent, limit_percent) < share
     return np.where(never, -1.0, low)
+
+
+def steepest_over_patch(share: Floats, limit_percent: float, error: GroundError, weights: Floats, patch_m: float) -> Floats:
+    """Steepest even ground that is no steeper than the limit all over a square patch with each of those chances; less than 0 where none is.
+
+    Every patch of the error field is a draw, for ground that falls along rows and along columns: no closed form has the greatest of many
+    correlated slopes.
+
+    Parameters
+    ----------
+    share : chances from 0 to 1, shape (shares,). weights : by which heights make the rise, as of `plane_weights`. [1/m]
+    patch_m : side of the patch. [m]
+
+    Returns
+    -------
+    float64, shape (shares,). [percent]
+    """
+    field = np.fft.rfft2(error.values_m)
+    along, across = (100.0 * _summed(field, one, error.values_m.shape) for one in (weights, weights.T))
+    side_cells = max(1, math.ceil(patch_m / error.cell_m))
+    most = []
+    for own, other in ((along, across), (across, along)):
+        each = np.where(np.abs(other) <= limit_percent, np.sqrt(np.maximum(limit_percent**2 - other**2, 0.0)) - own, -1.0)
+        most.append(ndimage.minimum_filter(np.maximum(each, -1.0), size=side_cells, mode="wrap"))
+    found: Floats = np.quantile(np.array(most), 1.0 - share, method="lower")
+    return found
+
+
+def _summed(field: npt.NDArray[np.complex128], weights: Floats, shape: tuple[int, ...]) -> Floats:
+    """Sums with these weights round each cell of a periodic field, which is given by its transform."""
+    spread = np.zeros(shape)
+    spread[: weights.shape[0], : weights.shape[1]] = weights
+    found: Floats = np.fft.irfft2(field * np.conj(np.fft.rfft2(spread)), s=shape)
+    return found
 
 
 def slope_chance(slope_percent: Slopes, limit_percent: float, sigma_percent: float) -> npt.NDArray[np.uint8]:

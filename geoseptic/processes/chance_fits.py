@@ -3,14 +3,14 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from geopandas import GeoDataFrame
 
 from geoseptic.chance import survey
-from geoseptic.chance.answers import ANSWERS, CANNOT_SAY, CERTAIN, Answers, BySize, Chances, answers, in_words, tenths
+from geoseptic.chance.answers import ANSWERS, CANNOT_SAY, CERTAIN, Answers, BySize, BySlope, Chances, answers, in_words, tenths
 from geoseptic.chance.fits import ONCE, WAYS, Case, Fits, Places, fits
 from geoseptic.errors import CodeSilentError, SizingError, listed
 from geoseptic.model.cautions import SCREENING_AID
@@ -22,6 +22,7 @@ from geoseptic.parcels.onelot import without_culprits
 from geoseptic.processes import chance_survey, lot_sizes, lots
 from geoseptic.processes.accounts import failure
 from geoseptic.processes.chance_cases import Around, around, case_of, cases_of, eased, in_reach, open_conditions
+from geoseptic.processes.chance_ground import HARDLY, LIKELY, PERHAPS, SURELY, at_grade, near_limit, with_doubts
 from geoseptic.processes.land import Land
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lot_ground import LotGround, terrains_of
@@ -38,6 +39,9 @@ Floats = npt.NDArray[np.float64]
 
 NORMAL_95: Final = 1.959964
 """Half the width of 95 percent of a normal distribution, in standard deviations."""
+
+SLOPE: Final = "slope"
+"""What decides where the answer would be known if the heights were exact."""
 
 NOT_JUDGED: Final = "not judged"
 NOT_JUDGED_COLOUR: Final = "#6f6f6f"
@@ -69,10 +73,15 @@ NOTES: Final[Mapping[str, str]] = {
     "to be; empty where nothing near it hangs on that",
     "if_not_required_low": "That share's 95 percent interval for so many draws (Wilson): from",
     "if_not_required_high": "That interval: to",
+    "chance_if_steeper": "As chance_both, on the ground that is not too steep for certain, even if the heights lie off: even ground of its "
+    "slope keeps the limit all over 40 m by 40 m. Empty where no ground of the parcel lies near a limit",
+    "chance_if_gentler": "As chance_both, on all ground that perhaps is not too steep: whose cells are not over the limit for certain. "
+    "Empty where no ground of the parcel lies near a limit",
     "open_conditions": "What that is: distances that hang on a condition which nobody has stated, or on the lie of ground of which not "
     "enough is known. They count as required in every other column",
-    "decides": "Of an undecided lot the thing that knowing settles most, or on which most of the doubt hangs",
-    "settled_by": "Chance that knowing it settles the answer, in percent; 0 where more than that must be known",
+    "decides": "Of an undecided lot the thing that knowing settles most, or on which most of the doubt hangs; slope where it would be "
+    "decided if the heights were exact",
+    "settled_by": "Chance that knowing it settles the answer, in percent; 0 where more than that must be known; empty for slope",
     "line_error_m": "How far the lot's lines are taken to lie off: one standard deviation along each axis, in metres",
     "building_error_m": "The same of the buildings as they are seen from the lot, which lie off as one: the largest error of those whose "
     "distance may reach it",
@@ -93,6 +102,9 @@ class Drawn:
     wells_matter : whether a field might fit were there no roughly placed wells.
     learnt : what knowing each thing would do, rows of `settles` and `decides` (things, 2) in the order of `chance.survey`; None where the
     lot is not undecided.
+    near_limit : whether ground that it may lie on is near a slope limit. surely, likely, gentler : whether the largest fits on ground of
+    the grades SURELY, LIKELY and PERHAPS of `chance_ground`. hardly, perhaps : whether the smallest does if open conditions turn out not
+    to hold, on HARDLY and PERHAPS. Where no ground is near a limit they are as on the ground that is given.
     """
 
     kind: npt.NDArray[np.int8]
@@ -103,6 +115,12 @@ class Drawn:
     decided: npt.NDArray[np.int8]
     wells_matter: npt.NDArray[np.bool_]
     learnt: npt.NDArray[np.object_]
+    near_limit: npt.NDArray[np.bool_]
+    surely: npt.NDArray[np.bool_]
+    likely: npt.NDArray[np.bool_]
+    gentler: npt.NDArray[np.bool_]
+    hardly: npt.NDArray[np.bool_]
+    perhaps: npt.NDArray[np.bool_]
 
 
 def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_], certainty: npt.NDArray[np.object_]) -> Drawn:
@@ -110,7 +128,8 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_],
     count = max((one.draws.count for one in cases if one is not None), default=0)
     kind, decided = np.zeros((len(searched), count), np.int8), np.full((len(searched), count), -1, np.int8)
     at_best, without, at_least = (np.zeros((len(searched), count), bool) for _ in range(3))
-    is_open = np.zeros(len(searched), bool)
+    slopes = np.zeros((len(OnSlopes._fields), len(searched), count), bool)
+    is_open, near = np.zeros(len(searched), bool), np.zeros(len(searched), bool)
     matter, learnt = np.ones(len(searched), bool), np.full(len(searched), None, object)
     for lot, doubt in enumerate(cases):
         if doubt is None or searched.why_not[lot]:
@@ -127,13 +146,49 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_],
         at_least[lot], last = _also(least, places, at_best[lot] | without[lot], smallest, eased_case)
         asked = [found, *(more for more in (one, other, last) if more is not None)]
         is_open[lot] = doubt.eased is not None
+        near[lot] = near_limit(case, places, setting) or near_limit(least, places, setting)
+        given = OnSlopes(both, both, both, at_least[lot], at_least[lot])
+        slopes[:, lot] = _on_slopes(case, least, places, setting, given, certainty[lot]) if near[lot] else given
         rough = doubt.wells.rough
-        if rough.any() and not at_least[lot].any():
+        if rough.any() and not OnSlopes(*slopes[:, lot]).perhaps.any():
             either = least if least.asked == case.asked else replace(least, asked=(*least.asked, *case.asked))
-            matter[lot] = (fits(*without_wells(either, places, rough)).kind == 2).any()
+            on = at_grade(either, places, setting, PERHAPS) if near[lot] else either
+            matter[lot] = (fits(*without_wells(on, places, rough)).kind == 2).any()
         if not survey.decided(both.mean(), at_least[lot].mean(), certainty[lot]):
             learnt[lot] = _learnt(case, least, places, asked, certainty[lot])
-    return Drawn(kind, at_best, without, at_least, is_open, decided, matter, learnt)
+    return Drawn(kind, at_best, without, at_least, is_open, decided, matter, learnt, near, *slopes)
+
+
+class OnSlopes(NamedTuple):
+    """Of one lot the columns of `Drawn` of these names; bool (draws,)."""
+
+    surely: npt.NDArray[np.bool_]
+    likely: npt.NDArray[np.bool_]
+    gentler: npt.NDArray[np.bool_]
+    hardly: npt.NDArray[np.bool_]
+    perhaps: npt.NDArray[np.bool_]
+
+
+def _on_slopes(case: Case, least: Case, places: Places, setting: Setting, given: OnSlopes, certainty: Certainty) -> OnSlopes:
+    """What fits if the heights lie off. On less ground only draws are asked in which it fits as the ground is given, on more only the
+    others. The grades between are asked only where they can matter: where they are not, the answer is that of the outer one."""
+
+    def at(one: Case, grade: int, asked: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+        rows, found = np.flatnonzero(asked), np.zeros(len(asked), bool)
+        if len(rows):
+            found[rows] = fits(at_grade(one, places, setting, grade), places.kept(rows)).kind == 2
+        return found
+
+    fitting, at_least = given.surely, given.perhaps
+    surely = at(case, SURELY, fitting)
+    perhaps = at_least | at(least, PERHAPS, ~at_least)
+    gentler = perhaps if least is case else fitting | at(case, PERHAPS, perhaps & ~fitting)
+    likely, hardly = surely, perhaps
+    if fitting.mean() >= certainty.certain > surely.mean():
+        likely = surely | at(case, LIKELY, fitting & ~surely)
+    if at_least.mean() <= 1.0 - certainty.certain < perhaps.mean():
+        hardly = at_least | at(least, HARDLY, perhaps & ~at_least)
+    return OnSlopes(surely, likely, gentler, hardly, perhaps)
 
 
 def _also(case: Case, places: Places, fitting: npt.NDArray[np.bool_], *known: Case) -> tuple[npt.NDArray[np.bool_], Fits | None]:
@@ -173,6 +228,7 @@ def fit_results(
     soil: SoilLayers,
     uncertain: Uncertain,
     window_m: float,
+    method: str,
     workers: int,
 ) -> Results:
     """The layer `parcels` of `chances.gpkg`."""
@@ -182,6 +238,7 @@ def fit_results(
     searched = searched.barred(astray)
     cases[searched.why_not != ""] = None
     setting = Setting(*terrains_of(ground, window_m, workers), Burial())
+    setting = with_doubts(setting, ground, uncertain, rules.certainty, window_m, method, workers)
     with pool_of(setting, workers, len(searched)) as pool:
         found, lost = pool.each(drawn_lots, searched, cases, np.full(len(searched), rules.certainty, object))
     for row, why in lost.items():
@@ -189,13 +246,15 @@ def fit_results(
     drawn = _joined(found, uncertain.draws.count)
     rough = _rough(searched, (field.strict, reserve.strict), uncertain)
     chances = BySize(*(_chances(searched, drawn, fitting) for fitting in (drawn.kind == 2, drawn.at_best, drawn.eased, drawn.least)))
-    answered = answers(
-        chances.largest, chances.least, np.array([bool(names) for names in rough], bool) & drawn.wells_matter, rules.certainty
-    )
-    told = in_words(answered, chances, rough, searched.why_not, rules.certainty)
+    on_slopes = (_chances(searched, drawn, getattr(drawn, name)) for name in ("surely", "likely", "hardly", "perhaps", "gentler"))
+    by_slope = BySlope(drawn.near_limit, *on_slopes)
+    never_certain = np.array([bool(names) for names in rough], bool) & drawn.wells_matter
+    answered = answers(chances.largest, chances.least, never_certain, rules.certainty, by_slope)
+    told = in_words(answered, chances, rough, searched.why_not, rules.certainty, by_slope)
     looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, chances, rules.certainty)
+    looked.decides[answered.by_slope & (answered.answer == CANNOT_SAY)] = SLOPE
     open_near = open_conditions(searched.shapes_m, field, reserve)
-    layer = _layer(land, searched, drawn, chances, rough, open_near, answered, told, looked, uncertain)
+    layer = _layer(land, searched, drawn, chances, by_slope, rough, open_near, answered, told, looked, uncertain)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""
     own = Results(
@@ -207,12 +266,16 @@ def fit_results(
             "likely_from": rules.certainty.likely,
             "thresholds_from": rules.certainty.basis,
             "parcels_judged": int(np.count_nonzero(judged)),
+            "parcels_near_a_slope_limit": int(np.count_nonzero(judged & drawn.near_limit)),
+            "answers_less_sure_by_slope": int(np.count_nonzero(answered.by_slope)),
             "draws_decided_by": dict(zip(WAYS, ways, strict=True)),
         },
         warnings=(
             "chances of fitting hold for the largest field that soil and house leave open, with heights, soil and the lie of the water as "
             "they are given; the tank, pipes and what lies under the field are not in them, and ground of which nothing is known counts as "
             "no room",
+            "of heights that lie off only what they do to a slope near its limit is in answer and sure (chance_if_steeper, "
+            "chance_if_gentler): how level a trench lies along its length, and how deep soil and water are, is taken as it is given",
         ),
         failures=tuple(failure(land, row, "chance of fitting", why) for row, why in sorted({**failed, **astray, **lost}.items())),
     )
@@ -255,7 +318,7 @@ def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> lis
 def _joined(found: Sequence[Drawn], draws: int) -> Drawn:
     def rows(name: str) -> Any:
         parts = [getattr(one, name) for one in found]
-        if name in ("is_open", "wells_matter", "learnt"):
+        if name in ("is_open", "wells_matter", "near_limit", "learnt"):
             return np.concatenate(parts)
         # Chunks without any lot to judge know of no draws.
         unknown = -1 if name == "decided" else 0
@@ -291,6 +354,7 @@ def _layer(
     searched: Lots,
     drawn: Drawn,
     found: BySize,
+    by_slope: BySlope,
     rough: list[list[str]],
     open_near: npt.NDArray[np.object_],
     answered: Answers,
@@ -313,6 +377,8 @@ def _layer(
     for name, own in named.items():
         for column, values in ((f"chance_{name}", own.share), (f"{name}_low", own.low), (f"{name}_high", own.high)):
             columns[column] = tenths(values)
+    for column, own in (("chance_if_steeper", by_slope.surely), ("chance_if_gentler", by_slope.gentler)):
+        columns[column] = np.where(judged & by_slope.near, tenths(own.share), math.nan)
     columns["open_conditions"] = [listed(words) if there and words else None for words, there in zip(open_near, of_open, strict=True)]
     columns |= {"decides": looked.decides, "settled_by": looked.settled_by}
     columns |= {"line_error_m": np.round(uncertain.line_sigmas_m, 3), "building_error_m": np.round(uncertain.building_sigmas_m, 3)}

@@ -12,7 +12,7 @@ from geoseptic.chance.clear import Ground, UncertainWells, clear_chance
 from geoseptic.chance.closed import in_percent
 from geoseptic.chance.draws import GroundError, ground_error
 from geoseptic.chance.errors import EXACT, IN_GROUND
-from geoseptic.chance.slopes import UNKNOWN, horn_weights, plane_weights, rise_sigma, slope_chance
+from geoseptic.chance.slopes import UNKNOWN, slope_chance
 from geoseptic.io.keptplanes import Part, by_windows
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
@@ -22,13 +22,14 @@ from geoseptic.model.planes import Plane
 from geoseptic.model.results import RasterResult, Results
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.buffers import outward
+from geoseptic.processes.chance_ground import beside_gaps, rise_sigmas_percent
 from geoseptic.processes.land import Land
 from geoseptic.processes.slopes import slope_limit_percent
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.uncertain import Uncertain
 from geoseptic.stages import stage
 from geoseptic.terrain import flowpath
-from geoseptic.terrain.slope import half_window_cells, halo_cells
+from geoseptic.terrain.slope import halo_cells
 from geoseptic.terrain.tileddrain import TILE_SHAPE, drain_by_tiles
 from geoseptic.terrain.windows import SIDE_CELLS, Window, for_windows, widened
 
@@ -158,11 +159,7 @@ def slope_results(
     """The chance that the ground of each cell is no steeper than the rule set's limit for a drain field."""
     limit_percent = slope_limit_percent(rules)
     cell_m = elevation.grid.cell_size_m
-    half = half_window_cells(cell_m, window_m)
-    weights = [horn_weights(cell_m)] if method == "horn" else [plane_weights(half, cell_m), plane_weights(half, cell_m, 0)]
-    sigma_percent, at_gaps_percent = (
-        100.0 * rise_sigma(weight, uncertain.rmse_m, uncertain.correlation_m, cell_m) for weight in (weights[0], weights[-1])
-    )
+    sigma_percent, at_gaps_percent = rise_sigmas_percent(uncertain, cell_m, window_m, method)
     halo = halo_cells(cell_m, None if method == "horn" else window_m)
 
     def given(window: Window) -> tuple[Any, ...]:
@@ -214,25 +211,9 @@ def _slope_chance(
     else:
         percent = slope_chance(own, limit_percent, sigma_percent)
         if sigma_percent > 0 and at_gaps_percent > sigma_percent:
-            beside = _beside_gaps(heights_m.read(), inner, half) & ~np.isnan(own)
+            beside = beside_gaps(heights_m.read(), inner, half) & ~np.isnan(own)
             percent[beside] = np.minimum(percent[beside], slope_chance(own[beside], limit_percent, at_gaps_percent))
     return (percent,), np.bincount(percent.ravel(), minlength=UNKNOWN + 1).tolist()
-
-
-def _beside_gaps(heights_m: npt.NDArray[Any], inner: Window, half: int) -> Bools:
-    """Cells of the window whose square of `half` cells round them is not all known, by counts of known cells along rows and columns."""
-    known = ~np.isnan(heights_m)
-    shape = inner[0].stop - inner[0].start, inner[1].stop - inner[1].start
-    before = half - inner[0].start, half - inner[1].start
-    after = half - (known.shape[0] - inner[0].stop), half - (known.shape[1] - inner[1].stop)
-    padded = np.pad(known, [(before[0], after[0]), (before[1], after[1])])
-    side = 2 * half + 1
-    total = np.zeros((padded.shape[0] + 1, padded.shape[1] + 1), np.int32)
-    total[1:, 1:] = padded.cumsum(axis=0, dtype=np.int32).cumsum(axis=1, dtype=np.int32)
-    rows, cols = shape
-    square = total[side:, side:] - total[:-side, side:] - total[side:, :-side] + total[:-side, :-side]
-    beside: Bools = square[:rows, :cols] < side * side
-    return beside
 
 
 @stage("chance that water runs to a well")

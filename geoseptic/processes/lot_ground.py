@@ -43,24 +43,25 @@ class LotGround:
     rules: RuleSet
     floodplain_excluded: bool
 
-    def bad(self, window: Window) -> dict[str, Mask]:
-        """Why -> cells of the window where no field may lie for what the ground is."""
+    def bad(self, window: Window, *, steep: bool = True) -> dict[str, Mask]:
+        """Why -> cells of the window where no field may lie for what the ground is; without `steep` but for its slope."""
         limit_percent = slope_limit_percent(self.rules)
         found = {}
-        if limit_percent is not None:
+        if limit_percent is not None and steep:
             found[f"slope over {limit_percent:g} percent"] = self.slope_percent.read(*window) > limit_percent
         found["hollow that holds water"] = ponding_m(self.drained, window) > 0
         found |= forbidden_ground(self.soil, self.elevation.grid.window(*window), self.floodplain_excluded)
         return {name: mask for name, mask in found.items() if mask.any()}
 
-    def codes(self, window: Window) -> npt.NDArray[np.uint8]:
-        """Codes of `fitgrid` for the cells of the window: bad where anything excludes, unknown where nobody knows."""
+    def codes(self, window: Window, *, steep: bool = True) -> npt.NDArray[np.uint8]:
+        """Codes of `fitgrid` for the cells of the window: bad where anything excludes (without `steep` but the slope), unknown where nobody
+        knows."""
         code = self.paths.code.read(*window)
         good = np.full(code.shape, GOOD_GROUND, np.uint8)
         good[np.isnan(self.slope_percent.read(*window))] = UNKNOWN_GROUND
         good[(code == flowpath.NO_ELEVATION) | (code == flowpath.LEAVES_THE_DATA)] = UNKNOWN_GROUND
         good[unknown_ground(self.soil, self.elevation.grid.window(*window))] = UNKNOWN_GROUND
-        for mask in self.bad(window).values():
+        for mask in self.bad(window, steep=steep).values():
             good[mask] = BAD_GROUND
         return good
 
@@ -71,16 +72,13 @@ def terrains_of(ground: LotGround, window_m: float, workers: int) -> tuple[Terra
     say); and as if all were good, to ask whether it is the ground or the law that leaves no room."""
     grid, paths, slope = ground.elevation.grid, ground.paths, ground.slope_percent
     good, path_m = slope.new(np.uint8), slope.new(np.float32)
-    try:
-        bed_percent = ground.rules.slope_limit("drain_field", "bed").max_percent
-        bed_good = slope.new(np.uint8)
-    except CodeSilentError:
-        bed_percent, bed_good = math.inf, good
+    bed_percent = bed_limit_percent(ground.rules)
+    bed_good = good if bed_percent is None else slope.new(np.uint8)
 
     def prepare(window: Window) -> None:
         codes = ground.codes(window)
         good.write(*window, codes)
-        if bed_good is not good:
+        if bed_percent is not None:
             bed_good.write(*window, np.where(slope.read(*window) > bed_percent, np.uint8(BAD_GROUND), codes))
         reaches_none = paths.code.read(*window) == flowpath.REACHES_NO_WELL
         path_m.write(*window, np.where(reaches_none, np.float32(np.inf), paths.distance_m.read(*window)))
@@ -91,6 +89,14 @@ def terrains_of(ground: LotGround, window_m: float, workers: int) -> tuple[Terra
     trenches = Terrain(heights_m, good.array(), path_m.array(), left, top, grid.cell_size_m, window_m)
     beds = trenches if bed_good is good else replace(trenches, good=bed_good.array())
     return trenches, beds, replace(trenches, good=np.full(grid.shape, GOOD_GROUND, np.uint8))
+
+
+def bed_limit_percent(rules: RuleSet) -> float | None:
+    """The code's limit for a bed, None where it has none of its own."""
+    try:
+        return rules.slope_limit("drain_field", "bed").max_percent
+    except CodeSilentError:
+        return None
 
 
 def heights_m(terrain: Terrain, xy_m: Floats) -> Floats:

@@ -198,6 +198,7 @@ def uncertainty(
             soil,
             uncertain,
             window_m,
+            method,
             workers,
         ),
         chance_maps.path_results(

@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property, partial
 from typing import Any, Final, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from geoseptic.io.digests import digest
 from geoseptic.io.keptparts import by_parts
@@ -23,9 +24,11 @@ CHUNK: Final = 250
 WORTH_PROCESSES: Final = 1000
 """With fewer lots, starting workers takes longer than they save."""
 
-TERRAINS: Final = ("terrain", "bed_terrain", "dry_terrain")
 ARRAYS: Final = ("elevation_m", "good", "path_m")
-"""What of a setting goes into files: the arrays of its terrains."""
+"""What of a terrain goes into files; of a setting the arrays of all its terrains, and its own."""
+
+OWN: Final = ""
+"""Stands for an array of ARRAYS where the setting's field is one itself."""
 
 T = TypeVar("T")
 
@@ -75,34 +78,45 @@ def pool_of(setting: Setting, workers: int, lots: int) -> Iterator[Pool]:
     if (workers <= 1 and cluster is None) or lots < WORTH_PROCESSES:
         yield Pool(setting, 1, None)
         return
-    terrains = {name: getattr(setting, name) for name in TERRAINS}
-    arrays = {(name, array): getattr(terrain, array) for name, terrain in terrains.items() for array in ARRAYS}
+    arrays = _arrays(setting)
     # Terrains share arrays: each goes into one file.
     once = {str(id(array)): array for array in arrays.values()}
     with filed(once, cluster.folder if cluster else None) as files:
-        empty: dict[str, Any] = {name: _without_arrays(terrain) for name, terrain in terrains.items()}
-        bare = replace(setting, **empty)
+        bare = _with_arrays(setting, {key: np.empty((0, 0), array.dtype) for key, array in arrays.items()})
         yield Pool(setting, workers, _SettingFiles(bare, {key: files[str(id(array))] for key, array in arrays.items()}), cluster)
 
 
 @dataclass(frozen=True)
 class _SettingFiles:
-    """A setting whose ground is in files, by terrain and array."""
+    """A setting whose ground is in files, by field and array."""
 
     bare: Setting
     files: Mapping[tuple[str, str], FilePlane]
 
     def opened(self) -> Setting:
         arrays = {plane.path: plane.array() for plane in self.files.values()}
-        terrains: dict[str, Any] = {}
-        for name in TERRAINS:
-            own: dict[str, Any] = {array: arrays[self.files[name, array].path] for array in ARRAYS}
-            terrains[name] = replace(getattr(self.bare, name), **own)
-        return replace(self.bare, **terrains)
+        return _with_arrays(self.bare, {key: arrays[plane.path] for key, plane in self.files.items()})
 
 
-def _without_arrays(terrain: Terrain) -> Terrain:
-    return replace(terrain, elevation_m=np.empty((0, 0), np.float32), good=np.empty((0, 0), np.uint8), path_m=np.empty((0, 0), np.float32))
+def _arrays(setting: Setting) -> dict[tuple[str, str], npt.NDArray[Any]]:
+    """All arrays of a setting, by its field and that of the terrain in it."""
+    found: dict[tuple[str, str], npt.NDArray[Any]] = {}
+    for name in (column.name for column in fields(setting)):
+        value = getattr(setting, name)
+        if isinstance(value, Terrain):
+            found |= {(name, array): getattr(value, array) for array in ARRAYS}
+        elif isinstance(value, np.ndarray):
+            found[name, OWN] = value
+    return found
+
+
+def _with_arrays(setting: Setting, arrays: Mapping[tuple[str, str], npt.NDArray[Any]]) -> Setting:
+    """The setting with these in the place of its arrays."""
+    changed: dict[str, Any] = {}
+    for name in {name for name, _ in arrays}:
+        own: dict[str, Any] = {array: one for (field, array), one in arrays.items() if field == name}
+        changed[name] = own[OWN] if OWN in own else replace(getattr(setting, name), **own)
+    return replace(setting, **changed)
 
 
 def _without_failure(answer: tuple[Any, dict[int, str]]) -> bool:

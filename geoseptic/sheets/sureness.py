@@ -152,7 +152,12 @@ def _deciding(thing: str) -> str:
         return f"where the well of {thing.removeprefix(PRESUMED_ON)} is, if there is one"
     if thing.startswith("well "):
         return f"the place of {thing}"
-    return {"lot line": "where the lot lines are", "buildings": "where the buildings are"}.get(thing, thing)
+    places = {
+        "lot line": "where the lot lines are",
+        "buildings": "where the buildings are",
+        "slope": "how steep the ground is where the field may lie",
+    }
+    return places.get(thing, thing)
 
 
 def numbers_of(lot: LotChance | None) -> str:

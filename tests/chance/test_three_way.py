@@ -14,6 +14,7 @@ from geoseptic.chance.answers import (
     NO_FIT,
     SURE,
     BySize,
+    BySlope,
     Chances,
     answers,
     in_words,
@@ -80,6 +81,40 @@ def test_knowing_a_rough_place_never_makes_an_answer_less_sure():
     before, after = answers(largest, at_best, rough, COMMON), answers(largest, at_best, np.zeros(CASES, bool), COMMON)
     assert (before.answer == after.answer).all()
     assert ((before.sure == after.sure) | ((before.sure == LIKELY) & (after.sure == CERTAIN))).all()
+
+
+def on_slopes(seed: int, largest: Chances, at_best: Chances) -> BySlope:
+    """Invented chances if the heights lie off: some lots near a limit, with less and with more room, by grades; the others as they are."""
+    rng = np.random.default_rng(seed)
+    near, off = rng.random(CASES) < 0.6, np.sort(rng.choice([0.0, 0.005, 0.1, 0.3, 1.0], (4, CASES)), axis=0)
+    ends = ("share", "low", "high")
+    less = [Chances(*(np.where(near, getattr(largest, end) * (1 - own), getattr(largest, end)) for end in ends)) for own in off[[1, 0]]]
+    more = [
+        Chances(*(np.where(near, 1 - (1 - getattr(at_best, end)) * (1 - own), getattr(at_best, end)) for end in ends))
+        for own in off[[2, 3]]
+    ]
+    return BySlope(near, less[0], less[1], more[0], more[1], more[1])
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_heights_that_lie_off_never_make_an_answer_surer_and_leave_others_alone(seed):
+    largest, at_best, rough, _ = invented(30 + seed)
+    by_slope, rank = on_slopes(seed, largest, at_best), {CANNOT_SAY: 0, LIKELY: 1, CERTAIN: 2}
+    before, after = answers(largest, at_best, rough, COMMON), answers(largest, at_best, rough, COMMON, by_slope)
+    assert (np.vectorize(rank.get)(after.sure) <= np.vectorize(rank.get)(before.sure)).all()
+    assert ((after.answer == before.answer) | (after.answer == CANNOT_SAY)).all() and not before.by_slope.any()
+    assert ((after.answer == CANNOT_SAY) == (after.sure == CANNOT_SAY)).all()
+    assert (after.by_slope == (after.sure != before.sure)).all() and not after.by_slope[~by_slope.near].any()
+    for answer, outer, inner in (
+        (FITS, by_slope.surely.share, by_slope.likely.share),
+        (NO_FIT, 1 - by_slope.perhaps.share, 1 - by_slope.hardly.share),
+    ):
+        said, sure = after.answer == answer, after.sure == CERTAIN
+        assert said.any() and (outer[said & sure & by_slope.near] >= 0.99).all()
+        assert ((outer >= 0.8) | (inner >= 0.99))[said & by_slope.near].all()
+    assert {(b, a) for b, a in zip(before.sure, after.sure, strict=True) if a != b} == {
+        (CERTAIN, LIKELY), (CERTAIN, CANNOT_SAY), (LIKELY, CANNOT_SAY),
+    }  # fmt: skip
 
 
 def said(share, low, high, best=None, eased=None, least=None, rough=(), why=""):

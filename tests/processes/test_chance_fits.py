@@ -137,7 +137,7 @@ def test_what_is_open_beside_wells_of_uncertain_place_is_weighed_in_the_same_dra
 def test_chances_are_the_same_for_any_workers_and_any_order_of_the_lots(monkeypatch):
     monkeypatch.setattr("geoseptic.processes.workers.WORTH_PROCESSES", 10)
     monkeypatch.setattr("geoseptic.processes.workers.CHUNK", 16)
-    given = {**world(40, 5, error_m=6.0), "draws": 20, "ground_draws": 1, "vertical_error_m": 0.0}
+    given = {**world(40, 5, error_m=6.0), "draws": 20, "ground_draws": 1, "vertical_error_m": 1.0}
     rows = uncertainty(**given)["parcels"].frame
     by_two = uncertainty(**given, workers=2)["parcels"].frame
     assert rows.drop(columns="geometry").equals(by_two.drop(columns="geometry"))
@@ -146,6 +146,9 @@ def test_chances_are_the_same_for_any_workers_and_any_order_of_the_lots(monkeypa
     )
     for column in ("chance_primary", "chance_both"):
         np.testing.assert_array_equal(turned[column].to_numpy(), rows[column].to_numpy())
+    some = rows.chance_if_steeper.notna()
+    assert some.any() and (rows.chance_if_steeper <= rows.chance_both)[some].all()
+    assert (rows.chance_both <= rows.chance_if_gentler)[some].all()
     between = (rows.chance_both > 0) & (rows.chance_both < 100)
     assert between.sum() > 3 and (rows.both_low[between] < rows.chance_both[between]).all()
     judged = rows[rows.answer_class != NOT_JUDGED]
