@@ -101,7 +101,6 @@ class Drawn:
     least: npt.NDArray[np.bool_]
     is_open: npt.NDArray[np.bool_]
     decided: npt.NDArray[np.int8]
-    searches: npt.NDArray[np.int64]
     wells_matter: npt.NDArray[np.bool_]
     learnt: npt.NDArray[np.object_]
 
@@ -111,7 +110,7 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_],
     count = max((one.draws.count for one in cases if one is not None), default=0)
     kind, decided = np.zeros((len(searched), count), np.int8), np.full((len(searched), count), -1, np.int8)
     at_best, without, at_least = (np.zeros((len(searched), count), bool) for _ in range(3))
-    is_open, searches = np.zeros(len(searched), bool), np.zeros(len(searched), np.int64)
+    is_open = np.zeros(len(searched), bool)
     matter, learnt = np.ones(len(searched), bool), np.full(len(searched), None, object)
     for lot, doubt in enumerate(cases):
         if doubt is None or searched.why_not[lot]:
@@ -127,14 +126,14 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_],
         without[lot], other = _also(eased_case, places, both, case)
         at_least[lot], last = _also(least, places, at_best[lot] | without[lot], smallest, eased_case)
         asked = [found, *(more for more in (one, other, last) if more is not None)]
-        is_open[lot], searches[lot] = doubt.eased is not None, sum(more.searches for more in asked)
+        is_open[lot] = doubt.eased is not None
         rough = doubt.wells.rough
         if rough.any() and not at_least[lot].any():
             either = least if least.asked == case.asked else replace(least, asked=(*least.asked, *case.asked))
             matter[lot] = (fits(*without_wells(either, places, rough)).kind == 2).any()
         if not survey.decided(both.mean(), at_least[lot].mean(), certainty[lot]):
             learnt[lot] = _learnt(case, least, places, asked, certainty[lot])
-    return Drawn(kind, at_best, without, at_least, is_open, decided, searches, matter, learnt)
+    return Drawn(kind, at_best, without, at_least, is_open, decided, matter, learnt)
 
 
 def _also(case: Case, places: Places, fitting: npt.NDArray[np.bool_], *known: Case) -> tuple[npt.NDArray[np.bool_], Fits | None]:
@@ -156,10 +155,10 @@ def without_wells(case: Case, places: Places, rows: npt.NDArray[np.bool_]) -> tu
 
 def _learnt(case: Case, least: Case, places: Places, asked: Sequence[Fits], certainty: Certainty) -> Floats:
     """What knowing each thing would do, shape (things, 2); `asked` is what was found, in the case itself first."""
-    largest_bits = survey.known_of(case, places, asked[0].drawn)
-    drawn = tuple(layout for found in asked for layout in found.drawn)
-    least_bits = largest_bits if least is case else survey.known_of(least, places, drawn)
-    known = survey.settling(largest_bits, least_bits, certainty)
+    rest = [layout for found in asked[1:] for layout in found.drawn]
+    cases, drawn = ([case], [asked[0].drawn]) if least is case else ([case, least], [asked[0].drawn, rest])
+    bits = survey.known_of(cases, places, drawn)
+    known = survey.settling(bits[0], bits[-1], certainty)
     return np.column_stack([known.settles, known.decides])
 
 
@@ -209,7 +208,6 @@ def fit_results(
             "thresholds_from": rules.certainty.basis,
             "parcels_judged": int(np.count_nonzero(judged)),
             "draws_decided_by": dict(zip(WAYS, ways, strict=True)),
-            "searches": int(drawn.searches.sum()),
         },
         warnings=(
             "chances of fitting hold for the largest field that soil and house leave open, with heights, soil and the lie of the water as "
@@ -257,7 +255,7 @@ def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> lis
 def _joined(found: Sequence[Drawn], draws: int) -> Drawn:
     def rows(name: str) -> Any:
         parts = [getattr(one, name) for one in found]
-        if name in ("is_open", "searches", "wells_matter", "learnt"):
+        if name in ("is_open", "wells_matter", "learnt"):
             return np.concatenate(parts)
         # Chunks without any lot to judge know of no draws.
         unknown = -1 if name == "decided" else 0
