@@ -141,6 +141,6 @@ def _holds_square(rings, side_m, most_cells):  # type: ignore[no-untyped-def]
     if wide > min(rows, cols):
         return False
     free, _ = inside_cells(rings, left, bottom, cell, rows, cols)
-    keep_runs(free, 1, wide)
-    keep_stacks(free, wide)
+    keep_runs(free, np.int64(1), wide, np.int64(0), rows - 1)
+    keep_stacks(free, wide, np.int64(0), rows - 1)
     return free.any()
