@@ -21,6 +21,9 @@ Lengths = npt.NDArray[np.float64]
 REQUIRED = "required"
 MAY_BE_REQUIRED = "may be required"
 
+SHOWN_OTHERWISE = "unless it is shown otherwise: "
+"""How the reason of a distance begins that hangs on what nobody has stated."""
+
 ROUGH_FROM_M = 15.24
 """Up to this location error (50 ft, what on-screen digitising keeps: Indiana Geological and Water Survey, key igws_spotting in
 data/references.toml) a well counts as located."""
@@ -268,7 +271,7 @@ def _add_ring(
     error_m = obstacles.location_error_m[rows]
     shapes_m, far_m = obstacles.shapes_m[rows], distance_m + error_m
     rings = out.rings(shapes_m, far_m)
-    doubt = "unless it is shown otherwise: " + _because(entry)
+    doubt = SHOWN_OTHERWISE + _because(entry)
     if ground is None or not conditions:
         for source, ring, keep_m in zip(rows, rings, far_m, strict=True):
             out.add(obstacles, int(source), ring, distance_m, float(keep_m), MAY_BE_REQUIRED, entry, doubt)

@@ -10,7 +10,7 @@ import shapely
 from geopandas import GeoDataFrame
 
 from geoseptic.chance import survey
-from geoseptic.chance.answers import Chances
+from geoseptic.chance.answers import BySize, of_100, tenths
 from geoseptic.chance.draws import LOT_LINE, PRESUMED, WELL
 from geoseptic.chance.visits import neighbourhoods, walk
 from geoseptic.errors import listed
@@ -93,19 +93,19 @@ class Surveyed:
     settled_by: Floats
 
 
-def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, largest: Chances, at_best: Chances, certainty: Certainty) -> Surveyed:
+def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, chances: BySize, certainty: Certainty) -> Surveyed:
     """What knowing each thing would do for each undecided lot; `learnt` as in `chance_fits.Drawn`."""
     rows = [
         (lot, what, name, settles, of_doubt)
         for lot in np.flatnonzero([one is not None for one in learnt]).tolist()
         for what, name, settles, of_doubt in sorted(
-            _of_lot(land, cases[lot], learnt[lot], lot, float(largest.share[lot]), float(at_best.share[lot]), certainty),
+            _of_lot(land, cases[lot], learnt[lot], lot, chances, certainty),
             key=lambda row: (-row[2], -np.nan_to_num(row[3]), row[0], row[1]),
         )
     ]
     decides, settled_by = np.full(len(searched), None, object), np.full(len(searched), np.nan)
     for lot, what, name, settles, _ in reversed(rows):
-        decides[lot], settled_by[lot] = (what if name == str(land.fabric.ids[lot]) else f"{what} {name}"), round(100 * settles, 1)
+        decides[lot], settled_by[lot] = (what if name == str(land.fabric.ids[lot]) else f"{what} {name}"), float(tenths(settles))
     columns = list(zip(*rows, strict=True)) or [()] * 5
     return Surveyed(
         np.array(columns[0], np.int64),
@@ -119,7 +119,7 @@ def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, largest: C
 
 
 def _of_lot(
-    land: Land, doubt: InDoubt, learnt: Floats, lot: int, chance: float, best: float, certainty: Certainty
+    land: Land, doubt: InDoubt, learnt: Floats, lot: int, chances: BySize, certainty: Certainty
 ) -> Iterator[tuple[str, str, float, float]]:
     own = str(land.fabric.ids[lot])
     wells = doubt.wells.ids.tolist()
@@ -132,7 +132,8 @@ def _of_lot(
     for (what, name), (settles, of_doubt) in zip(things, learnt.tolist(), strict=True):
         if settles > 0 or of_doubt > 0:
             yield what, name, settles, of_doubt
-    settles = survey.size_settles(chance, best, certainty)
+    shares = [float(one.share[lot]) for one in (chances.largest, chances.eased, chances.smallest, chances.least)]
+    settles = survey.size_settles((shares[0], shares[1]), (shares[2], shares[3]), certainty)
     if settles > 0:
         yield _open_fact(land, lot), own, settles, np.nan
 
@@ -241,7 +242,7 @@ def words_of(what: str, name: str, found: list[tuple[float, str]]) -> str:
     names = listed([parcel for _, parcel in found])
     if len(found) == 1:
         whose = "its answer" if names == name else f"parcel {names}"
-        return f"{task}: settles {whose} in {100 * total:.0f} of 100 cases."
+        return f"{task}: settles {whose} in {of_100(total)} of 100 cases."
     return f"{task}: may settle the parcels {names}; of these {len(found)} on average {total:.1f}."
 
 
@@ -257,8 +258,8 @@ def _by_parcel(land: Land, looked: Surveyed) -> Iterator[tuple[str | int | float
         rank = rank + 1 if lot == before else 1
         before = lot
         own = str(land.fabric.ids[lot])
-        share = None if np.isnan(of_doubt) else round(100 * of_doubt, 1)
-        yield own, rank, what, name, round(100 * settles, 1), share, words_of(what, name, [(settles, own)]), _cautions(what)
+        share = None if np.isnan(of_doubt) else float(tenths(of_doubt))
+        yield own, rank, what, name, float(tenths(settles)), share, words_of(what, name, [(settles, own)]), _cautions(what)
 
 
 def _page(frame: GeoDataFrame, undecided: int) -> Iterator[Block]:

@@ -1,6 +1,5 @@
 """Suitability of every cell, window by window: law excludes first, decided by vectors; then the ground; what is left is rated."""
 
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geoseptic.io.keptplanes import Part, by_windows
+from geoseptic.io.keptplanes import Part, by_windows, summed
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Geometries
@@ -61,7 +60,7 @@ def suitability_results(
         return *(Part(plane, window) for plane in planes), law.near(grid), grid, limit_percent, setback_m, reach_m, weights
 
     (reasons, values, classes), counted = by_windows(elevation.plane, (np.uint32, np.uint8, np.uint8), _rated, given, workers)
-    totals = sum((Counter[str](count) for count in counted), Counter[str]())
+    totals = summed(counted)
     how = "the least factor decides" if weights is None else "weighted mean of the factors"
     text = f"{rules.title}, edition {rules.edition}; factors slope and flow path to a well, {how}. {SCREENING_AID}"
     counts = {
