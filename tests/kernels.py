@@ -18,14 +18,20 @@ ROOT = Path(__file__).parents[1]
 
 
 def room() -> None:
-    """The search for room on a lot that has too little of it, so that every finer search is gone through."""
+    """The search for room on a lot that has too little of it, so that every finer search is gone through, and draws of that lot."""
+    from geoseptic.chance.fits import Case, Keeps, Places, fits
     from geoseptic.parcels.fit import FieldNeed, Pipes, Site, fit
     from tests.parcels.lots import FAR_EAST_M, FAR_NORTH_M, SIDE_M, plane, terrain
 
     x, y = FAR_EAST_M + SIDE_M / 2, FAR_NORTH_M + SIDE_M / 2
     lot = shapely.box(x - 15, y - 15, x + 15, y + 15)
     need = FieldNeed(trench_length_m=120.0, trench_width_m=0.9, max_trench_m=30.0, spacing_m=1.8, reserve_share=1.0)
-    fit(Site(lot, lot, x, y, 105.0), need, terrain(plane(0.05, 0.3), 2.0), Pipes(0.01, 0.5))
+    ground = terrain(plane(0.05, 0.3), 2.0)
+    fit(Site(lot, lot, x, y, 105.0), need, ground, Pipes(0.01, 0.5))
+    nothing = np.empty(0, object)
+    keeps = Keeps(lot, 0.0, nothing, nothing, nothing, np.empty(0), np.array([5.0]))
+    moved_m = np.array([[0.0, 0.0], [1.0, 1.0]])
+    fits(Case(lot, keeps, keeps, ((need, ground, True),)), Places(moved_m, moved_m, (moved_m + np.array([x, y]))[:, None]))
 
 
 def ground() -> None:
@@ -54,7 +60,8 @@ GROUPS = {"room": room, "ground": ground}
 def compile_all() -> None:
     """Both groups at once; where they are compiled already, they are not run."""
     kept = Path(os.environ.get("NUMBA_CACHE_DIR", ROOT / "geoseptic"))
-    if any(kept.rglob("fitsearch.search-*.nbi")) and any(kept.rglob("tiledreceivers._drain_levels-*.nbi")):
+    last = "fitsearch.search", "together.decide", "tiledreceivers._drain_levels"
+    if all(any(kept.rglob(f"{name}-*.nbi")) for name in last):
         return
     running = [subprocess.Popen([sys.executable, "-m", "tests.kernels", name], cwd=ROOT, stdout=subprocess.DEVNULL) for name in GROUPS]
     for process in running:

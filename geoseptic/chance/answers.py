@@ -1,7 +1,8 @@
 """What a chance means in three words: it fits, it does not fit, nobody can say; and how sure that is.
 
-"Does not fit" is said of the chance at best (of the smallest field that soil and house leave open), "fits" of the chance of the largest:
-between the two stands a fact that nobody has looked up, and no chance speaks for it.
+"Does not fit" is said of the chance at best (of the smallest field that soil and house leave open, if conditions that nobody has stated
+turn out not to hold), "fits" of the chance of the largest, if they hold: between the two stands a fact that nobody has looked up, and no
+chance speaks for it.
 
 - certain: the chance is at least `certain`, the lower end of its sampling interval at least halfway from `likely` to there, so that the
   draws cannot have mistaken a likely answer for a certain one (33 draws that all agree are the fewest that do by the common thresholds);
@@ -47,6 +48,17 @@ class Chances:
 
 
 @dataclass(frozen=True)
+class BySize:
+    """The chances of the largest field that soil and house leave open and of the smallest, each with its reserve, if open conditions hold;
+    and of both if they do not: `eased` and `least`. The same where nothing is open."""
+
+    largest: Chances
+    smallest: Chances
+    eased: Chances
+    least: Chances
+
+
+@dataclass(frozen=True)
 class Answers:
     """What is said of each lot, in words of `ANSWERS` and `SURE`; the second is `CANNOT_SAY` where the first is."""
 
@@ -59,7 +71,8 @@ def answers(largest: Chances, at_best: Chances, rough: Flags, certainty: Certain
 
     Parameters
     ----------
-    largest, at_best : chance of the largest field that soil and house leave open, and of the smallest; the same where its size is known.
+    largest, at_best : chance of the largest field that soil and house leave open, and of the least that may be asked; the same where
+        nothing but places is in doubt.
     rough : whether something of which only the section, the lot or nothing is on record lies in reach and could matter.
     """
     fits = _sure(largest.share, largest.low, rough, certainty)
@@ -80,9 +93,7 @@ def _sure(share: Floats, low: Floats, rough: Flags, certainty: Certainty) -> Wor
     return found
 
 
-def in_words(
-    found: Answers, largest: Chances, at_best: Chances, why_rough: list[list[str]], why_not: Words, certainty: Certainty
-) -> list[str]:
+def in_words(found: Answers, chances: BySize, why_rough: list[list[str]], why_not: Words, certainty: Certainty) -> list[str]:
     """A sentence or two on each lot, the words before the numbers.
 
     why_rough : names of what leaves nothing certain there. why_not : why the lot has no chance, empty where it has one.
@@ -91,17 +102,19 @@ def in_words(
         _sentence(
             str(found.answer[lot]),
             str(found.sure[lot]),
-            tuple(float(end[lot]) for end in (largest.share, largest.low, largest.high)),
-            float(at_best.share[lot]),
+            tuple(float(end[lot]) for end in (chances.largest.share, chances.largest.low, chances.largest.high)),
+            tuple(float(one.share[lot]) for one in (chances.smallest, chances.eased, chances.least)),
             why_rough[lot],
             str(why_not[lot] or ""),
             certainty,
         )
-        for lot in range(len(largest))
+        for lot in range(len(chances.largest))
     ]
 
 
-def _sentence(answer: str, sure: str, chance: tuple[float, ...], best: float, rough: list[str], why_not: str, certainty: Certainty) -> str:
+def _sentence(
+    answer: str, sure: str, chance: tuple[float, ...], others: tuple[float, ...], rough: list[str], why_not: str, certainty: Certainty
+) -> str:
     share, low, high = chance
     if np.isnan(share):
         return f"Nobody can say: {why_not or 'there is no chance for this lot'}."
@@ -111,24 +124,45 @@ def _sentence(answer: str, sure: str, chance: tuple[float, ...], best: float, ro
     if answer == NO_FIT and sure == CERTAIN:
         return f"Field and reserve do not fit wherever things lie, within their stated errors ({cases})."
     if answer == CANNOT_SAY:
-        if best - share > certainty.likely - 0.5:
-            return (
-                f"Nobody can say: it hangs on soil or bedrooms. The largest field that they leave open has {cases}, the smallest in "
-                f"{of_100(best)}."
-            )
-        if not 1.0 - certainty.likely < share < certainty.likely:
-            return f"Nobody can say: the draws are too few ({cases})."
-        return f"Nobody can say: it hangs on where things are ({cases})." + _not_certain(rough)
+        return _open_answer(share, cases, others, rough, certainty)
     verb = "fit" if answer == FITS else "do not fit"
     return f"Field and reserve probably {verb} ({cases})." + _not_certain(rough)
+
+
+def _open_answer(share: float, cases: str, others: tuple[float, ...], rough: list[str], certainty: Certainty) -> str:
+    smallest, eased, least = others
+    much = certainty.likely - 0.5
+    if smallest - share > much and smallest - share >= eased - share:
+        return (
+            f"Nobody can say: it hangs on soil or bedrooms. The largest field that they leave open has {cases}, the smallest in "
+            f"{of_100(smallest)}."
+        )
+    if eased - share > much:
+        return (
+            f"Nobody can say: it hangs on a condition that nobody has stated ({cases}, with the distances that it may ask, and in "
+            f"{of_100(eased)} without them)."
+        )
+    if least - share > much:
+        return (
+            f"Nobody can say: it hangs on soil or bedrooms, and on a condition that nobody has stated ({cases}, for the largest field "
+            f"with the distances that it may ask, and in {of_100(least)} for the smallest without them)."
+        )
+    if share >= certainty.likely or least <= 1.0 - certainty.likely:
+        return f"Nobody can say: the draws are too few ({cases})."
+    return f"Nobody can say: it hangs on where things are ({cases})." + _not_certain(rough)
 
 
 def _not_certain(rough: list[str]) -> str:
     if not rough:
         return ""
     more = f" and {len(rough) - MOST_NAMES} more" if len(rough) > MOST_NAMES else ""
-    named = ", ".join(f"the well {name}" if name.startswith("presumed") else name for name in rough[:MOST_NAMES])
+    named = ", ".join(well_called(name) for name in rough[:MOST_NAMES])
     return f" Nothing is certain here before somebody has found {named}{more}."
+
+
+def well_called(name: str) -> str:
+    """What a well is called in a sentence, by its name."""
+    return f"the well {name}" if name.startswith("presumed ") else name
 
 
 def of_100(share: float) -> str:
@@ -138,3 +172,11 @@ def of_100(share: float) -> str:
     if 0.99 < share < 1.0:
         return "more than 99"
     return f"{100.0 * share:.0f}"
+
+
+def tenths(share: npt.ArrayLike) -> Floats:
+    """Chances in percent to a tenth, where 0.0 and 100.0 are said of none and of all alone; NaN stays."""
+    share = np.asarray(share, np.float64)
+    between = (share > 0.0) & (share < 1.0)
+    percent = np.round(100.0 * share, 1)
+    return np.where(between, np.clip(percent, 0.1, 99.9), percent)

@@ -83,7 +83,9 @@ class Ground:
     unclear_m : ground of which nothing can be said.
     parcels_m : off them nothing is asked, and nothing is clear.
     strips_m : what the lot lines close on both sides, shifted with `line_sigma_m`.
-    by_buildings_m : what the buildings close, shifted with `building_sigma_m`; empty where that is 0.
+    by_buildings_m : what the buildings close, shifted with `building_sigma_m`; empty where nothing shifts them.
+    own_m, own_sigmas_m : lots whose lines, or buildings as seen from there, are shifted with another standard deviation, and both of them,
+        shape (lots, 2): all that is shifted is so for the cells of such a lot.
     """
 
     closed_m: Geometries
@@ -93,29 +95,37 @@ class Ground:
     by_buildings_m: Geometries
     line_sigma_m: float
     building_sigma_m: float
+    own_m: Geometries
+    own_sigmas_m: Floats
 
     def near(self, grid: Grid) -> "Ground":
         """What of it can matter to the cells of a grid."""
         more = self.halo_cells(grid.cell_size_m)
         wide = grid.window(slice(-more, grid.shape[0] + more), slice(-more, grid.shape[1] + more))
         found: dict[str, Any] = {name: near.of(wide)[0] for name, near in self._by_place.items()}
-        return replace(self, **found)
+        found["own_m"], rows = self._own.of(grid)
+        return replace(self, **found, own_sigmas_m=self.own_sigmas_m[rows])
 
     @cached_property
     def _by_place(self) -> Mapping[str, burn.Near]:
         names = ("closed_m", "unclear_m", "parcels_m", "strips_m", "by_buildings_m")
         return {name: burn.Near(getattr(self, name)) for name in names}
 
+    @cached_property
+    def _own(self) -> burn.Near:
+        return burn.Near(self.own_m)
+
     def halo_cells(self, cell_m: float) -> int:
         """Cells round a window that its chances hang on."""
-        return math.ceil(FARTHEST_SIGMAS * max(self.line_sigma_m, self.building_sigma_m) / cell_m) + 1
+        most_m = max(self.line_sigma_m, self.building_sigma_m, float(self.own_sigmas_m.max(initial=0.0)))
+        return math.ceil(FARTHEST_SIGMAS * most_m / cell_m) + 1
 
 
 def clear_chance(grid: Grid, wells: UncertainWells, ground: Ground) -> Floats:
     """Chance from 0 to 1 that each cell keeps every setback; NaN where nothing can be said, 0 off the parcels and where something else
     closes the cell for certain. Shape `grid.shape`."""
     chance = (~burn.touched(ground.closed_m, grid)).astype(np.float64)
-    chance *= _shifted(ground, grid)
+    chance *= shifted_chance(ground, grid)
     chance[~burn.centred(ground.parcels_m, grid)] = 0
     well_chance(chance, grid, wells)
     chance[burn.touched(ground.unclear_m, grid) & (chance > 0)] = np.nan
@@ -175,14 +185,27 @@ def _times(chance: Floats, grid: Grid, wells: UncertainWells, keep_m: Floats) ->
         _drawn(chance, places, in_cells, start, asked_m[rows] / cell_m)
 
 
-def _shifted(ground: Ground, grid: Grid) -> Floats:
-    """Chance that neither lot lines nor buildings close each cell, their shifts being independent."""
+def shifted_chance(ground: Ground, grid: Grid) -> Floats:
+    """Chance that neither lot lines nor buildings close each cell, their shifts being independent; for a cell of a lot with errors of its
+    own all is shifted by these."""
+    found = _shifted(ground, grid, ground.line_sigma_m, ground.building_sigma_m)
+    sigmas_m, which = np.unique(ground.own_sigmas_m, axis=0, return_inverse=True)
+    for number, (line_m, building_m) in enumerate(sigmas_m.tolist()):
+        own_m = ground.own_m[which.ravel() == number]
+        rows, cols = grid.over(shapely.total_bounds(own_m), 1)
+        if rows.start < rows.stop and cols.start < cols.stop:
+            part = grid.window(rows, cols)
+            found[rows, cols] = np.where(burn.centred(own_m, part), _shifted(ground, part, line_m, building_m), found[rows, cols])
+    return found
+
+
+def _shifted(ground: Ground, grid: Grid, line_sigma_m: float, building_sigma_m: float) -> Floats:
     open_of_lines = _blurred(
-        grid, ground.line_sigma_m, ground.strips_m, lambda wide, strips: burn.touched(strips, wide) | ~burn.centred(ground.parcels_m, wide)
+        grid, line_sigma_m, ground.strips_m, lambda wide, strips: burn.touched(strips, wide) | ~burn.centred(ground.parcels_m, wide)
     )
     if not len(ground.by_buildings_m):
         return open_of_lines
-    return open_of_lines * _blurred(grid, ground.building_sigma_m, ground.by_buildings_m, lambda wide, zones: burn.touched(zones, wide))
+    return open_of_lines * _blurred(grid, building_sigma_m, ground.by_buildings_m, lambda wide, zones: burn.touched(zones, wide))
 
 
 def _blurred(grid: Grid, sigma_m: float, shapes_m: Geometries, closed_on: Callable[[Grid, Geometries], Mask]) -> Floats:

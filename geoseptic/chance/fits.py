@@ -1,18 +1,16 @@
-"""In how many draws a field, and a field with its reserve, fit on one lot: the real search, asked as seldom as can be.
+"""In how many draws a field, and a field with its reserve, fit on one lot: one search of all draws together, at the same spots.
 
 What a draw gives is decided by the first of these that can:
 
 - once: nothing that reaches the lot differs from draw to draw; one search answers all, the very search of the screening.
-- no room at all: an envelope that holds those of all draws has no room by bounds that are exact (area, inscribed disc, blocks of cells).
-- drawn before: a layout that the search found in another draw keeps every distance in this one, by exact distances. It is lawful, so this
-  may only find what a search that looks at some places and directions alone would miss.
-- no room here: the same bounds on the draw's own envelope, over all layouts that the search has.
-- searched: the real search on the draw's own envelope. What it finds must keep every distance too.
+- no room at all: what holds the envelopes of all draws has no room by area or inscribed disc, which is exact.
+- together: all draws are looked at in the same directions and at the same spots (`spots`), for the layouts of the search and with its
+  rules for the ground. What is found in one draw holds for all others in which it keeps every distance, by exact distances.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Final
 
@@ -20,39 +18,42 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geoseptic.chance import never
+from geoseptic.chance import kept, spots, together
 from geoseptic.chance.kept import Box, box_of, keeps, outlines_of
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import envelope
 from geoseptic.parcels.buffers import MARGIN_M, QUADRANT_SEGMENTS, outward
 from geoseptic.parcels.fit import (
-    FEW_LAYOUTS,
     MOST_LAYOUTS,
-    SEEN_DROP_M,
     FieldNeed,
-    Layout,
+    Outlines,
     Pipes,
-    Placement,
     Site,
     SiteGround,
     Terrain,
+    all_tries,
     fit,
-    layouts,
+    laid,
+    least_of,
+    most_by_area,
     refused_at_once,
     room,
 )
-from geoseptic.parcels.fitground import Trenches
+from geoseptic.parcels.fitroom import Work
 
-ONCE, NEVER, DRAWN_BEFORE, NO_ROOM_HERE, SEARCHED = range(5)
-WAYS: Final = ("once", "no room at all", "drawn before", "no room here", "searched")
+ONCE, NEVER, TOGETHER = range(3)
+WAYS: Final = ("once", "no room at all", "together")
 """What decided a draw, by the codes of `Fits.decided`."""
 
-CELL_M: Final = 1.0
-MOST_CELLS: Final = 128
-"""Cells of the bounds, and how many of them a lot has on a side at most; larger ones are taken beyond, which is as true and shuts less."""
+SPOTS_M: Final = 0.25
+MOST_SPOTS: Final = 160
+"""How far apart spots are, and how many of them a lot has on a side at most; on larger ones they are farther apart."""
 
-CORES: Final = ((1.0, 1), (0.9, 2), (0.7, 2), (0.4, 1))
-"""Layouts are first looked for in what this share of the draws left open has in common, so often."""
+NEAR_AREA: Final = 1.05
+"""So much more area counts as left in a draw than its spots are of."""
+
+FEW_SEGMENTS: Final = 6
+"""Sides of a quarter of a circle round a building's corner: an arc of 3 m is 3 cm farther out at most."""
 
 WIDER: Final = 1.02
 """So much wider are shapes made that must hold all within a distance: the engine leaves out corners that matter less than a hundredth of
@@ -62,6 +63,7 @@ ANYWHERE: Final = Pipes(0.0, 0.0)
 NOWHERE: Final = shapely.Polygon()
 
 Floats = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 
@@ -101,194 +103,250 @@ class Case:
 
 @dataclass(frozen=True)
 class Places:
-    """Where things lie in each draw: shifts of the lot and of the buildings, (draws, 2), and the lot's wells, (draws, wells, 2). [m]"""
+    """Where things lie in each draw: shifts of the lot and of the buildings, (draws, 2), and the lot's wells, (draws, wells, 2). [m]
+
+    whole, rows : all draws of which these were `kept`, and which of them these are. shared : what several sizes asked of one lot share.
+    """
 
     lot_m: Floats
     buildings_m: Floats
     wells_m: Floats
+    whole: "Places | None" = field(default=None, init=False, repr=False, compare=False)
+    rows: Numbers | None = field(default=None, init=False, repr=False, compare=False)
+    shared: "dict[tuple[int, int], _OnLot]" = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __len__(self) -> int:
         return len(self.lot_m)
 
-    def kept(self, draws: npt.NDArray[np.int64]) -> "Places":
+    def kept(self, draws: Numbers) -> "Places":
         """Only those draws."""
-        return Places(self.lot_m[draws], self.buildings_m[draws], self.wells_m[draws])
+        found = Places(self.lot_m[draws], self.buildings_m[draws], self.wells_m[draws])
+        object.__setattr__(found, "whole", self.whole or self)
+        object.__setattr__(found, "rows", draws if self.rows is None else self.rows[draws])
+        return found
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A layout that was found: the rectangles of field and reserve (None where it has none), and what it holds, 1 or 2."""
+
+    field: Box
+    reserve: Box | None
+    kind: int
 
 
 @dataclass(frozen=True)
 class Fits:
-    """For each draw what fits (0 nothing, 1 a field alone, 2 a field and its reserve), and which of WAYS decided it. `searches` : how often
-    the real search was asked. `drawn` : the layouts that it found and what each holds, none where nothing moves."""
+    """For each draw what fits (0 nothing, 1 a field alone, 2 a field and its reserve), and which of WAYS decided it. `drawn` : layouts that
+    were found, first those that hold between them in every draw in which something fits; none where nothing moves."""
 
     kind: npt.NDArray[np.int8]
     decided: npt.NDArray[np.int8]
-    searches: int
-    drawn: tuple[tuple[Placement, int], ...] = ()
+    drawn: tuple["Drawn", ...] = ()
 
 
 def fits(case: Case, places: Places) -> Fits:
     """What fits on a lot in each draw, for the first of the sizes that fits best."""
     asker = _Asker(case, places)
-    asker.once() if asker.all_alike() else asker.decide()
-    return Fits(asker.kind, asker.decided, asker.searches, tuple(asker.drawn))
+    asker.once() if asker.all_alike() else asker.at_spots()
+    return Fits(asker.kind, asker.decided, tuple(asker.drawn))
 
 
-class _Asker:
-    """One lot while its draws are decided: `low` and `high` are the least and the most that may fit in each."""
+class _OnLot:
+    """What the draws of one lot are looked at with, whatever is asked of them; made when it is first asked for."""
 
     def __init__(self, case: Case, places: Places) -> None:
         self.case, self.places = case, places
-        count = len(places)
-        self.kind = np.zeros(count, np.int8)
-        self.high = np.full(count, 2, np.int8)
-        self.decided = np.full(count, -1, np.int8)
-        self.searches = 0
-        self.drawn: list[tuple[Placement, int]] = []
-        self.lot_lines = outlines_of(np.array([case.lot], object), case.field.line_m)
         self.parts = (case.field,) if case.same else (case.field, case.reserve)
-        self.lines = tuple(
-            (self.lot_lines._replace(keep_m=np.array([part.line_m])), outlines_of(part.things, part.keep_m)) for part in self.parts
-        )
+        self.of_ground: dict[int, tuple[Terrain, SiteGround, list[Floats]]] = {}
 
-    @property
-    def open(self) -> Flags:
-        return self.decided < 0
+    @classmethod
+    def of(cls, case: Case, places: Places) -> "_OnLot":
+        """That of all draws of which these are some; kept with them, and with it what it is kept by."""
+        every = places.whole or places
+        return every.shared.setdefault((id(case.field), id(case.reserve)), cls(case, every))
 
-    def all_alike(self) -> bool:
-        """Whether no draw differs from the first in anything that reaches the lot."""
-        return bool(
-            (self.places.lot_m == self.places.lot_m[0]).all()
-            and (self.places.buildings_m == self.places.buildings_m[0]).all()
-            and (self.places.wells_m == self.places.wells_m[0]).all()
-        )
+    @cached_property
+    def whole(self) -> Site:
+        """What holds the envelopes of all draws."""
+        return _site(*self.supersets())
 
-    def once(self) -> None:
-        envelopes = [one[0] for one in self.envelopes(np.array([0]))]
-        self.kind[:] = self.searched(*envelopes)[0]
-        self.decided[:] = ONCE
+    @cached_property
+    def middle(self) -> Site:
+        """The envelopes in the middle of all draws."""
+        places = self.places
+        median = Places(*(np.median(one, axis=0, keepdims=True) for one in (places.lot_m, places.buildings_m, places.wells_m)))
+        return _site(*(one[0] for one in self.envelopes(median)))
 
-    def decide(self) -> None:
-        everywhere = np.arange(len(self.places))
-        whole = _site(*self.supersets(everywhere))
-        bounds = [_Bound(whole, need, terrain, alone) for need, terrain, alone in self.case.asked]
-        self.high[:] = max(bound.by_size(whole) for bound in bounds)
-        self.close(NEVER)
-        self.try_cores()
-        left = np.flatnonzero(self.open)
-        if not len(left):
-            return
-        self.high[left] = max(bound.by_blocks() for bound in bounds)
-        self.close(NEVER)
-        left = np.flatnonzero(self.open)
-        if not len(left):
-            return
-        envelopes = self.envelopes(left)
-        self.high[left] = np.max([bound.by_each(envelopes, self.kind[left] + 1, self.high[left]) for bound in bounds], axis=0)
-        self.close(NO_ROOM_HERE)
-        for number, draw in enumerate(left.tolist()):
-            if not self.open[draw]:
-                continue
-            _, placements = self.searched(*(one[number] for one in envelopes))
-            for found in placements:
-                self.draw_everywhere(*found)
-            # What this very draw's search found is drawn now, and nothing more will be found here.
-            self.high[draw] = self.kind[draw]
-            self.decided[draw] = SEARCHED
+    @cached_property
+    def sides(self) -> list[spots.Side]:
+        found = []
+        for part, whole in zip(self.parts, self.whole.rings, strict=False):
+            own = Outlines.of(np.array([part.inside, shapely.union_all(_round(part))], object))
+            inside, things = (spots.sides_of(own.rings(number, self.whole.middle)) for number in (0, 1))
+            found.append(spots.Side(whole, spots.sides_of(whole), inside, things, part.wells_m))
+        return found
 
-    def close(self, how: int) -> None:
-        self.decided[self.open & (self.high <= self.kind)] = how
+    @cached_property
+    def moves(self) -> together.Moves:
+        return together.Moves(self.places.lot_m, self.places.buildings_m, self.places.wells_m - self.whole.middle)
 
-    def searched(self, field: shapely.Geometry, reserve: shapely.Geometry | None = None) -> tuple[int, list[tuple[Placement, int]]]:
-        """What the real search finds in these envelopes."""
-        best, drawn = 0, []
-        site = _site(field, reserve)
-        if shapely.is_empty(field):
-            return 0, []
-        self.searches += 1
-        for need, terrain, alone in self.case.asked:
-            ground = SiteGround(site, terrain)
-            there = room(site, need, terrain, ANYWHERE, ground)
-            kind = 2 if there.both else 1 if there.field and alone else 0
-            if kind > best:
-                placement = fit(site, need, terrain, ANYWHERE, ground).placement
-                assert placement is not None
-                best = kind
-                drawn.append((placement, kind))
-            if best == 2:
-                break
-        return best, drawn
+    @cached_property
+    def far_m(self) -> float:
+        """Farther than this nothing that moves as a whole is moved. [m]"""
+        return max(float(np.hypot(*shifts_m.T).max()) for shifts_m in (self.places.lot_m, self.places.buildings_m))
 
-    def draw_everywhere(self, placement: Placement, kind: int) -> None:
-        """Take a layout of this kind for every draw in which it keeps all distances."""
-        self.drawn.append((placement, kind))
-        field = self.keeps(box_of(placement.field), 0, self.open)
-        if kind == 2:
-            both = field if placement.reserve is None else self.keeps(box_of(placement.reserve), -1, field)
-            self.kind[both] = 2
-        self.kind[field & (self.kind < 1)] = 1
-        self.close(DRAWN_BEFORE)
+    @cached_property
+    def lines(self) -> list[tuple[kept.Outlines, kept.Outlines]]:
+        lot = outlines_of(np.array([self.case.lot], object), self.case.field.line_m)
+        return [(lot._replace(keep_m=np.array([part.line_m])), outlines_of(part.things, part.keep_m)) for part in self.parts]
 
-    def keeps(self, box: Box, part: int, asked: Flags) -> Flags:
-        lot, things = self.lines[part]
-        return keeps(box, lot, things, self.places.wells_m, self.parts[part].wells_m, self.places.lot_m, self.places.buildings_m, asked)
+    def ground(self, terrain: Terrain) -> tuple[SiteGround, list[Floats]]:
+        """The ground under the lot, and what each draw leaves of it for field and reserve. [m2]"""
+        if id(terrain) not in self.of_ground:
+            ground = SiteGround(self.whole, terrain)
+            rings, patch = self.whole.rings[1], ground.patch
+            left_m2 = [together.areas(one, rings, patch, self.moves, SPOTS_M, MOST_SPOTS, self.far_m) for one in self.sides]
+            self.of_ground[id(terrain)] = terrain, ground, left_m2
+        return self.of_ground[id(terrain)][1:]
 
-    def try_cores(self) -> None:
-        for share, times in CORES:
-            for _ in range(times):
-                left = np.flatnonzero(self.open)
-                if not len(left):
-                    return
-                _, placements = self.searched(*self.cores(left, share))
-                before = np.count_nonzero(self.open)
-                for found in placements:
-                    self.draw_everywhere(*found)
-                if np.count_nonzero(self.open) == before:
-                    break
-
-    def supersets(self, draws: npt.NDArray[np.int64]) -> list[shapely.Geometry]:
-        """For each part an envelope that holds those of all these draws."""
-        lot, lot_m = _about(self.places.lot_m[draws])
-        houses, houses_m = _about(self.places.buildings_m[draws])
+    def supersets(self) -> list[shapely.Geometry]:
+        """For each part an envelope that holds those of all draws."""
+        lot, lot_m = _about(self.places.lot_m)
+        houses, houses_m = _about(self.places.buildings_m)
         found = []
         for part in self.parts:
             shape = _grown(_moved(part.inside, lot), lot_m)
             rings = _grown(_moved_all(part.rings, houses), -houses_m)
             wells = []
             for number, distance_m in enumerate(part.wells_m.tolist()):
-                middle, spread_m = _about(self.places.wells_m[draws, number])
+                middle, spread_m = _about(self.places.wells_m[:, number])
                 if distance_m > spread_m + MARGIN_M:
                     # A buffer's corners lie on the circle, the rest within.
                     wells.append(shapely.buffer(shapely.Point(middle), distance_m - spread_m - MARGIN_M))
             found.append(shapely.difference(shape, shapely.union_all([*part.fixed, *rings, *wells])))
         return found
 
-    def cores(self, draws: npt.NDArray[np.int64], share: float) -> list[shapely.Geometry]:
-        """For each part an envelope that about this share of these draws have in common."""
-        lot, lot_m = _about(self.places.lot_m[draws], share)
-        houses, houses_m = _about(self.places.buildings_m[draws], share)
-        found = []
-        for part in self.parts:
-            shape = _grown(_moved(part.inside, lot), -lot_m)
-            rings = _grown(_moved_all(part.rings, houses), houses_m)
-            wells = []
-            for number, distance_m in enumerate(part.wells_m.tolist()):
-                middle, spread_m = _about(self.places.wells_m[draws, number], share)
-                wells.append(outward(shapely.Point(middle), distance_m + spread_m))
-            found.append(shapely.difference(shape, shapely.union_all([*part.fixed, *rings, *wells])))
-        return found
-
-    def envelopes(self, draws: npt.NDArray[np.int64]) -> list[Geometries]:
-        """For each part the envelope of each of these draws."""
-        return [_envelopes(part, self.places, draws) for part in self.parts]
+    def envelopes(self, places: Places) -> list[Geometries]:
+        """For each part the envelope of each draw."""
+        return [_envelopes(part, places) for part in self.parts]
 
 
-def _envelopes(part: Keeps, places: Places, draws: npt.NDArray[np.int64]) -> Geometries:
-    base = _each_moved(np.full(len(draws), part.inside), places.lot_m[draws])
-    numbers = np.arange(len(draws))
-    wells = [outward(shapely.points(places.wells_m[draws, well]), distance_m) for well, distance_m in enumerate(part.wells_m.tolist())]
+class _Asker:
+    """One lot while its draws are decided: what fits in each, by the spots and by layouts that keep all distances (`held`)."""
+
+    def __init__(self, case: Case, places: Places) -> None:
+        self.case, self.places, self.on_lot = case, places, _OnLot.of(case, places)
+        self.kind, self.decided = np.zeros(len(places), np.int8), np.full(len(places), NEVER, np.int8)
+        self.held = np.zeros(len(places), np.int8)
+        self.drawn: list[Drawn] = []
+
+    def all_alike(self) -> bool:
+        """Whether no draw differs from the first in anything that reaches the lot."""
+        where = self.places
+        return all(bool((one == one[0]).all()) for one in (where.lot_m, where.buildings_m, where.wells_m))
+
+    def once(self) -> None:
+        envelopes = self.on_lot.envelopes(self.places.kept(np.array([0])))
+        self.kind[:] = self.searched(*(one[0] for one in envelopes))
+        self.decided[:] = ONCE
+
+    def searched(self, field: shapely.Geometry, reserve: shapely.Geometry | None = None) -> int:
+        """What the real search finds in these envelopes."""
+        if shapely.is_empty(field):
+            return 0
+        best, site = 0, _site(field, reserve)
+        for need, terrain, alone in self.case.asked:
+            there = room(site, need, terrain, ANYWHERE, SiteGround(site, terrain))
+            best = max(best, 2 if there.both else int(there.field and alone))
+        return best
+
+    def at_spots(self) -> None:
+        whole = self.on_lot.whole
+        if shapely.is_empty(whole.field):
+            return
+        for need, terrain, alone in self.case.asked:
+            most = 0 if refused_at_once(whole, need) else most_by_area(whole, need)
+            if most == 0 or (most == 1 and not alone):
+                continue
+            self.decided[:] = TOGETHER
+            self.draw(self.found_in_middle(need, terrain, alone))
+            self.draw(self.found_at_spots(need, terrain, alone, most))
+            if (self.kind == 2).all():
+                return
+
+    def found_in_middle(self, need: FieldNeed, terrain: Terrain, alone: bool) -> list[Drawn]:
+        """What the real search finds in the middle of all draws."""
+        site = self.on_lot.middle
+        found = None if shapely.is_empty(site.field) else fit(site, need, terrain, ANYWHERE, SiteGround(site, terrain)).placement
+        if found is None:
+            return []
+        kind = 2 if found.reserve is not None or need.reserve_share == 0 else 1
+        return [Drawn(box_of(found.field), None if found.reserve is None else box_of(found.reserve), kind)] if alone or kind == 2 else []
+
+    def found_at_spots(self, need: FieldNeed, terrain: Terrain, alone: bool, most: int) -> list[Drawn]:
+        """Raise what fits in each draw, and the layouts that do."""
+        on_lot, rows, before = self.on_lot, self.places.rows, self.kind.copy()
+        ground, left_m2 = on_lot.ground(terrain)
+        own = slice(None) if rows is None else rows
+        _, _, work = laid(need, MOST_LAYOUTS)
+        tries = all_tries(need, MOST_LAYOUTS, *ground.all_round)
+        alike = on_lot.whole.same and work.fields is work.reserves and tries.fields is tries.reserves
+        at_most = np.minimum(most, _most_by_area(need, [NEAR_AREA * one[own] for one in left_m2])).astype(np.int8)
+        found = np.full((len(before), 7), -1.0)
+        moves = together.Moves(*(np.ascontiguousarray(one[own]) for one in on_lot.moves))
+        together.decide(
+            on_lot.sides[0],
+            on_lot.sides[-1],
+            alike,
+            tries,
+            work,
+            ground.patch,
+            moves,
+            SPOTS_M,
+            MOST_SPOTS,
+            on_lot.far_m,
+            alone,
+            at_most,
+            self.kind,
+            found,
+        )
+        return _drawn(found, self.kind, np.flatnonzero(self.kind > before), tries.turns, work, on_lot.whole.middle)
+
+    def draw(self, drawn: Sequence[Drawn]) -> None:
+        """Take layouts for every draw in which they keep all distances; those that so hold in more draws come first in `drawn`."""
+        lines = self.on_lot.lines
+        rest: list[Drawn] = []
+        for one in drawn:
+            asked = self.held < one.kind
+            kept = self.keeps(one.field, 0, lines[0], asked)
+            both = kept if one.reserve is None else self.keeps(one.reserve, -1, lines[-1], kept)
+            (self.drawn if both.any() else rest).append(one)
+            self.held[kept] = np.maximum(self.held[kept], 1)
+            self.held[both] = one.kind
+        self.drawn += rest
+        np.maximum(self.kind, self.held, out=self.kind)
+
+    def keeps(self, box: Box, part: int, lines: tuple[kept.Outlines, kept.Outlines], asked: Flags) -> Flags:
+        where, own = self.places, self.on_lot.parts[part]
+        return np.asarray(keeps(box, *lines, where.wells_m, own.wells_m, where.lot_m, where.buildings_m, asked))
+
+
+def _most_by_area(need: FieldNeed, left_m2: list[Floats]) -> Numbers:
+    """What may have room in each draw by the area that is left for the field, and for the reserve where that differs."""
+    least_m2, spare_m2, _ = least_of(need)
+    both = left_m2[0] >= least_m2 + spare_m2 if len(left_m2) == 1 else left_m2[1] >= spare_m2
+    return np.where(left_m2[0] < least_m2, 0, np.where(both, 2, 1))
+
+
+def _envelopes(part: Keeps, places: Places) -> Geometries:
+    draws = len(places)
+    base = _each_moved(np.full(draws, part.inside), places.lot_m)
+    numbers = np.arange(draws)
+    wells = [outward(shapely.points(places.wells_m[:, well]), distance_m) for well, distance_m in enumerate(part.wells_m.tolist())]
     cutters = [
-        *(np.full(len(draws), one) for one in part.fixed),
-        *(_each_moved(np.full(len(draws), one), places.buildings_m[draws]) for one in part.rings),
+        *(np.full(draws, one) for one in part.fixed),
+        *(_each_moved(np.full(draws, one), places.buildings_m) for one in part.rings),
         *wells,
     ]
     if not cutters:
@@ -305,90 +363,38 @@ def _bounds_meet(one: Geometries, other: Geometries) -> Flags:
     return (a[:, 0] <= b[:, 2]) & (b[:, 0] <= a[:, 2]) & (a[:, 1] <= b[:, 3]) & (b[:, 1] <= a[:, 3])
 
 
-class _Bound:
-    """What of one size may have room in envelopes that lie within that of a site; `alone` says whether a field alone counts."""
-
-    def __init__(self, whole: Site, need: FieldNeed, terrain: Terrain, alone: bool) -> None:
-        self.whole, self.need, self.terrain, self.alone = whole, need, terrain, alone
-        self.fields, self.reserves = _tables(need)
-        self.least_m2, self.spare_m2 = (float((one[:, 1] * one[:, 2]).min(initial=np.inf)) for one in (self.fields, self.reserves))
-
-    def by_size(self, site: Site) -> int:
-        """By area and inscribed disc."""
-        if shapely.is_empty(site.field) or refused_at_once(site, self.need) is not None:
-            return 0
-        return self._counted(int(self._by_area(np.array([site.areas_m2[0]]), np.array([site.areas_m2[1]]))[0]))
-
-    def by_blocks(self) -> int:
-        """By blocks of cells in all that the envelopes may hold."""
-        if shapely.is_empty(self.whole.field):
-            return 0
-        found = self.left_open
-        return self._counted(2 if found.field.any() else 1 if found.alone.any() else 0)
-
-    def by_each(self, envelopes: Sequence[Geometries], least: npt.NDArray[np.int8], most: npt.NDArray[np.int8]) -> npt.NDArray[np.int8]:
-        """The same for many envelopes, of which nothing less than `least` and nothing more than `most` is asked."""
-        areas_m2 = [shapely.area(shapes) for shapes in envelopes]
-        most = np.minimum(most, self._by_area(areas_m2[0], areas_m2[-1])).astype(np.int8)
-        least = np.maximum(least, 1 if self.alone else 2).astype(np.int8)
-        rings = [_rings_of_each(shapes, self.whole.middle) for shapes in envelopes]
-        field, reserve, seen, spare_seen, alike = self.looked
-        same = self.whole.same
-        found = never.most_in_each(
-            rings[0], rings[-1], same, field, reserve, alike, seen, spare_seen, self.need.spacing_m, self.left_open, least, most
-        )
-        return np.asarray(found, np.int8)
-
-    @cached_property
-    def looked(self) -> tuple[never.Bounds, never.Bounds, never.Seen, never.Seen, bool]:
-        need, patch, rings = self.need, SiteGround(self.whole, self.terrain).patch, self.whole.rings
-        trenches = Trenches(need.trench_width_m, need.trench_width_m + need.spacing_m, SEEN_DROP_M)
-        seen = never.seen_of(*rings, len(self.fields), CELL_M, MOST_CELLS, patch)
-        field = never.bounds_of(self.fields, trenches, seen, patch)
-        if self.whole.same and np.array_equal(self.fields, self.reserves):
-            return field, field, seen, seen, True
-        shape = (never.TURNS, len(self.reserves), *seen.middles.shape[1:])
-        spare = seen._replace(level=np.zeros(shape, np.uint64), steep=np.zeros(shape, np.uint64))
-        return field, never.bounds_of(self.reserves, trenches, seen, patch), seen, spare, False
-
-    @cached_property
-    def left_open(self) -> never.Open:
-        field, reserve, seen, spare_seen, alike = self.looked
-        return never.left_open(*self.whole.rings, self.whole.same, field, reserve, alike, seen, spare_seen, self.need.spacing_m)
-
-    def _by_area(self, field_m2: Floats, reserve_m2: Floats) -> npt.NDArray[np.int8]:
-        both = np.ones(len(field_m2), bool)
-        if len(self.reserves):
-            both = (field_m2 - self.least_m2 if self.whole.same else reserve_m2) >= self.spare_m2
-        return np.where(field_m2 < self.least_m2, 0, np.where(both, 2, 1)).astype(np.int8)
-
-    def _counted(self, kind: int) -> int:
-        return kind if self.alone or kind == 2 else 0
-
-
-def _tables(need: FieldNeed) -> tuple[Floats, Floats]:
-    """All layouts that any search tries, of field and reserve: rows of number, length and depth. [m]"""
-    found = []
-    for share in (1.0, need.reserve_share):
-        every: dict[int, Layout] = {one.count: one for most in (FEW_LAYOUTS, MOST_LAYOUTS) for one in layouts(need, share, most)}
-        rows = [(every[count].count, every[count].length_m, every[count].depth_m) for count in sorted(every)]
-        found.append(np.array(rows, np.float64).reshape(-1, 3))
-    return found[0], found[1]
-
-
 def _site(field: shapely.Geometry, reserve: shapely.Geometry | None = None) -> Site:
     """A site without a house: where the tank is changes nothing of whether there is room."""
     return Site(field, field if reserve is None else reserve, np.nan, np.nan, np.nan)
 
 
-def _rings_of_each(shapes: Geometries, middle: tuple[float, float]) -> never.Many:
-    """The rings of shapes about a point."""
-    parts, owner = shapely.get_parts(shapes, return_index=True)
-    rings, part = shapely.get_rings(parts, return_index=True)
-    ring = np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(rings))]).astype(np.int64)
-    first = np.searchsorted(owner[part], np.arange(len(shapes) + 1)).astype(np.int64)
-    away = shapely.get_coordinates(rings) - middle
-    return never.Many(np.ascontiguousarray(away[:, 0]), np.ascontiguousarray(away[:, 1]), ring, first)
+def _round(part: Keeps) -> Geometries:
+    """What buildings shut, with fewer corners than on maps, and nowhere less."""
+    wider_m = part.keep_m / math.cos(math.pi / (4 * FEW_SEGMENTS)) + MARGIN_M
+    rounded: Geometries = shapely.buffer(part.things, wider_m, quad_segs=FEW_SEGMENTS)
+    return rounded
+
+
+def _drawn(
+    found: Floats, kind: npt.NDArray[np.int8], draws: Numbers, turns: Floats, work: Work, middle: tuple[float, float]
+) -> list[Drawn]:
+    """The layouts found in these draws, each once, those with a reserve first; `found` as of `together.decide`."""
+    order = draws[np.argsort(-kind[draws], kind="stable")]
+    _, first = np.unique(np.column_stack([kind[order], found[order]]), axis=0, return_index=True)
+    drawn = []
+    for draw in order[np.sort(first)].tolist():
+        turn, option, u, v, spare, spare_u, spare_v = found[draw].tolist()
+        field = _box(turns[int(turn)], work.fields[int(option)], u, v, middle)
+        reserve = None if spare < 0 else _box(turns[int(turn)], work.reserves[int(spare)], spare_u, spare_v, middle)
+        drawn.append(Drawn(field, reserve, int(kind[draw])))
+    return drawn
+
+
+def _box(turn: float, layout: Floats, u: float, v: float, middle: tuple[float, float]) -> Box:
+    """The rectangle of a layout whose middle is at (u, v) in coordinates turned about a point."""
+    cosine, sine = math.cos(turn), math.sin(turn)
+    x, y = middle[0] + u * cosine - v * sine, middle[1] + u * sine + v * cosine
+    return Box(x, y, cosine, sine, 0.5 * float(layout[1]), 0.5 * float(layout[2]))
 
 
 def _about(places_m: Floats, share: float = 1.0) -> tuple[Floats, float]:

@@ -17,6 +17,7 @@ Shares have the sampling error of so many draws. Things are looked at one by one
 alone.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,25 +25,25 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.chance.fits import Case, Keeps, Places, fits
-from geoseptic.chance.kept import Box, Outlines, box_of, keeps, outlines_of
+from geoseptic.chance.fits import SPOTS_M, Case, Drawn, Keeps, Places, fits
+from geoseptic.chance.kept import Box, Outlines, keeps, outlines_of
 from geoseptic.model.certainty import Certainty
-from geoseptic.parcels.fit import Placement
 
-MOST_LAYOUTS: Final = 64
-"""Layouts of a lot that are looked at: those that keep all distances in most draws, one bit each."""
+MOST_FOUND: Final = 20
+MOST_MORE: Final = 12
+"""Layouts of one size that are looked at, a bit each: of those found in the draws, and of those found in draws that are put together."""
 
-SHUFFLES: Final = 2
-MOST_SEARCHED: Final = 16
-"""How often draws are put together to know more layouts, and in how many of those without a known one the search is asked each time."""
+MOST_SEARCHED: Final = 48
+"""In how many put together draws without a known layout room is looked for."""
+
+ROUNDED_M: Final = SPOTS_M / 2
+"""What a layout is short of a distance by the rounding of its draw is not held against it."""
 
 LOT_LINE, BUILDINGS, FIRST_WELL = range(3)
 """Things of a lot, by their rows; its wells follow in their order."""
 
 Floats = npt.NDArray[np.float64]
 Bits = npt.NDArray[np.uint64]
-Drawn = tuple[tuple[Placement, int], ...]
-"""Layouts and what each holds, as in `Fits.drawn`."""
 
 ALL: Final = np.uint64(0xFFFFFFFFFFFFFFFF)
 
@@ -59,42 +60,57 @@ class Settling:
     decides: Floats
 
 
-def known_of(case: Case, places: Places, drawn: Drawn) -> Bits:
-    """As `kept_of`, with layouts besides that are found where known ones have no room: in draws put together of each thing as it lies in
-    another draw, the k-th of those that lie k + s, k + 2 s, ... on."""
+def known_of(cases: Sequence[Case], places: Places, drawn: Sequence[Sequence[Drawn]]) -> list[Bits]:
+    """In which draws each layout that holds field and reserve keeps its distances from each thing, for several sizes, of which each one's
+    layouts hold the next as well: shape (things, draws), bit l of a number stands for layout l.
+
+    Layouts are those `drawn` for each size, and others that are found where these have no room: in draws put together of each thing as it
+    lies in another draw, the k-th of those that lie k s on.
+    """
+    sides = [_sides(case, places) for case in cases]
+    layouts: list[Drawn] = []
+    found: list[Bits] = []
+    for own, case, its in zip(sides, cases, drawn, strict=True):
+        more = [one for one in its if one.kind == 2][:MOST_FOUND]
+        if found and case.field is cases[0].field and case.reserve is cases[0].reserve:
+            found.append(found[-1] | kept_of(own, more, len(layouts)))
+        else:
+            found.append(kept_of(own, layouts + more, 0))
+        layouts += more
     draws = len(places)
-    for shuffle in range(1, SHUFFLES + 1):
-        kept = kept_of(case, places, drawn)
-        on = (np.arange(draws) + shuffle * max(1, draws // 7) * np.arange(len(kept))[:, None]) % draws
-        wells_m = [places.wells_m[rows, well] for well, rows in enumerate(on[FIRST_WELL:])]
+    for size, case in enumerate(cases):
+        on = (np.arange(draws) + max(1, draws // 7) * np.arange(len(found[size]))[:, None]) % draws
+        unknown = np.flatnonzero(np.bitwise_and.reduce(np.take_along_axis(found[size], on, axis=1), axis=0) == 0)[:MOST_SEARCHED]
+        if not len(unknown):
+            continue
+        wells_m = [places.wells_m[rows[unknown], well] for well, rows in enumerate(on[FIRST_WELL:])]
         together = Places(
-            places.lot_m[on[LOT_LINE]],
-            places.buildings_m[on[BUILDINGS]],
-            np.stack(wells_m, axis=1) if wells_m else places.wells_m,
+            places.lot_m[on[LOT_LINE][unknown]],
+            places.buildings_m[on[BUILDINGS][unknown]],
+            np.stack(wells_m, axis=1) if wells_m else places.wells_m[unknown],
         )
-        unknown = np.flatnonzero(np.bitwise_and.reduce(np.take_along_axis(kept, on, axis=1), axis=0) == 0)[:MOST_SEARCHED]
-        if len(unknown):
-            drawn += fits(case, together.kept(unknown)).drawn
-    return kept_of(case, places, drawn)
+        more = [one for one in fits(case, together).drawn if one.kind == 2][:MOST_MORE]
+        for other in range(size, len(cases)):
+            found[other] = found[other] | kept_of(sides[other], more, len(layouts))
+        layouts += more
+    return found
 
 
-def kept_of(case: Case, places: Places, drawn: Drawn) -> Bits:
-    """In which draws each layout that holds field and reserve keeps its distances from each thing, shape (things, draws): bit l of a number
-    stands for layout l."""
-    lot = outlines_of(np.array([case.lot], object), case.field.line_m)
-    sides = [_Side(part, lot, places) for part in (case.field, case.reserve)]
-    boxes = [
-        [(sides[0], box_of(placement.field)), *([] if placement.reserve is None else [(sides[1], box_of(placement.reserve))])]
-        for placement, kind in drawn
-        if kind == 2
-    ]
-    count = [np.count_nonzero(np.logical_and.reduce([side.all_of(box) for side, box in one])) for one in boxes]
-    most = np.argsort(-np.array(count, np.int64), kind="stable")[:MOST_LAYOUTS].tolist()
-    bits = np.zeros((FIRST_WELL + places.wells_m.shape[1], len(places)), np.uint64)
-    for bit, layout in enumerate(most):
-        kept = np.logical_and.reduce([side.each_of(box) for side, box in boxes[layout]])
+def kept_of(sides: "Sequence[_Side]", drawn: Sequence[Drawn], first: int) -> Bits:
+    """In which draws each layout keeps its distances from each thing, shape (things, draws): one bit each, from the first on."""
+    bits = np.zeros((FIRST_WELL + sides[0].places.wells_m.shape[1], len(sides[0].places)), np.uint64)
+    for bit, one in enumerate(drawn, first):
+        kept = sides[0].each_of(one.field)
+        if one.reserve is not None:
+            kept &= sides[1].each_of(one.reserve)
         bits |= kept.astype(np.uint64) << np.uint64(bit)
     return bits
+
+
+def _sides(case: Case, places: Places) -> "tuple[_Side, _Side]":
+    lot = outlines_of(np.array([case.lot], object), case.field.line_m)
+    field = _Side(case.field, lot, places)
+    return field, field if case.same else _Side(case.reserve, lot, places)
 
 
 class _Side:
@@ -102,18 +118,10 @@ class _Side:
 
     def __init__(self, part: Keeps, lot: Outlines, places: Places) -> None:
         self.places, self.wells_m = places, part.wells_m
-        self.own, self.anywhere = lot._replace(keep_m=np.array([part.line_m])), lot._replace(keep_m=np.array([-np.inf]))
-        self.things, self.nothing = outlines_of(part.things, part.keep_m), outlines_of(np.empty(0, object), 0.0)
+        self.own, self.anywhere = lot._replace(keep_m=np.array([part.line_m - ROUNDED_M])), lot._replace(keep_m=np.array([-np.inf]))
+        self.things, self.nothing = outlines_of(part.things, part.keep_m - ROUNDED_M), outlines_of(np.empty(0, object), 0.0)
         self.still, self.asked = np.zeros((len(places), 2)), np.ones(len(places), bool)
         self.no_wells_m = places.wells_m[:, :0]
-
-    def all_of(self, box: Box) -> npt.NDArray[np.bool_]:
-        """In which draws a rectangle keeps all distances."""
-        where = self.places
-        kept: npt.NDArray[np.bool_] = keeps(
-            box, self.own, self.things, where.wells_m, self.wells_m, where.lot_m, where.buildings_m, self.asked
-        )
-        return kept
 
     def each_of(self, box: Box) -> npt.NDArray[np.bool_]:
         """The same of each thing alone, shape (things, draws)."""
@@ -155,12 +163,13 @@ def decided(chance: Floats | float, best: Floats | float, certainty: Certainty) 
     return np.asarray((np.asarray(chance) >= certainty.likely) | (np.asarray(best) <= 1.0 - certainty.likely))
 
 
-def size_settles(chance: float, best: float, certainty: Certainty) -> float:
-    """Share in which knowing soil and bedrooms settles the answer: two cases of equal weight, that the field is the largest that they leave
-    open (`chance`), or the smallest (`best`). The weight is our own choice: nobody knows better."""
-    if bool(decided(chance, best, certainty)) or chance == best:
+def either_settles(most: tuple[float, float], least: tuple[float, float], certainty: Certainty) -> float:
+    """Share in which knowing a fact settles the answer: two cases of equal weight, that it asks the most (the largest field that soil and
+    bedrooms leave open; conditions that nobody has stated hold) or the least. Of each stand the chances with the most and with the least
+    that the other fact may ask. The weight is our own choice: nobody knows better."""
+    if bool(decided(most[0], least[1], certainty)) or most == least:
         return 0.0
-    return 0.5 * sum(float(decided(one, one, certainty)) for one in (chance, best))
+    return 0.5 * sum(float(decided(*one, certainty)) for one in (most, least))
 
 
 @njit(cache=True, nogil=True)

@@ -28,7 +28,8 @@ AS_SCREENED: Final = ("parcels", "wells")
 """Inputs without which the chances are those of something else."""
 
 WORDS: Final = ("answer", "sure", "in_words", "never_certain", "decides")
-CHANCES: Final = ("chance_primary", "chance_both", "both_low", "both_high", "chance_if_smallest")
+CHANCES: Final = ("chance_primary", "chance_both", "both_low", "both_high", "chance_if_smallest", "chance_if_not_required")
+ERRORS: Final = ("line_error_m", "building_error_m")
 
 SETTINGS: Final = ("facts", "granted", "unrecorded_wells", "assumed_location_error_m")
 """Parameters of both that change an answer."""
@@ -36,7 +37,10 @@ SETTINGS: Final = ("facts", "granted", "unrecorded_wells", "assumed_location_err
 
 @dataclass(frozen=True)
 class LotChance:
-    """What the run says of one lot; chances in percent, NaN where nobody knows. Texts are empty where nothing is said."""
+    """What the run says of one lot; chances in percent, NaN where nobody knows. Texts are empty where nothing is said.
+
+    line_sigma_m, building_sigma_m : how far its lines, and the buildings seen from there, lie off, one standard deviation along each axis.
+    """
 
     answer: str
     sure: str
@@ -46,6 +50,9 @@ class LotChance:
     both_low: float
     both_high: float
     if_smallest: float
+    if_not_required: float
+    line_sigma_m: float
+    building_sigma_m: float
     never_certain: str
     decides: str
 
@@ -170,8 +177,9 @@ def _crs_of(run: FinishedRun) -> pyproj.CRS:
 
 def _lot(row: Mapping[str, Any]) -> LotChance:
     answer, sure, in_words, never_certain, decides = (_text(row.get(name)) for name in WORDS)
-    primary, both, low, high, smallest = (_number(row.get(name)) for name in CHANCES)
-    return LotChance(answer, sure, in_words, primary, both, low, high, smallest, never_certain, decides)
+    primary, both, low, high, smallest, not_required = (_number(row.get(name)) for name in CHANCES)
+    line_m, building_m = (_number(row.get(name)) for name in ERRORS)
+    return LotChance(answer, sure, in_words, primary, both, low, high, smallest, not_required, line_m, building_m, never_certain, decides)
 
 
 def _visits(run: FinishedRun) -> tuple[Visit, ...]:

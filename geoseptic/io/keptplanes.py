@@ -107,6 +107,9 @@ class KeptPlane:
                 self._whole = whole
             return self._whole.array()
 
+    def drop(self) -> None:
+        """Nothing: its windows are the store's."""
+
     def write(self, rows: slice, cols: slice, values: Values) -> None:
         raise TypeError("a plane that is kept is not written into")
 

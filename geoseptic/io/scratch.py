@@ -60,6 +60,11 @@ class FilePlane:
     def new(self, dtype: npt.DTypeLike) -> "FilePlane":
         return new_plane(Path(self.path).parent, self.shape, dtype)
 
+    def drop(self) -> None:
+        # Where a file that is open cannot be taken away, it goes with its folder.
+        with suppress(OSError):
+            Path(self.path).unlink(missing_ok=True)
+
 
 def new_plane(folder: Path | str, shape: tuple[int, int], dtype: npt.DTypeLike) -> FilePlane:
     """An empty plane in a new file of `folder`, which goes with the folder."""

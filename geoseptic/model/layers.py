@@ -89,6 +89,11 @@ PARCELS: Final = Contract(
         Column("public_water", "whether the parcel is on public water", "flag"),
         Column("percolation_min_per_in", "percolation rate found on the parcel, in minutes an inch", "number"),
         Column("soil", "soil of the field, by the name that the rule set's sizing table has for it", "text"),
+        Column(
+            "location_error",
+            "how far the lines of this lot may lie off, as one standard deviation along each axis; for the chances of uncertainty alone",
+            "length",
+        ),
     ),
     feature="lot_line",
 )
@@ -176,6 +181,11 @@ BUILDINGS: Final = Contract(
     (
         Column("basement", "whether the building has a basement or cellar", "flag"),
         Column("not_a_dwelling", "whether nobody lives in it", "flag"),
+        Column(
+            "location_error",
+            "how far this building may lie off, as one standard deviation along each axis; for the chances of uncertainty alone",
+            "length",
+        ),
     ),
     feature="building",
 )

@@ -33,6 +33,9 @@ class Plane(Protocol):
     def new(self, dtype: npt.DTypeLike) -> "Plane":
         """Another plane of the same shape in the same place, with nothing in it yet."""
 
+    def drop(self) -> None:
+        """Nobody reads it any more: what it takes on a disk is given back."""
+
 
 @dataclass(frozen=True, eq=False)
 class ArrayPlane:
@@ -68,3 +71,6 @@ class ArrayPlane:
     def new(self, dtype: npt.DTypeLike) -> "ArrayPlane":
         """Another array of the same shape, with nothing in it yet."""
         return ArrayPlane(np.empty(self.shape, dtype))
+
+    def drop(self) -> None:
+        """Nothing: memory goes with the last who knows the array."""

@@ -262,7 +262,7 @@ def fit(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "Si
     if refused is not None:
         return Fit(None, refused, False)
     lot = _Lot.of(site, pipes, ground)
-    best, unknown, decided, last = _searched(lot, need, _most_by_area(ground.site, need))
+    best, unknown, decided, last = _searched(lot, need, most_by_area(ground.site, need))
     found = Fit(None if best is None else best.placement(need, lot.middle), decided, unknown)
     ground.answers[need] = _Answer(found, best, last)
     return found
@@ -282,7 +282,7 @@ def room(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "S
     ground = ground or SiteGround(site, terrain)
     if refused_at_once(ground.site, need) is not None:
         return Room(False, False, False)
-    most_kind = _most_by_area(ground.site, need)
+    most_kind = most_by_area(ground.site, need)
     lot = _Lot.of(site, pipes, ground)
     found, unknown, _, _ = _searched(lot, need, most_kind, most_kind)
     kind = 0 if found is None else found.best.kind
@@ -291,7 +291,7 @@ def room(site: Site, need: FieldNeed, terrain: Terrain, pipes: Pipes, ground: "S
 
 def refused_at_once(site: Site, need: FieldNeed) -> Decision | None:
     """What shows without a search that there is no room for the field; None if nothing does."""
-    least_m2, _, narrowest_m = _least(need)
+    least_m2, _, narrowest_m = least_of(need)
     if site.areas_m2[0] < least_m2:
         return "area"
     radius_m = DISC_SHARE * narrowest_m
@@ -304,16 +304,16 @@ def refused_at_once(site: Site, need: FieldNeed) -> Decision | None:
 
 
 @lru_cache(maxsize=1000)
-def _least(need: FieldNeed) -> tuple[float, float, float]:
+def least_of(need: FieldNeed) -> tuple[float, float, float]:
     """Least area of a layout of the field and of one of the reserve, and the narrowest width of a field. [m2, m2, m]"""
     field, reserve = layouts(need), layouts(need, need.reserve_share)
     areas_m2 = [min((option.length_m * option.depth_m for option in options), default=0.0) for options in (field, reserve)]
     return areas_m2[0], areas_m2[1], min(min(option.length_m, option.depth_m) for option in field)
 
 
-def _most_by_area(site: Site, need: FieldNeed) -> int:
+def most_by_area(site: Site, need: FieldNeed) -> int:
     """1 where the areas show that there is no room for the reserve, else 2."""
-    least_m2 = _least(need)[:2]
+    least_m2 = least_of(need)[:2]
     if site.same:
         return 2 if site.areas_m2[0] >= sum(least_m2) else 1
     return 2 if site.areas_m2[1] >= least_m2[1] else 1
@@ -349,18 +349,18 @@ class SiteGround:
     @cached_property
     def first(self) -> tuple[Angles, Angles, Angles]:
         """Directions to try first, with the longest trench of field and of reserve in each. [rad, m]"""
-        return self._with_lengths(fitground.directions(self.rings, self.patch))
+        return self._with_lengths(*fitground.directions(self.rings, self.patch, SEEN_DROP_M))
 
     @cached_property
     def all_round(self) -> tuple[Angles, Angles, Angles]:
         """The same all round, where the first ones leave no room. [rad, m]"""
-        return self._with_lengths(fitground.more_directions(self.first[0], self.rings, self.patch, STEP_ROUND))
+        return self._with_lengths(*fitground.more_directions(self.first[0], self.rings, self.patch, STEP_ROUND, SEEN_DROP_M))
 
-    def _with_lengths(self, turns: Angles) -> tuple[Angles, Angles, Angles]:
-        longest_m = fitground.longest_level(turns, self.rings, self.patch, SEEN_DROP_M)[:, None]
+    def _with_lengths(self, turns: Angles, longest_m: Angles) -> tuple[Angles, Angles, Angles]:
+        column_m = longest_m[:, None]
         if self.same:
-            return turns, longest_m, longest_m
-        return turns, longest_m, fitground.longest_level(turns, self.spare_rings, self.patch, SEEN_DROP_M)[:, None]
+            return turns, column_m, column_m
+        return turns, column_m, fitground.longest_level(turns, self.spare_rings, self.patch, SEEN_DROP_M)[:, None]
 
 
 @dataclass(frozen=True)
@@ -442,14 +442,14 @@ def _from_another_outlet(before: _Answer, lot: _Lot, need: FieldNeed) -> Fit:
 def _searched(lot: _Lot, need: FieldNeed, most_kind: int, enough: int = fitsearch.BEST) -> tuple[_Found | None, bool, Decision, _Stage]:
     """What is found, whether unknown ground was met, what decided it, and the stage that found it."""
     ground = lot.ground
-    last = _Stage(FEW_LAYOUTS, _tries(need, FEW_LAYOUTS, *ground.first), CELLS_M[0], 1)
+    last = _Stage(FEW_LAYOUTS, all_tries(need, FEW_LAYOUTS, *ground.first), CELLS_M[0], 1)
     found, unknown = _search(lot, need, last, enough)
     kind = found.best.kind if found else 0
     if kind >= most_kind:
         return found, unknown, "grid", last
     decided: Decision = "grid"
-    _, _, work = _work(need, MOST_LAYOUTS)
-    tries = _tries(need, MOST_LAYOUTS, *ground.all_round)
+    _, _, work = laid(need, MOST_LAYOUTS)
+    tries = all_tries(need, MOST_LAYOUTS, *ground.all_round)
     for cell_m, bound_cell_m in zip(CELLS_M, BOUND_CELLS_M, strict=True):
         tries = fitbound.worth_trying(
             ground.rings, ground.spare_rings, ground.same, tries, bound_cell_m, MOST_CELLS, kind + 1, work, ground.patch
@@ -469,7 +469,7 @@ def _searched(lot: _Lot, need: FieldNeed, most_kind: int, enough: int = fitsearc
 
 
 def _search(lot: _Lot, need: FieldNeed, stage: _Stage, enough: int) -> tuple[_Found | None, bool]:
-    fields, reserves, work = _work(need, stage.most_layouts)
+    fields, reserves, work = laid(need, stage.most_layouts)
     ground, least_kind = lot.ground, stage.least_kind
     best, unknown = fitsearch.search(
         ground.rings,
@@ -488,16 +488,16 @@ def _search(lot: _Lot, need: FieldNeed, stage: _Stage, enough: int) -> tuple[_Fo
     return (None if best.field.layout < 0 else _Found(best, fields, reserves)), unknown
 
 
-def _tries(need: FieldNeed, most_layouts: int, turns: Angles, longest_m: Angles, spare_longest_m: Angles) -> fitroom.Tries:
+def all_tries(need: FieldNeed, most_layouts: int, turns: Angles, longest_m: Angles, spare_longest_m: Angles) -> fitroom.Tries:
     """All layouts in all directions in which the ground may let their trenches run."""
-    _, _, work = _work(need, most_layouts)
+    _, _, work = laid(need, most_layouts)
     fields = work.fields[:, 1] <= longest_m
     alike = work.reserves is work.fields and spare_longest_m is longest_m
     return fitroom.Tries(turns, fields, fields if alike else work.reserves[:, 1] <= spare_longest_m)
 
 
 @lru_cache(maxsize=1000)
-def _work(need: FieldNeed, most_layouts: int) -> tuple[tuple[Layout, ...], tuple[Layout, ...], fitroom.Work]:
+def laid(need: FieldNeed, most_layouts: int) -> tuple[tuple[Layout, ...], tuple[Layout, ...], fitroom.Work]:
     fields, reserves = layouts(need, 1.0, most_layouts), layouts(need, need.reserve_share, most_layouts)
     trenches = fitground.Trenches(need.trench_width_m, need.trench_width_m + need.spacing_m, SEEN_DROP_M)
     table = _table(fields)

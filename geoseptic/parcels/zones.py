@@ -20,6 +20,9 @@ from geoseptic.units import from_metres
 REQUIRED = "required"
 MAY_BE_REQUIRED = "may be required"
 
+SHOWN_OTHERWISE = "unless it is shown otherwise: "
+"""How the reason of a distance begins that hangs on what nobody has stated."""
+
 ROUGH_FROM_M = 15.24
 """Up to this location error (50 ft, what on-screen digitising keeps: Indiana Geological and Water Survey, key igws_spotting in
 data/references.toml) a well counts as located."""
@@ -284,7 +287,7 @@ def _add_ring(
     distance_m = entry.distance_m or 0.0
     error_m = obstacles.location_error_m[rows]
     shapes_m, far_m = obstacles.shapes_m[rows], distance_m + error_m
-    doubt = "unless it is shown otherwise: " + _because(entry)
+    doubt = SHOWN_OTHERWISE + _because(entry)
     if ground is None or not conditions:
         for source, keep_m in zip(rows.tolist(), far_m.tolist(), strict=True):
             out.add(obstacles, source, distance_m, keep_m, MAY_BE_REQUIRED, entry, doubt)

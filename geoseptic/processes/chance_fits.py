@@ -10,23 +10,23 @@ import numpy.typing as npt
 from geopandas import GeoDataFrame
 
 from geoseptic.chance import survey
-from geoseptic.chance.answers import ANSWERS, CERTAIN, Answers, Chances, answers, in_words
+from geoseptic.chance.answers import ANSWERS, CANNOT_SAY, CERTAIN, Answers, BySize, Chances, answers, in_words, tenths
 from geoseptic.chance.fits import ONCE, WAYS, Case, Fits, Places, fits
 from geoseptic.errors import CodeSilentError, SizingError, listed
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.certainty import Certainty
-from geoseptic.model.legend_table import FAIR_COLOURS, GOOD_COLOURS, POOR_COLOURS, UNKNOWN_COLOUR
 from geoseptic.model.legends import Swatch, VectorLegend
 from geoseptic.model.results import LayerResult, Results, merged
 from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.onelot import without_culprits
 from geoseptic.processes import chance_survey, lot_sizes, lots
 from geoseptic.processes.accounts import failure
-from geoseptic.processes.chance_cases import Around, around, case_of, cases_of, in_reach
+from geoseptic.processes.chance_cases import Around, around, case_of, cases_of, eased, in_reach, open_conditions
 from geoseptic.processes.land import Land
 from geoseptic.processes.layouts import Setting
 from geoseptic.processes.lot_ground import LotGround, terrains_of
 from geoseptic.processes.lots import NO_ROOM, Lots
+from geoseptic.processes.screening_legends import SURE
 from geoseptic.processes.soil_ground import SoilLayers, named_soils
 from geoseptic.processes.tables import polygons
 from geoseptic.processes.uncertain import FILE, Uncertain
@@ -40,21 +40,14 @@ NORMAL_95: Final = 1.959964
 """Half the width of 95 percent of a normal distribution, in standard deviations."""
 
 NOT_JUDGED: Final = "not judged"
-CLASSES: Final = (("80 % or more", 80.0), ("50 to 80 %", 50.0), ("20 to 50 %", 20.0), ("under 20 %", 0.0))
-"""Classes of the chance that field and reserve fit, and where each begins. [percent]"""
-
+NOT_JUDGED_COLOUR: Final = "#6f6f6f"
 LEGEND: Final = VectorLegend(
-    "Chance that field and reserve fit",
+    "Do field and reserve fit, and how sure is that?",
     "polygon",
-    "chance_class",
-    (
-        Swatch(CLASSES[0][0], "In 80 or more of 100 cases", GOOD_COLOURS[0]),
-        Swatch(CLASSES[1][0], "In 50 to 80", FAIR_COLOURS[1]),
-        Swatch(CLASSES[2][0], "In 20 to 50", FAIR_COLOURS[0]),
-        Swatch(CLASSES[3][0], "In less than 20", POOR_COLOURS[0]),
-        Swatch(NOT_JUDGED, "Not judged: see why", UNKNOWN_COLOUR, hatch=True),
-    ),
+    "answer_class",
+    (*SURE.swatches, Swatch(NOT_JUDGED, "Not judged: see why, this is no clearance", NOT_JUDGED_COLOUR, hatch=True)),
 )
+"""The answer and how sure it is, in the colours and words of sheets and county map."""
 
 NOTES: Final[Mapping[str, str]] = {
     "parcel_id": "Parcel",
@@ -62,7 +55,7 @@ NOTES: Final[Mapping[str, str]] = {
     "sure": "How sure that is: certain, likely, cannot say; by the thresholds of the rule set, and never certain beside a well that is "
     "placed by a section, a lot or presumption alone and could matter",
     "in_words": "The same in a sentence",
-    "chance_class": "Chance that field and reserve fit, in classes",
+    "answer_class": "Answer and how sure it is in one, as the map is coloured; not judged where there is no chance",
     "chance_primary": "Share of the draws in which the primary field fits, in percent; empty where the lot is not judged",
     "primary_low": "That share's 95 percent interval for so many draws (Wilson): from",
     "primary_high": "That interval: to",
@@ -72,8 +65,17 @@ NOTES: Final[Mapping[str, str]] = {
     "chance_if_smallest": "The same for the smallest field that soil and house leave open",
     "if_smallest_low": "That share's 95 percent interval for so many draws (Wilson): from",
     "if_smallest_high": "That interval: to",
+    "chance_if_not_required": "As chance_both, if all that may be required near the lot for another reason than a place turns out not "
+    "to be; empty where nothing near it hangs on that",
+    "if_not_required_low": "That share's 95 percent interval for so many draws (Wilson): from",
+    "if_not_required_high": "That interval: to",
+    "open_conditions": "What that is: distances that hang on a condition which nobody has stated, or on the lie of ground of which not "
+    "enough is known. They count as required in every other column",
     "decides": "Of an undecided lot the thing that knowing settles most, or on which most of the doubt hangs",
     "settled_by": "Chance that knowing it settles the answer, in percent; 0 where more than that must be known",
+    "line_error_m": "How far the lot's lines are taken to lie off: one standard deviation along each axis, in metres",
+    "building_error_m": "The same of the buildings as they are seen from the lot, which lie off as one: the largest error of those whose "
+    "distance may reach it",
     "draws": "How many draws the shares are of; 1 where nothing that reaches the lot is uncertain",
     "why_not": "Why the lot is not judged",
     "never_certain": "Wells in reach that are placed by a section, a lot or presumption alone: no share here is a certainty",
@@ -83,16 +85,22 @@ NOTES: Final[Mapping[str, str]] = {
 
 @dataclass(frozen=True)
 class Drawn:
-    """What fits in each draw of some lots, as in `chance.fits.Fits`; shapes (lots, draws) and (lots,). at_best : whether the smallest field
-    that soil and house leave open fits, with its reserve. wells_matter : whether one might fit were there no roughly placed wells. learnt :
-    what knowing each thing would do, rows of `settles` and `decides` (things, 2) in the order of `chance.survey`; None where the lot is not
-    undecided.
+    """What fits in each draw of some lots, as in `chance.fits.Fits`; shapes (lots, draws) and (lots,).
+
+    at_best : whether the smallest field that soil and house leave open fits, with its reserve.
+    eased : whether the largest does if open conditions turn out not to hold. least : whether the smallest does then.
+    is_open : whether a condition is open near the lot; where none is, nothing is eased.
+    wells_matter : whether a field might fit were there no roughly placed wells.
+    learnt : what knowing each thing would do, rows of `settles` and `decides` (things, 2) in the order of `chance.survey`; None where the
+    lot is not undecided.
     """
 
     kind: npt.NDArray[np.int8]
     at_best: npt.NDArray[np.bool_]
+    eased: npt.NDArray[np.bool_]
+    least: npt.NDArray[np.bool_]
+    is_open: npt.NDArray[np.bool_]
     decided: npt.NDArray[np.int8]
-    searches: npt.NDArray[np.int64]
     wells_matter: npt.NDArray[np.bool_]
     learnt: npt.NDArray[np.object_]
 
@@ -101,30 +109,41 @@ def drawn_lots(searched: Lots, setting: Setting, cases: npt.NDArray[np.object_],
     """What fits in each draw of each lot; -1 in `decided` for those of which nothing can be said."""
     count = max((one.draws.count for one in cases if one is not None), default=0)
     kind, decided = np.zeros((len(searched), count), np.int8), np.full((len(searched), count), -1, np.int8)
-    at_best, searches = np.zeros((len(searched), count), bool), np.zeros(len(searched), np.int64)
+    at_best, without, at_least = (np.zeros((len(searched), count), bool) for _ in range(3))
+    is_open = np.zeros(len(searched), bool)
     matter, learnt = np.ones(len(searched), bool), np.full(len(searched), None, object)
     for lot, doubt in enumerate(cases):
         if doubt is None or searched.why_not[lot]:
             continue
         case, places, sizes = case_of(searched, lot, doubt, setting), doubt.places(), searched.sizes[lot]
         found = fits(case, places)
-        kind[lot], decided[lot], searches[lot] = found.kind, found.decided, found.searches
-        # Where the largest fits, so does the smallest, on less of the same ground.
-        at_best[lot] = found.kind == 2
-        rest = np.flatnonzero(found.kind < 2)
-        least, smaller = case, found
-        if len(rest) and sizes.smallest != sizes.largest:
-            least = replace(case, asked=((sizes.smallest, setting.terrain, True),))
-            smaller = fits(least, places.kept(rest))
-            at_best[lot, rest] = smaller.kind == 2
-            searches[lot] += smaller.searches
+        kind[lot], decided[lot] = found.kind, found.decided
+        smallest = case if sizes.smallest == sizes.largest else replace(case, asked=((sizes.smallest, setting.terrain, True),))
+        eased_case, least = eased(case, doubt), eased(smallest, doubt)
+        # Where the largest fits, so does the smallest, on less of the same ground; and with less to keep clear of, what fits still does.
+        both = found.kind == 2
+        at_best[lot], one = _also(smallest, places, both, case)
+        without[lot], other = _also(eased_case, places, both, case)
+        at_least[lot], last = _also(least, places, at_best[lot] | without[lot], smallest, eased_case)
+        asked = [found, *(more for more in (one, other, last) if more is not None)]
+        is_open[lot] = doubt.eased is not None
         rough = doubt.wells.rough
-        if rough.any() and not at_best[lot].any():
-            either = case if least is case else replace(case, asked=(*least.asked, *case.asked))
+        if rough.any() and not at_least[lot].any():
+            either = least if least.asked == case.asked else replace(least, asked=(*least.asked, *case.asked))
             matter[lot] = (fits(*without_wells(either, places, rough)).kind == 2).any()
-        if not survey.decided((found.kind == 2).mean(), at_best[lot].mean(), certainty[lot]):
-            learnt[lot] = _learnt(case, least, places, found, smaller, certainty[lot])
-    return Drawn(kind, at_best, decided, searches, matter, learnt)
+        if not survey.decided(both.mean(), at_least[lot].mean(), certainty[lot]):
+            learnt[lot] = _learnt(case, least, places, asked, certainty[lot])
+    return Drawn(kind, at_best, without, at_least, is_open, decided, matter, learnt)
+
+
+def _also(case: Case, places: Places, fitting: npt.NDArray[np.bool_], *known: Case) -> tuple[npt.NDArray[np.bool_], Fits | None]:
+    """In which draws field and reserve fit in this case, where they do in `fitting` at least; the `known` cases are not asked again."""
+    rest = np.flatnonzero(~fitting)
+    if not len(rest) or any(case is one for one in known):
+        return fitting, None
+    found, more = fits(case, places.kept(rest)), fitting.copy()
+    more[rest] = found.kind == 2
+    return more, found
 
 
 def without_wells(case: Case, places: Places, rows: npt.NDArray[np.bool_]) -> tuple[Case, Places]:
@@ -134,11 +153,12 @@ def without_wells(case: Case, places: Places, rows: npt.NDArray[np.bool_]) -> tu
     return replace(case, field=field, reserve=reserve), replace(places, wells_m=np.ascontiguousarray(places.wells_m[:, ~rows]))
 
 
-def _learnt(case: Case, least: Case, places: Places, found: Fits, smaller: Fits, certainty: Certainty) -> Floats:
-    """What knowing each thing would do, shape (things, 2)."""
-    largest_bits = survey.known_of(case, places, found.drawn)
-    least_bits = largest_bits if least is case else survey.known_of(least, places, found.drawn + smaller.drawn)
-    known = survey.settling(largest_bits, least_bits, certainty)
+def _learnt(case: Case, least: Case, places: Places, asked: Sequence[Fits], certainty: Certainty) -> Floats:
+    """What knowing each thing would do, shape (things, 2); `asked` is what was found, in the case itself first."""
+    rest = [layout for found in asked[1:] for layout in found.drawn]
+    cases, drawn = ([case], [asked[0].drawn]) if least is case else ([case, least], [asked[0].drawn, rest])
+    bits = survey.known_of(cases, places, drawn)
+    known = survey.settling(bits[0], bits[-1], certainty)
     return np.column_stack([known.settles, known.decides])
 
 
@@ -167,13 +187,15 @@ def fit_results(
     for row, why in lost.items():
         searched.why_not[row] = why
     drawn = _joined(found, uncertain.draws.count)
-    rough = _rough(searched, (field, reserve), uncertain)
-    largest, at_best = (_chances(searched, drawn, fitting) for fitting in (drawn.kind == 2, drawn.at_best))
-    answered = answers(largest, at_best, np.array([bool(names) for names in rough], bool) & drawn.wells_matter, rules.certainty)
-    told = in_words(answered, largest, at_best, rough, searched.why_not, rules.certainty)
-    looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, largest, at_best, rules.certainty)
-    primary = _chances(searched, drawn, drawn.kind >= 1)
-    layer = _layer(land, searched, drawn, (primary, largest, at_best), rough, answered, told, looked)
+    rough = _rough(searched, (field.strict, reserve.strict), uncertain)
+    chances = BySize(*(_chances(searched, drawn, fitting) for fitting in (drawn.kind == 2, drawn.at_best, drawn.eased, drawn.least)))
+    answered = answers(
+        chances.largest, chances.least, np.array([bool(names) for names in rough], bool) & drawn.wells_matter, rules.certainty
+    )
+    told = in_words(answered, chances, rough, searched.why_not, rules.certainty)
+    open_near = open_conditions(searched.shapes_m, field, reserve)
+    looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, chances, open_near, rules.certainty)
+    layer = _layer(land, searched, drawn, chances, rough, open_near, answered, told, looked, uncertain)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""
     own = Results(
@@ -186,7 +208,6 @@ def fit_results(
             "thresholds_from": rules.certainty.basis,
             "parcels_judged": int(np.count_nonzero(judged)),
             "draws_decided_by": dict(zip(WAYS, ways, strict=True)),
-            "searches": int(drawn.searches.sum()),
         },
         warnings=(
             "chances of fitting hold for the largest field that soil and house leave open, with heights, soil and the lie of the water as "
@@ -227,14 +248,14 @@ def lots_in_doubt(land: Land, rules: RuleSet, soil: SoilLayers) -> tuple[Lots, d
 def _rough(searched: Lots, parts: Sequence[Around], uncertain: Uncertain) -> list[list[str]]:
     """For each lot the wells that may be nearer to it than their distance and whose place leaves nothing certain."""
     everyone, keep_m = uncertain.every_well, np.max([part.wells_m for part in parts], axis=0)
-    near = in_reach(searched.shapes_m, everyone, keep_m, uncertain.line_sigma_m)
+    near = in_reach(searched.shapes_m, everyone, keep_m, uncertain.line_sigmas_m)
     return [[str(name) for name in everyone.ids[rows[everyone.rough[rows]]]] for rows in near]
 
 
 def _joined(found: Sequence[Drawn], draws: int) -> Drawn:
     def rows(name: str) -> Any:
         parts = [getattr(one, name) for one in found]
-        if name in ("searches", "wells_matter", "learnt"):
+        if name in ("is_open", "wells_matter", "learnt"):
             return np.concatenate(parts)
         # Chunks without any lot to judge know of no draws.
         unknown = -1 if name == "decided" else 0
@@ -269,24 +290,32 @@ def _layer(
     land: Land,
     searched: Lots,
     drawn: Drawn,
-    chances: tuple[Chances, Chances, Chances],
+    found: BySize,
     rough: list[list[str]],
+    open_near: npt.NDArray[np.object_],
     answered: Answers,
     told: list[str],
     looked: chance_survey.Surveyed,
+    uncertain: Uncertain,
 ) -> LayerResult:
-    """The layer `parcels`; `chances` are those of the primary field, of it with its reserve, and of the smallest field with its own."""
+    """The layer `parcels`; `found` has the chances of a field with its reserve, `rough` and `open_near` what near each lot is in doubt."""
     judged = searched.why_not == ""
     columns: dict[str, object] = {"parcel_id": land.fabric.ids, "answer": answered.answer, "sure": answered.sure, "in_words": told}
-    _, both, _ = chances
-    columns["chance_class"] = [
-        next(name for name, begins in CLASSES if 100 * share >= begins) if there else NOT_JUDGED
-        for share, there in zip(both.share, judged, strict=True)
-    ]
-    for name, found in zip(("primary", "both", "if_smallest"), chances, strict=True):
-        for column, values in ((f"chance_{name}", found.share), (f"{name}_low", found.low), (f"{name}_high", found.high)):
-            columns[column] = np.round(100 * values, 1)
+    columns["answer_class"] = _classes(answered, judged)
+    of_open = drawn.is_open & judged
+    eased = Chances(*(np.where(of_open, end, math.nan) for end in (found.eased.share, found.eased.low, found.eased.high)))
+    named = {
+        "primary": _chances(searched, drawn, drawn.kind >= 1),
+        "both": found.largest,
+        "if_smallest": found.smallest,
+        "if_not_required": eased,
+    }
+    for name, own in named.items():
+        for column, values in ((f"chance_{name}", own.share), (f"{name}_low", own.low), (f"{name}_high", own.high)):
+            columns[column] = tenths(values)
+    columns["open_conditions"] = [listed(words) if there and words else None for words, there in zip(open_near, of_open, strict=True)]
     columns |= {"decides": looked.decides, "settled_by": looked.settled_by}
+    columns |= {"line_error_m": np.round(uncertain.line_sigmas_m, 3), "building_error_m": np.round(uncertain.building_sigmas_m, 3)}
     once = (drawn.decided == ONCE).any(axis=1)
     columns["draws"] = [(1 if one else drawn.kind.shape[1]) if there else None for one, there in zip(once, judged, strict=True)]
     columns["why_not"] = [words or None for words in searched.why_not]
@@ -296,6 +325,14 @@ def _layer(
     title = "Chance that a field, and a field with its reserve, fit on each parcel"
     description = f"{title}. {SCREENING_AID}"
     return LayerResult(FILE, "parcels", frame, LEGEND, title, description, NOTES)
+
+
+def _classes(answered: Answers, judged: npt.NDArray[np.bool_]) -> list[str]:
+    """The class of each lot in the legend."""
+    return [
+        NOT_JUDGED if not there else CANNOT_SAY if answer == CANNOT_SAY else f"{answer}, {sure}"
+        for answer, sure, there in zip(answered.answer, answered.sure, judged, strict=True)
+    ]
 
 
 def _ways(decided: npt.NDArray[np.int8]) -> str:

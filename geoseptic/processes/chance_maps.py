@@ -111,11 +111,13 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
         distance_m[further],
         zones.where_m[further],
     )
-    shifted = (obstacles.feature[source] == "building") & (uncertain.building_sigma_m > 0)
+    shifted = (obstacles.feature[source] == "building") & (uncertain.building_sigmas_m.max() > 0)
     certain = np.flatnonzero(~of_uncertain & ~shifted)
     by_buildings = np.flatnonzero(shifted)
     shapes_m, fabric = zones.shapes_m, land.fabric
     doubtful = list(fabric.outlined)
+    sigmas_m = np.column_stack([uncertain.line_sigmas_m, uncertain.building_sigmas_m])
+    own = (sigmas_m != (uncertain.line_sigma_m, uncertain.building_sigma_m)).any(axis=1)
     return wells, Ground(
         np.concatenate([shapes_m[certain[zones.outermost(certain)]], outward(fabric.disputed_m, cut.envelopes.lot_line_m)]),
         np.concatenate([fabric.claimed_m[cut.envelopes.failed], shapely.difference(fabric.claimed_m[doubtful], fabric.shapes_m[doubtful])]),
@@ -124,6 +126,8 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
         shapes_m[by_buildings[zones.outermost(by_buildings)]],
         uncertain.line_sigma_m,
         uncertain.building_sigma_m,
+        fabric.claimed_m[own],
+        sigmas_m[own],
     )
 
 
@@ -261,12 +265,15 @@ def path_results(
     count = 1 if certain else draws
     found = _Tally(ground_m.new(np.uint8), ground_m.new(np.uint8))
     for draw in range(count):
+        own = (receivers, edge)
         if field is not None:
-            receivers, edge = _drained(
-                ground_m, field, uncertain.draws.ground_offsets(field.values_m.shape[0], draw, draw + 1)[0], min_share, workers
-            )
+            offset = uncertain.draws.ground_offsets(field.values_m.shape[0], draw, draw + 1)[0]
+            own = _drained(ground_m, field, offset, min_share, workers)
         places_m = uncertain.draws.wells_m(uncertain.wells, uncertain.presumed, draw, draw + 1)[0]
-        found = _with_draw(found, receivers, edge, elevation.grid, places_m, draw == 0, well_radius_m, reach_m, workers)
+        before = found
+        found = _with_draw(before, *own, elevation.grid, places_m, draw == 0, well_radius_m, reach_m, workers)
+        for plane in (before.reached, before.left, *(own if field is not None else ())):
+            plane.drop()
     percent = ground_m.new(np.uint8)
 
     def finish(window: Window) -> None:
@@ -274,6 +281,8 @@ def path_results(
         percent.write(*window, _path_percent(found.reached.read(*window), found.left.read(*window), count, known, certain))
 
     for_windows(finish, ground_m, workers)
+    found.reached.drop()
+    found.left.drop()
     error = 0.0 if certain else sampling_error_percent(count)
     return Results(
         rasters=(
@@ -310,6 +319,8 @@ def _drained(ground_m: Plane, field: GroundError, offset: npt.NDArray[np.int64],
     filled_m, edge, receivers, d8 = (ground_m.new(kind) for kind in (np.float32, np.bool_, np.uint8, np.uint8))
     side = TILE_SHAPE[0] if ground_m.in_memory else SIDE_CELLS
     drain_by_tiles(noisy_m, filled_m, receivers, d8, edge, min_share, (side, side), workers)
+    for plane in (noisy_m, filled_m, d8):
+        plane.drop()
     return receivers, edge
 
 

@@ -122,6 +122,7 @@ def check_land(
     drunk = drinking_wells(checked_wells)
     on_water = np.array([water is True for water in checked_parcels.flags("public_water")], bool)
     built = built_lots(checked_parcels, claimed_m, roofs_m)
+    assumptions += _own_errors_told(checked_parcels, buildings)
     hidden = built & ~on_water & ~kept_land.served(fabric.shapes_m, checked_wells.shapes_m[drunk], errors_m[drunk])
     if hidden.any():
         assumptions.append(_hidden_wells_told(fabric.ids[hidden], "public_water" in checked_parcels.columns, presume_wells))
@@ -287,6 +288,18 @@ def _houses_off_the_parcels_told(ids: "np.ndarray[tuple[int], np.dtype[np.object
         f"{len(ids)} buildings near the parcels stand on none of them, may be dwellings, and have no drinking water well on record that is "
         f"surely their own: {kept}. Add their parcels, with public_water ({listed(list(ids))})"
     )
+
+
+def _own_errors_told(parcels: CheckedLayer, buildings: CheckedLayer | None) -> list[str]:
+    """That errors which lots and buildings state of their place make no distance longer, unlike those of wells."""
+    stated = [
+        f"{count} {layer.contract.name}"
+        for layer in (parcels, buildings)
+        if layer is not None and (count := int(np.isfinite(layer.numbers("location_error")).sum()))
+    ]
+    if not stated:
+        return []
+    return [f"{' and '.join(stated)} state a location error: it makes no distance longer, uncertainty alone reckons with it"]
 
 
 def _culverts(culverts: GeoDataFrame | None, frame: Frame, notes: list[str]) -> Geometries:

@@ -16,13 +16,14 @@ from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
 from geoseptic.model.rules import EXCLUSIVE, PARTS, RuleSet, with_exclusions
 from geoseptic.parcels import burn
+from geoseptic.parcels.outeredge import GAP_M, at_the_outer_edge
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
 from geoseptic.processes.kept_envelopes import groups_by_place, hashed
 from geoseptic.processes.land import Land
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.tables import OPEN_FROM_M2
 from geoseptic.terrain.windows import windows
-from geoseptic.units import from_metres, metres_per
+from geoseptic.units import from_metres, in_both_units, metres_per
 
 OFF_FROM_M2 = 1.0
 """A parcel that juts out of the raster by less is taken to lie on it: outlines and rasters are not cut that finely."""
@@ -42,6 +43,10 @@ def notices(
         if len(partly):
             where = "known in part: what lies off the elevation is unknown"
             warnings.append(f"{len(partly)} parcels lie partly off the elevation, their ground is {where} ({listed(list(partly))})")
+    edge, within_m = at_the_edge(land, rules, [cut.zones.part for cut in cuts], facts, granted)
+    counts["parcels_at_the_outer_edge"] = len(edge)
+    if len(edge):
+        warnings.append(_edge_told(edge, len(land.fabric.ids), within_m))
     cut = next((cut for cut in cuts if cut.zones.part == "drain_field"), next(iter(cuts)))
     wells = wells_to_locate(land, rules, cut)
     if wells:
@@ -78,6 +83,25 @@ def idle_answers(land: Land, rules: RuleSet, parts: Collection[str], facts: Mapp
         elif not of_a_feature and of_the_site.get(name) is not True:
             told.append(f"--granted {name} changes nothing before it is also stated that it holds: --facts {name}=yes")
     return told
+
+
+def at_the_edge(
+    land: Land, rules: RuleSet, parts: Collection[str], facts: Mapping[str, bool], granted: Collection[str]
+) -> tuple[npt.NDArray[np.object_], float]:
+    """Ids of the parcels so near to ground that is on none of them that a neighbour's well there might matter, and how near that is. [m]"""
+    asked = [rules.requirement(part, "private_well") for part in parts if not rules.silent_on(part, ("private_well",))]
+    longest_m = max((one.settled(facts, frozenset(granted)).largest.distance_m or 0.0 for one in asked), default=0.0)
+    near = at_the_outer_edge(land.fabric.claimed_m, longest_m) if longest_m > 0 else np.zeros(len(land.fabric.ids), bool)
+    return land.fabric.ids[near], longest_m
+
+
+def _edge_told(ids: npt.NDArray[np.object_], parcels: int, within_m: float) -> str:
+    return (
+        f"{len(ids)} of {parcels} parcels lie at the outer edge of the layer: within {in_both_units(within_m)} of ground that is on none "
+        f"of its parcels and wider than a road ({in_both_units(GAP_M)}); open water and public ground count as such. A well there that is "
+        "on no record closes nothing, and is presumed only where a building of the layer stands there: along that edge ground may read too "
+        f"clear. Give the parcels beyond it as well ({listed(list(ids))})"
+    )
 
 
 def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:

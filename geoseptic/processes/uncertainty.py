@@ -166,7 +166,7 @@ def uncertainty(
         most_changed=most_changed,
     )
     land_checks.check_overlap(elevation, land)
-    uncertain = uncertain_of(land, doubts)
+    uncertain = uncertain_of(land, doubts, rules)
     parts, stated, relieved = ("drain_field",), facts or {}, frozenset(granted)
     soil = soil_ground.check_soils(
         soils, floodplain, groundwater, elevation.grid.frame, rules, load_soil_criteria(), stated, trench_bottom_m

@@ -95,8 +95,8 @@ def record(
 
 
 def found(store: Store, key: str, partial: Path) -> dict[str, Any] | None:
-    """What is told of the run under `key`, its files put into `partial`, which lies in the out folder; None where it is not known or a
-    file is no longer what it was."""
+    """What is told of the run under `key`, its files put into `partial`, which lies in the out folder; None where it is not known or
+    a file is no longer what it was."""
     entry = store.find(key)
     if entry is None:
         return None

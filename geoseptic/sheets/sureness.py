@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from geoseptic.chance.answers import CERTAIN, FITS, LIKELY, NO_FIT, of_100
+from geoseptic.chance.answers import CERTAIN, FITS, LIKELY, NO_FIT, of_100, well_called
 from geoseptic.io.chances import Chances, LotChance, Place, Visit
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITH_PUMP, FITS_WITHOUT_FULL_RESERVE
 
@@ -26,6 +26,8 @@ HEADLINES: Final = {
 }
 
 NO_CLEARANCE: Final = "Cannot say. This is no clearance"
+
+NOT_STATED: Final = "a condition of the code that nobody has stated"
 
 UNTIL_KNOWN: Final = "Until it is known, treat the lot as one without room."
 
@@ -76,8 +78,12 @@ class Doubts:
 
 def doubts_of(chances: Chances, parcel_id: str, verdict: str, places: Sequence[Place], visits: Sequence[Visit]) -> Doubts:
     """The doubts of one lot with the verdict of its screening, the wells whose ground comes near, and what to survey first for it."""
-    said = said_of(verdict, chances.lots.get(parcel_id), visits)
-    return Doubts(said, tuple(places), chances.line_sigma_m, chances.building_sigma_m, chances.draws, chances.seed)
+    lot = chances.lots.get(parcel_id)
+    usual_m, own_m = (chances.line_sigma_m, chances.building_sigma_m), (math.nan, math.nan)
+    if lot is not None:
+        own_m = lot.line_sigma_m, lot.building_sigma_m
+    line_m, building_m = (usual if math.isnan(own) else own for usual, own in zip(usual_m, own_m, strict=True))
+    return Doubts(said_of(verdict, lot, visits), tuple(places), line_m, building_m, chances.draws, chances.seed)
 
 
 def visits_by_parcel(chances: Chances) -> dict[str, tuple[Visit, ...]]:
@@ -100,7 +106,7 @@ def said_of(verdict: str, lot: LotChance | None, visits: Iterable[Visit] = ()) -
         if lot.decides:
             why.append(f"What decides most: {_deciding(lot.decides)}.")
         if lot.never_certain and sure != CERTAIN and not any("Nothing is certain" in text for text in told):
-            why.append(f"Nothing is certain here before somebody has found {lot.never_certain}.")
+            why.append(f"Nothing is certain here before somebody has found {_called(lot.never_certain)}.")
     first = [visit.words.removesuffix(".").replace("; ", ", ") for visit in visits if visit.words]
     if not first and lot is not None and lot.decides and sure != CERTAIN:
         first = [_deciding(lot.decides)]
@@ -137,13 +143,18 @@ def _verb(verdict: str) -> str:
     return {DOES_NOT_FIT: "does not fit", FITS_WITHOUT_FULL_RESERVE: "fits only without the full reserve"}.get(verdict, "cannot be said")
 
 
+def _called(wells: str) -> str:
+    """Wells as they are listed, each as a sentence calls it."""
+    return ", ".join(well_called(name) for name in wells.split(", "))
+
+
 def _deciding(thing: str) -> str:
     """What decides, as something to find out."""
     if thing.startswith(PRESUMED_ON):
         return f"where the well of {thing.removeprefix(PRESUMED_ON)} is, if there is one"
     if thing.startswith("well "):
         return f"the place of {thing}"
-    return {"lot line": "where the lot lines are", "buildings": "where the buildings are"}.get(thing, thing)
+    return {"lot line": "where the lot lines are", "buildings": "where the buildings are", "open condition": NOT_STATED}.get(thing, thing)
 
 
 def numbers_of(lot: LotChance | None) -> str:
@@ -152,11 +163,14 @@ def numbers_of(lot: LotChance | None) -> str:
         return ""
     text = f"Field and reserve have room in {of_100(lot.both / 100.0)} of 100 cases"
     if not math.isnan(lot.both_low) and lot.both_high > lot.both_low:
-        text += f" ({lot.both_low:.0f} to {lot.both_high:.0f} by the draws, 95 percent interval)"
+        low, high = (of_100(end / 100.0) for end in (lot.both_low, lot.both_high))
+        text += f" ({low} to {high} by the draws, 95 percent interval)"
     if not math.isnan(lot.primary):
         text += f"; the field alone in {of_100(lot.primary / 100.0)}"
     if not math.isnan(lot.if_smallest) and lot.if_smallest - lot.both >= 0.5:
         text += f"; the smallest field that soil and house leave open, with its reserve, in {of_100(lot.if_smallest / 100.0)}"
+    if not math.isnan(lot.if_not_required) and lot.if_not_required - lot.both >= 0.5:
+        text += f"; without the distances that hang on what nobody has stated in {of_100(lot.if_not_required / 100.0)}"
     return f"{text}."
 
 

@@ -93,6 +93,8 @@ def fill_by_tiles(elevation_m: Plane, filled_m: Plane, tile_shape: tuple[int, in
         or any((level > height).any() for level, height in zip(level_m[tile], flooded[tile].height_m, strict=True))
     ]
     for_each(raise_basins, due, workers, in_files=in_files)
+    if flooded_m is not filled_m:
+        flooded_m.drop()
 
 
 def side_levels(tiles: Tiles, flooded: dict[Tile, Flooded]) -> dict[Tile, Sides]:

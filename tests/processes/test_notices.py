@@ -12,7 +12,7 @@ from geoseptic import setback_envelopes, slope_suitability
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.results import Results
 from geoseptic.model.rules import RuleSet
-from tests.processes.lots_in_a_row import SIDE_M, ground, lots, wells
+from tests.processes.lots_in_a_row import BOTTOM, LEFT, SIDE_M, ground, lots, wells
 
 FT2 = 0.3048**2
 
@@ -164,3 +164,30 @@ def test_slope_classes_say_where_their_limits_were_read():
     (citation,) = found.citations
     assert "soil survey" in citation.title and not citation.checked
     assert said(found, "not checked against the survey")
+
+
+def block(gone: int | None = None, side_m: float = SIDE_M) -> geopandas.GeoDataFrame:
+    """Five by five lots without roads, by rows, without one of them."""
+    row, col = np.divmod(np.arange(25), 5)
+    x, y = LEFT + col * side_m, BOTTOM + row * side_m
+    shapes = box(x, y, x + side_m, y + side_m)
+    frame = geopandas.GeoDataFrame({"parcel_id": [f"L{number}" for number in range(25)]}, geometry=shapes, crs=PLAIN.crs)
+    return frame if gone is None else frame.drop(index=gone)
+
+
+@pytest.mark.parametrize(("gone", "edge"), [(None, 16), (12, 24)])
+def test_parcels_beside_ground_that_is_in_no_layer_are_counted_and_told_once(gone, edge):
+    """Those along the rim, and those round a lot that is missing: a well there would be on no record and presumed nowhere."""
+    found = setback_envelopes(block(gone), PLAIN, rules=load_rules("us-wa"), parts=("drain_field", "septic_tank"))
+    told = [words for words in found.warnings if "outer edge" in words]
+    assert found.counts["parcels_at_the_outer_edge"] == edge and len(told) == 1
+    assert (
+        told[0].startswith(f"{edge} of {len(block(gone))} parcels") and "30.48 m (100 ft)" in told[0] and ("L7" in told[0]) == (gone == 12)
+    )
+
+
+def test_the_edge_is_as_wide_as_the_longest_distance_from_a_well_that_may_be_asked():
+    """By a code that may ask 200 ft the same layer has more parcels at its edge than by one that asks 100 ft."""
+    small = block(side_m=45.0)
+    counts = [setback_envelopes(small, PLAIN, rules=load_rules(rules)).counts["parcels_at_the_outer_edge"] for rules in ("us-ny", "us-wa")]
+    assert counts == [24, 16]

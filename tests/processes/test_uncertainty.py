@@ -7,7 +7,10 @@ import pytest
 import shapely
 
 from geoseptic.errors import LayerContractError, ParameterError
+from geoseptic.io import scratch
 from geoseptic.io.rulefiles import load_rules
+from geoseptic.io.scratch import new_plane
+from geoseptic.model.grid import Raster
 from geoseptic.model.reasons import BIT, UNKNOWN_REASONS
 from geoseptic.model.results import Results
 from geoseptic.parcels import envelope
@@ -178,6 +181,29 @@ def test_path_chance_is_a_share_of_the_draws_and_never_certain():
     assert {1, 50, 99} <= set(np.unique(percent)) and found.counts["path_chance_sampling_error_percent"] == pytest.approx(
         50 / math.sqrt(10), abs=0.01
     )
+
+
+def test_draws_of_a_ground_in_files_leave_none_behind(tmp_path, monkeypatch):
+    """However many grounds are drawn, so many files are there at the end, and at no time more than those of one draw besides."""
+    most: dict[int, int] = {}
+    left, found = {}, {}
+    for draws in (1, 2, 6):
+        options = given([3.0], [well_at(100, 60)], LOTS, ground_draws=draws, vertical_error_m=0.5, draws=20)
+        elevation = options["elevation"]
+        folder = tmp_path / str(draws)
+        folder.mkdir()
+        plane = new_plane(folder, elevation.grid.shape, np.float32)
+        plane.write(slice(0, plane.shape[0]), slice(0, plane.shape[1]), elevation.values)
+
+        def made(*arguments, draws=draws, folder=folder):
+            most[draws] = max(most.get(draws, 0), sum(1 for _ in folder.iterdir()) + 1)
+            return new_plane(*arguments)
+
+        monkeypatch.setattr(scratch, "new_plane", made)
+        found[draws] = uncertainty(**{**options, "elevation": Raster(plane, elevation.grid)})
+        left[draws] = len(list(folder.iterdir()))
+        assert (values_of(uncertainty(**options), "path_chance") == values_of(found[draws], "path_chance")).all()
+    assert left[1] == left[2] == left[6] and most[2] == most[6] <= most[1] + 2
 
 
 @pytest.mark.parametrize(

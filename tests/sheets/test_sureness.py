@@ -1,6 +1,7 @@
 """How sure it is, on sheets and map: words before numbers, never surer than what is known, and other layers' chances are refused."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas
@@ -45,7 +46,7 @@ VISITS = (
 def lot(row) -> LotChance:
     answer, sure, words, primary, both, low, high, smallest, never, decides, _ = (np.nan if value is None else value for value in row)
     texts = ("" if text is np.nan else text for text in (never, decides))
-    return LotChance(answer, sure, words, primary, both, low, high, smallest, *texts)
+    return LotChance(answer, sure, words, primary, both, low, high, smallest, np.nan, np.nan, np.nan, *texts)
 
 
 def of(screening, folder):
@@ -77,8 +78,18 @@ def test_numbers_come_last_with_their_interval_and_round_to_no_certainty():
     """87 of 100 has the ends that the draws leave; 99.6 is said as more than 99; what nobody knows has no number."""
     told = numbers_of(lot(chanced.LIKELY))
     assert "87 of 100" in told and "82 to 91 by the draws" in told and "alone in 95" in told
+    eased = numbers_of(replace(lot(chanced.OPEN), if_not_required=99.6))
+    assert eased.endswith("; without the distances that hang on what nobody has stated in more than 99.") and "stated" not in told
     assert "more than 99 of 100" in numbers_of(lot(("fits", "likely", "", 100.0, 99.6, 97.0, 99.9, 100.0, None, None, 0.0)))
     assert numbers_of(lot(chanced.UNKNOWN)) == "" == numbers_of(None)
+
+
+def test_ends_of_an_interval_round_to_no_certainty_and_presumed_wells_are_called_wells():
+    """As the run's own sentence says both: 99.9 is more than 99, and what is presumed on a lot is a well."""
+    odd = replace(lot(chanced.LIKELY), both_low=99.4, both_high=99.9, never_certain="W-1, presumed on A-1, presumed at B-2 and 3 more")
+    assert "(more than 99 to more than 99 by the draws" in numbers_of(odd)
+    why = said_of(FITS_BY_GRAVITY, odd).why
+    assert "Nothing is certain here before somebody has found W-1, the well presumed on A-1, the well presumed at B-2 and 3 more." in why
 
 
 @pytest.mark.parametrize(
