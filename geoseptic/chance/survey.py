@@ -84,7 +84,7 @@ def known_of(cases: Sequence[Case], places: Places, drawn: Sequence[Sequence[Dra
         if not len(unknown):
             continue
         wells_m = [places.wells_m[rows[unknown], well] for well, rows in enumerate(on[FIRST_WELL:])]
-        together = Places(
+        together = places.of_these(
             places.lot_m[on[LOT_LINE][unknown]],
             places.buildings_m[on[BUILDINGS][unknown]],
             np.stack(wells_m, axis=1) if wells_m else places.wells_m[unknown],
