@@ -10,16 +10,16 @@ What a draw gives is decided by the first of these that can:
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geoseptic.chance import spots, together
+from geoseptic.chance import kept, spots, together
 from geoseptic.chance.kept import Box, box_of, keeps, outlines_of
-from geoseptic.chance.kept import Outlines as KeptOutlines
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import envelope
 from geoseptic.parcels.buffers import MARGIN_M, QUADRANT_SEGMENTS, outward
@@ -39,8 +39,6 @@ from geoseptic.parcels.fit import (
     refused_at_once,
     room,
 )
-from geoseptic.parcels.fitgrid import Rings
-from geoseptic.parcels.fitground import Patch
 from geoseptic.parcels.fitroom import Work
 
 ONCE, NEVER, TOGETHER = range(3)
@@ -65,6 +63,7 @@ ANYWHERE: Final = Pipes(0.0, 0.0)
 NOWHERE: Final = shapely.Polygon()
 
 Floats = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 
@@ -104,18 +103,29 @@ class Case:
 
 @dataclass(frozen=True)
 class Places:
-    """Where things lie in each draw: shifts of the lot and of the buildings, (draws, 2), and the lot's wells, (draws, wells, 2). [m]"""
+    """Where things lie in each draw: shifts of the lot and of the buildings, (draws, 2), and the lot's wells, (draws, wells, 2). [m]
+
+    whole : all draws, of which these are some or are put together. shared : what is asked of one lot again and again.
+    """
 
     lot_m: Floats
     buildings_m: Floats
     wells_m: Floats
+    whole: "Places | None" = field(default=None, init=False, repr=False, compare=False)
+    shared: "dict[tuple[int, int], _OnLot]" = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __len__(self) -> int:
         return len(self.lot_m)
 
-    def kept(self, draws: npt.NDArray[np.int64]) -> "Places":
+    def kept(self, draws: Numbers) -> "Places":
         """Only those draws."""
-        return Places(self.lot_m[draws], self.buildings_m[draws], self.wells_m[draws])
+        return self.of_these(self.lot_m[draws], self.buildings_m[draws], self.wells_m[draws])
+
+    def of_these(self, lot_m: Floats, buildings_m: Floats, wells_m: Floats) -> "Places":
+        """Draws in which each thing is where it is in one of these."""
+        found = Places(lot_m, buildings_m, wells_m)
+        object.__setattr__(found, "whole", self.whole or self)
+        return found
 
 
 @dataclass(frozen=True)
@@ -144,27 +154,107 @@ def fits(case: Case, places: Places) -> Fits:
     return Fits(asker.kind, asker.decided, tuple(asker.drawn))
 
 
-class _Asker:
-    """One lot while its draws are decided."""
+class _OnLot:
+    """What the draws of one lot are looked at with, whatever is asked of them; made when it is first asked for."""
 
     def __init__(self, case: Case, places: Places) -> None:
         self.case, self.places = case, places
+        self.parts = (case.field,) if case.same else (case.field, case.reserve)
+        self.grounds: dict[int, tuple[Terrain, SiteGround]] = {}
+        self.in_middle: dict[tuple[FieldNeed, int], list[Drawn]] = {}
+
+    @classmethod
+    def of(cls, case: Case, places: Places) -> "_OnLot":
+        """That of all draws; kept with them, and with it what it is kept by."""
+        every = places.whole or places
+        return every.shared.setdefault((id(case.field), id(case.reserve)), cls(case, every))
+
+    @cached_property
+    def whole(self) -> Site:
+        """What holds the envelopes of all draws."""
+        return _site(*self.supersets())
+
+    @cached_property
+    def middle(self) -> Site:
+        """The envelopes in the middle of all draws."""
+        places = self.places
+        median = Places(*(np.median(one, axis=0, keepdims=True) for one in (places.lot_m, places.buildings_m, places.wells_m)))
+        return _site(*(one[0] for one in self.envelopes(median)))
+
+    @cached_property
+    def sides(self) -> list[spots.Side]:
+        found = []
+        for part, whole in zip(self.parts, self.whole.rings, strict=False):
+            own = Outlines.of(np.array([part.inside, shapely.union_all(_round(part))], object))
+            inside, things = (spots.sides_of(own.rings(number, self.whole.middle)) for number in (0, 1))
+            found.append(spots.Side(whole, spots.sides_of(whole), inside, things, part.wells_m))
+        return found
+
+    @cached_property
+    def far_m(self) -> float:
+        """Farther than this nothing that moves as a whole is moved. [m]"""
+        return max(float(np.hypot(*shifts_m.T).max()) for shifts_m in (self.places.lot_m, self.places.buildings_m))
+
+    @cached_property
+    def lines(self) -> list[tuple[kept.Outlines, kept.Outlines]]:
+        lot = outlines_of(np.array([self.case.lot], object), self.case.field.line_m)
+        return [(lot._replace(keep_m=np.array([part.line_m])), outlines_of(part.things, part.keep_m)) for part in self.parts]
+
+    def ground(self, terrain: Terrain) -> SiteGround:
+        """The ground under the lot."""
+        return self.grounds.setdefault(id(terrain), (terrain, SiteGround(self.whole, terrain)))[1]
+
+    def found_in_middle(self, need: FieldNeed, terrain: Terrain) -> list[Drawn]:
+        """What the real search finds in the middle of all draws, each need and terrain once."""
+        key, site = (need, id(self.ground(terrain).terrain)), self.middle
+        if key not in self.in_middle:
+            found = None if shapely.is_empty(site.field) else fit(site, need, terrain, ANYWHERE, SiteGround(site, terrain)).placement
+            self.in_middle[key] = []
+            if found is not None:
+                reserve = None if found.reserve is None else box_of(found.reserve)
+                kind = 2 if reserve is not None or need.reserve_share == 0 else 1
+                self.in_middle[key].append(Drawn(box_of(found.field), reserve, kind))
+        return self.in_middle[key]
+
+    def supersets(self) -> list[shapely.Geometry]:
+        """For each part an envelope that holds those of all draws."""
+        lot, lot_m = _about(self.places.lot_m)
+        houses, houses_m = _about(self.places.buildings_m)
+        found = []
+        for part in self.parts:
+            shape = _grown(_moved(part.inside, lot), lot_m)
+            rings = _grown(_moved_all(part.rings, houses), -houses_m)
+            wells = []
+            for number, distance_m in enumerate(part.wells_m.tolist()):
+                middle, spread_m = _about(self.places.wells_m[:, number])
+                if distance_m > spread_m + MARGIN_M:
+                    # A buffer's corners lie on the circle, the rest within.
+                    wells.append(shapely.buffer(shapely.Point(middle), distance_m - spread_m - MARGIN_M))
+            found.append(shapely.difference(shape, shapely.union_all([*part.fixed, *rings, *wells])))
+        return found
+
+    def envelopes(self, places: Places) -> list[Geometries]:
+        """For each part the envelope of each draw."""
+        return [_envelopes(part, places) for part in self.parts]
+
+
+class _Asker:
+    """One lot while its draws are decided: what fits in each, by the spots and by layouts that keep all distances (`held`)."""
+
+    def __init__(self, case: Case, places: Places) -> None:
+        self.case, self.places, self.on_lot = case, places, _OnLot.of(case, places)
         self.kind, self.decided = np.zeros(len(places), np.int8), np.full(len(places), NEVER, np.int8)
         self.held = np.zeros(len(places), np.int8)
         self.drawn: list[Drawn] = []
-        self.parts = (case.field,) if case.same else (case.field, case.reserve)
 
     def all_alike(self) -> bool:
         """Whether no draw differs from the first in anything that reaches the lot."""
-        return bool(
-            (self.places.lot_m == self.places.lot_m[0]).all()
-            and (self.places.buildings_m == self.places.buildings_m[0]).all()
-            and (self.places.wells_m == self.places.wells_m[0]).all()
-        )
+        where = self.places
+        return all(bool((one == one[0]).all()) for one in (where.lot_m, where.buildings_m, where.wells_m))
 
     def once(self) -> None:
-        envelopes = [one[0] for one in self.envelopes(np.array([0]))]
-        self.kind[:] = self.searched(*envelopes)
+        envelopes = self.on_lot.envelopes(self.places.kept(np.array([0])))
+        self.kind[:] = self.searched(*(one[0] for one in envelopes))
         self.decided[:] = ONCE
 
     def searched(self, field: shapely.Geometry, reserve: shapely.Geometry | None = None) -> int:
@@ -178,73 +268,51 @@ class _Asker:
         return best
 
     def at_spots(self) -> None:
-        whole = _site(*self.supersets(np.arange(len(self.places))))
+        whole = self.on_lot.whole
         if shapely.is_empty(whole.field):
             return
-        sides = [self.side(part, rings, whole.middle) for part, rings in zip(self.parts, whole.rings, strict=False)]
-        far_m = max(float(np.hypot(*shifts_m.T).max()) for shifts_m in (self.places.lot_m, self.places.buildings_m))
-        moves = together.Moves(self.places.lot_m, self.places.buildings_m, self.places.wells_m - whole.middle)
-        middle = _site(*(one[0] for one in self.envelopes_at(_middle(self.places))))
         for need, terrain, alone in self.case.asked:
             most = 0 if refused_at_once(whole, need) else most_by_area(whole, need)
             if most == 0 or (most == 1 and not alone):
                 continue
             self.decided[:] = TOGETHER
-            self.draw(self.found_in(middle, need, terrain, alone))
-            before, ground = self.kind.copy(), SiteGround(whole, terrain)
-            _, _, work = laid(need, MOST_LAYOUTS)
-            tries = all_tries(need, MOST_LAYOUTS, *ground.all_round)
-            alike = whole.same and work.fields is work.reserves and tries.fields is tries.reserves
-            at_most = self.most_by_spots(need, most, sides, whole.rings[-1], ground.patch, moves, far_m)
-            found = np.full((len(before), 7), -1.0)
-            together.decide(
-                sides[0],
-                sides[-1],
-                alike,
-                tries,
-                work,
-                ground.patch,
-                moves,
-                SPOTS_M,
-                MOST_SPOTS,
-                far_m,
-                alone,
-                at_most,
-                self.kind,
-                found,
-            )
-            self.draw(_drawn(found, self.kind, np.flatnonzero(self.kind > before), tries.turns, work, whole.middle))
+            self.draw([one for one in self.on_lot.found_in_middle(need, terrain) if alone or one.kind == 2])
+            self.draw(self.found_at_spots(need, terrain, alone, most))
             if (self.kind == 2).all():
                 return
 
-    def side(self, part: Keeps, whole: Rings, middle: tuple[float, float]) -> spots.Side:
-        own = Outlines.of(np.array([part.inside, shapely.union_all(_round(part))], object))
-        inside, things = (spots.sides_of(own.rings(number, middle)) for number in (0, 1))
-        return spots.Side(whole, spots.sides_of(whole), inside, things, part.wells_m)
-
-    def found_in(self, site: Site, need: FieldNeed, terrain: Terrain, alone: bool) -> list[Drawn]:
-        """What the real search finds on one site."""
-        found = None if shapely.is_empty(site.field) else fit(site, need, terrain, ANYWHERE, SiteGround(site, terrain)).placement
-        if found is None:
-            return []
-        kind = 2 if found.reserve is not None or need.reserve_share == 0 else 1
-        return [Drawn(box_of(found.field), None if found.reserve is None else box_of(found.reserve), kind)] if alone or kind == 2 else []
-
-    def most_by_spots(
-        self, need: FieldNeed, most: int, sides: list[spots.Side], spare_rings: Rings, patch: Patch, moves: together.Moves, far_m: float
-    ) -> npt.NDArray[np.int8]:
-        """What may have room in each draw by the area that it leaves, a little more than which is looked for in vain."""
-        least_m2, spare_m2, _ = least_of(need)
-        left_m2 = [NEAR_AREA * together.areas(one, spare_rings, patch, moves, SPOTS_M, MOST_SPOTS, far_m) for one in sides]
-        both = left_m2[0] >= least_m2 + spare_m2 if len(sides) == 1 else left_m2[1] >= spare_m2
-        return np.minimum(most, np.where(left_m2[0] < least_m2, 0, np.where(both, 2, 1))).astype(np.int8)
+    def found_at_spots(self, need: FieldNeed, terrain: Terrain, alone: bool, most: int) -> list[Drawn]:
+        """Raise what fits in each draw, and the layouts that do."""
+        on_lot, before, where = self.on_lot, self.kind.copy(), self.places
+        sides, ground, rings = on_lot.sides, on_lot.ground(terrain), on_lot.whole.rings[1]
+        moves = together.Moves(where.lot_m, where.buildings_m, where.wells_m - on_lot.whole.middle)
+        left_m2 = [NEAR_AREA * together.areas(one, rings, ground.patch, moves, SPOTS_M, MOST_SPOTS, on_lot.far_m) for one in sides]
+        _, _, work = laid(need, MOST_LAYOUTS)
+        tries = all_tries(need, MOST_LAYOUTS, *ground.all_round)
+        alike = on_lot.whole.same and work.fields is work.reserves and tries.fields is tries.reserves
+        at_most = np.minimum(most, _most_by_area(need, left_m2)).astype(np.int8)
+        found = np.full((len(before), 7), -1.0)
+        together.decide(
+            sides[0],
+            sides[-1],
+            alike,
+            tries,
+            work,
+            ground.patch,
+            moves,
+            SPOTS_M,
+            MOST_SPOTS,
+            on_lot.far_m,
+            alone,
+            at_most,
+            self.kind,
+            found,
+        )
+        return _drawn(found, self.kind, np.flatnonzero(self.kind > before), tries.turns, work, on_lot.whole.middle)
 
     def draw(self, drawn: Sequence[Drawn]) -> None:
         """Take layouts for every draw in which they keep all distances; those that so hold in more draws come first in `drawn`."""
-        if not drawn:
-            return
-        lot = outlines_of(np.array([self.case.lot], object), self.case.field.line_m)
-        lines = [(lot._replace(keep_m=np.array([part.line_m])), outlines_of(part.things, part.keep_m)) for part in self.parts]
+        lines = self.on_lot.lines
         rest: list[Drawn] = []
         for one in drawn:
             asked = self.held < one.kind
@@ -256,34 +324,16 @@ class _Asker:
         self.drawn += rest
         np.maximum(self.kind, self.held, out=self.kind)
 
-    def keeps(self, box: Box, part: int, lines: tuple[KeptOutlines, KeptOutlines], asked: Flags) -> Flags:
-        where = self.places
-        kept: Flags = keeps(box, *lines, where.wells_m, self.parts[part].wells_m, where.lot_m, where.buildings_m, asked)
-        return kept
+    def keeps(self, box: Box, part: int, lines: tuple[kept.Outlines, kept.Outlines], asked: Flags) -> Flags:
+        where, own = self.places, self.on_lot.parts[part]
+        return np.asarray(keeps(box, *lines, where.wells_m, own.wells_m, where.lot_m, where.buildings_m, asked))
 
-    def supersets(self, draws: npt.NDArray[np.int64]) -> list[shapely.Geometry]:
-        """For each part an envelope that holds those of all these draws."""
-        lot, lot_m = _about(self.places.lot_m[draws])
-        houses, houses_m = _about(self.places.buildings_m[draws])
-        found = []
-        for part in self.parts:
-            shape = _grown(_moved(part.inside, lot), lot_m)
-            rings = _grown(_moved_all(part.rings, houses), -houses_m)
-            wells = []
-            for number, distance_m in enumerate(part.wells_m.tolist()):
-                middle, spread_m = _about(self.places.wells_m[draws, number])
-                if distance_m > spread_m + MARGIN_M:
-                    # A buffer's corners lie on the circle, the rest within.
-                    wells.append(shapely.buffer(shapely.Point(middle), distance_m - spread_m - MARGIN_M))
-            found.append(shapely.difference(shape, shapely.union_all([*part.fixed, *rings, *wells])))
-        return found
 
-    def envelopes(self, draws: npt.NDArray[np.int64]) -> list[Geometries]:
-        """For each part the envelope of each of these draws."""
-        return self.envelopes_at(self.places.kept(draws))
-
-    def envelopes_at(self, places: Places) -> list[Geometries]:
-        return [_envelopes(part, places) for part in self.parts]
+def _most_by_area(need: FieldNeed, left_m2: list[Floats]) -> Numbers:
+    """What may have room in each draw by the area that is left for the field, and for the reserve where that differs."""
+    least_m2, spare_m2, _ = least_of(need)
+    both = left_m2[0] >= least_m2 + spare_m2 if len(left_m2) == 1 else left_m2[1] >= spare_m2
+    return np.where(left_m2[0] < least_m2, 0, np.where(both, 2, 1))
 
 
 def _envelopes(part: Keeps, places: Places) -> Geometries:
@@ -322,13 +372,8 @@ def _round(part: Keeps) -> Geometries:
     return rounded
 
 
-def _middle(places: Places) -> Places:
-    """One draw in the middle of all."""
-    return Places(*(np.median(one, axis=0, keepdims=True) for one in (places.lot_m, places.buildings_m, places.wells_m)))
-
-
 def _drawn(
-    found: Floats, kind: npt.NDArray[np.int8], draws: npt.NDArray[np.int64], turns: Floats, work: Work, middle: tuple[float, float]
+    found: Floats, kind: npt.NDArray[np.int8], draws: Numbers, turns: Floats, work: Work, middle: tuple[float, float]
 ) -> list[Drawn]:
     """The layouts found in these draws, each once, those with a reserve first; `found` as of `together.decide`."""
     order = draws[np.argsort(-kind[draws], kind="stable")]

@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-import pyogrio
 
 from geoseptic.errors import FileUnreadableError, listed
 from geoseptic.io.dbasetables import DELETED, HEADER_BYTES, beside, header_of
@@ -24,11 +23,10 @@ OF_NUMBERS: Final = OF_WHOLE_NUMBERS + b".eE"
 ROWS_AT_A_TIME: Final = 1_000_000
 
 
-def with_truths(frame: pd.DataFrame, file: str, layer: str) -> pd.DataFrame:
-    """The table with columns of truth values as such, also where empty cells have made numbers of them."""
-    kinds = pyogrio.read_info(file, layer=layer)
-    for name, kind in zip(kinds["fields"], kinds["dtypes"], strict=True):
-        if kind == "bool" and name in frame and pd.api.types.is_numeric_dtype(frame[name]):
+def with_truths(frame: pd.DataFrame, truths: Sequence[str]) -> pd.DataFrame:
+    """The table with its columns `truths`, those of truth values, as such, also where empty cells have made numbers of them."""
+    for name in truths:
+        if name in frame and pd.api.types.is_numeric_dtype(frame[name]):
             frame[name] = frame[name].astype("boolean")
     return frame
 

@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path, PurePosixPath
+from types import MappingProxyType
 from typing import Any, Final
 
 import geopandas
@@ -62,6 +63,9 @@ CURVES_LOOKED_FOR: Final = 200_000
 Extents = tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_], Bounds | None]
 """The file's own numbers of its records, which of them have no shape, and the bounds of all that have one."""
 
+IN_ONE_FILE: Final = (formats.DRIVERS["GeoPackage"], formats.DRIVERS["FlatGeobuf"])
+"""Formats of which nothing lies beside the file: while its time and size are the same, GDAL is not asked again what it holds."""
+
 ANY_DRIVER: Final = tuple(driver for drivers in formats.DRIVERS.values() for driver in drivers)
 
 OPTIONS: Final = {
@@ -75,13 +79,14 @@ OPTIONS: Final = {
 @dataclass(frozen=True)
 class GdalLayer:
     """A layer of a file that GDAL reads; see LayerSource. `file` is where GDAL reads it, which may be a working copy, `name` the layer's
-    name there, `driver` what reads it."""
+    name there, `driver` what reads it, `truths` its fields of truth values."""
 
     header: LayerHeader
     file: str
     name: str
     driver: str
     encoding: str | None
+    truths: tuple[str, ...]
 
     def read(self, columns: Sequence[str], bounds: Bounds | None) -> GeoDataFrame:
         with self._reading():
@@ -94,7 +99,7 @@ class GdalLayer:
                 )
             if self.driver == "ESRI Shapefile":
                 columnkinds.refuse_no_numbers(Path(self.file), self.header.fields, columns, self.header.source)
-            frame = columnkinds.with_truths(frame, self.file, self.name)
+            frame = columnkinds.with_truths(frame, self.truths)
         if bounds is None:
             self._refuse_fewer(len(frame))
             self._refuse_old_index()
@@ -105,7 +110,7 @@ class GdalLayer:
             table = pyogrio.read_dataframe(
                 self.file, layer=self.name, columns=list(columns), bbox=bounds, read_geometry=False, encoding=self.encoding
             )
-            return columnkinds.with_truths(table, self.file, self.name)
+            return columnkinds.with_truths(table, self.truths)
 
     def bounds(self) -> Bounds | None:
         with self._reading():
@@ -119,8 +124,7 @@ class GdalLayer:
         return tuple(int(number) for number in numbers[shapeless])
 
     def _extents(self) -> Extents:
-        state = None if formats.is_elsewhere(self.file) else Path(self.file).stat()
-        return _extents(self.file, self.name, *((state.st_mtime_ns, state.st_size) if state else (0, 0)))
+        return _extents(self.file, self.name, *((0, 0) if formats.is_elsewhere(self.file) else _state(self.file)))
 
     def _refuse_fewer(self, read: int) -> None:
         if read != self.header.features >= 0:
@@ -271,18 +275,45 @@ def _layers_of_file(path: str, file: Path, inner: str) -> list[Found]:
         file = workingcopies.beside_nothing(file)
     elif kind == "KML":
         _refuse_links(file, shown)
-    return [Found(name, str(file), name, formats.DRIVERS[kind], inner) for name in _names(shown, str(file))]
+    drivers = formats.DRIVERS[kind]
+    return [Found(name, str(file), name, drivers, inner) for name in _names(shown, str(file), in_one_file=drivers in IN_ONE_FILE)]
 
 
 def _shown(path: str, chosen: Found) -> str:
     return f"{path}|{chosen.inner}" if chosen.inner else path
 
 
-def _names(path: str, file: str) -> list[str]:
+def _names(path: str, file: str, *, in_one_file: bool = False) -> tuple[str, ...]:
     try:
-        return [str(name) for name, _ in pyogrio.list_layers(file)]
+        return _listed_once(file, *_state(file)) if in_one_file else _listed(file)
     except UNREADABLE as error:
         raise FileUnreadableError(path, said(error), "It may be damaged; check the path and the format.") from error
+
+
+def _state(file: str) -> tuple[int, int]:
+    """Time of the last change in nanoseconds, and bytes, which tell a state of the file from its others."""
+    found = Path(file).stat()
+    return found.st_mtime_ns, found.st_size
+
+
+@lru_cache(maxsize=64)
+def _listed_once(file: str, changed_ns: int, size: int) -> tuple[str, ...]:
+    return _listed(file)
+
+
+def _listed(file: str) -> tuple[str, ...]:
+    return tuple(str(name) for name, _ in pyogrio.list_layers(file))
+
+
+@lru_cache(maxsize=64)
+def _info_once(file: str, name: str, changed_ns: int, size: int) -> Mapping[str, Any]:
+    return MappingProxyType(pyogrio.read_info(file, layer=name))
+
+
+def _info(chosen: Found, encoding: str | None) -> Mapping[str, Any]:
+    if chosen.drivers in IN_ONE_FILE and encoding is None:
+        return _info_once(chosen.file, chosen.name, *_state(chosen.file))
+    return pyogrio.read_info(chosen.file, layer=chosen.name, encoding=encoding)
 
 
 def _chosen(path: str, wanted: str | None, found: Sequence[Found]) -> Found:
@@ -308,7 +339,7 @@ def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
         encoding, letters = tableletters.encoding_of(Path(chosen.file), stated.encoding)
         notes += letters
     try:
-        info = pyogrio.read_info(chosen.file, layer=chosen.name, encoding=encoding)
+        info = _info(chosen, encoding)
         if info["driver"] not in chosen.drivers:
             raise FileUnreadableError(path, f"it is in the format {info['driver']}", f"Save the layer as {formats.KNOWN}.")
         declared = None if info["crs"] is None else CRS.from_user_input(info["crs"])
@@ -336,7 +367,8 @@ def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
             raise _damaged(path, error) from error
     fields = tuple(str(name) for name in info["fields"])
     header = LayerHeader(source, path, chosen.shown, crs, fields, geometry, features, tuple(notes), stated)
-    return GdalLayer(header, chosen.file, chosen.name, str(info["driver"]), encoding)
+    truths = tuple(str(name) for name, kind in zip(info["fields"], info["dtypes"], strict=True) if kind == "bool")
+    return GdalLayer(header, chosen.file, chosen.name, str(info["driver"]), encoding, truths)
 
 
 def _refuse_unread_elements(path: str, chosen: Found, features: int) -> None:
@@ -367,8 +399,7 @@ def _curve_notes(chosen: Found, geometry: str, features: int) -> list[str]:
     )
     if not 0 <= features <= CURVES_LOOKED_FOR:
         return [f"arcs, if there are any, are {drawn}"] if "Point" not in geometry else []
-    stated = Path(chosen.file).stat()
-    count = _curves(chosen.file, chosen.name, stated.st_mtime_ns, stated.st_size)
+    count = _curves(chosen.file, chosen.name, *_state(chosen.file))
     return [f"{count} of its {features} shapes have arcs, which are {drawn}"] if count else []
 
 

@@ -12,7 +12,7 @@ import os
 import struct
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
@@ -87,8 +87,7 @@ class Store:
         except (OSError, ValueError, KeyError, TypeError, struct.error):
             self._told_damaged(path)
             return None
-        with self._lock:
-            self._used.add(path.name)
+        self._use(path.name)
         return Entry(path, record["told"], arrays)
 
     def array(self, entry: Entry, number: int) -> Values | None:
@@ -112,12 +111,15 @@ class Store:
             self._good.add((entry.path.name, number))
         return found
 
-    def arrays(self, entry: Entry) -> list[Values] | None:
-        """All arrays of a small entry, read at once; None where any is damaged or gone."""
+    def small(self, entry: Entry, number: int) -> Values | None:
+        """The same of a small array, read at once."""
+        kind, shape, at, told = entry.arrays[number]
+        dtype = np.dtype(kind)
         try:
-            data = entry.path.read_bytes()
-            found = [np.frombuffer(data, kind, prod(shape), at).reshape(shape) for kind, shape, at, _ in entry.arrays]
-            if any(_sha(array) != told for array, (_, _, _, told) in zip(found, entry.arrays, strict=True)):
+            with entry.path.open("rb") as file:
+                file.seek(at)
+                found = np.frombuffer(file.read(prod(shape) * dtype.itemsize), dtype).reshape(shape)
+            if _sha(found) != told:
                 raise ValueError("damaged")
         except FileNotFoundError:
             return None
@@ -151,8 +153,8 @@ class Store:
         except OSError as error:
             beside.unlink(missing_ok=True)
             raise DiskFullError(f"--keep {self.folder}: {error}. Make room there, delete the folder, or run without --keep.") from error
+        self._use(path.name)
         with self._lock:
-            self._used.add(path.name)
             self._good |= {(path.name, number) for number in range(len(whole))}
         start = HEAD.size + len(text)
         return Entry(path, told, tuple((kind, tuple(shape), start + at, sha) for kind, shape, at, sha in described))
@@ -161,6 +163,29 @@ class Store:
         """Tell that a result of this step was there, or was made."""
         with self._lock:
             (self.reused if reused else self.made)[step] += 1
+
+    @contextmanager
+    def noting(self) -> Iterator[set[str]]:
+        """Yields the names of the entries that this thread finds or puts within the block, as they come."""
+        names: set[str] = set()
+        token = _NOTED.set((*_NOTED.get(), names))
+        try:
+            yield names
+        finally:
+            _NOTED.reset(token)
+
+    def hold(self, names: Iterable[str]) -> None:
+        """Entries that a later run may need, though this one has no use for them, are not dropped at the end."""
+        for name in names:
+            with suppress(OSError):
+                os.utime(self.folder / name)
+                self._use(name)
+
+    def _use(self, name: str) -> None:
+        for names in _NOTED.get():
+            names.add(name)
+        with self._lock:
+            self._used.add(name)
 
     def keep_all(self) -> None:
         """Nothing is dropped at the end: this run did not need what it would have used."""
@@ -202,6 +227,8 @@ class Store:
 def _sha(array: Values) -> str:
     return hashlib.sha256(array.data.cast("B") if array.size else b"").hexdigest()
 
+
+_NOTED: Final[ContextVar[tuple[set[str], ...]]] = ContextVar("noted", default=())
 
 _IN_USE: Final[ContextVar[Store | None]] = ContextVar("kept", default=None)
 """What is kept changes no result, so no process has it among its parameters."""

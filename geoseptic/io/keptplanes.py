@@ -5,6 +5,7 @@ Parts of earlier planes go in by the hash of their own windows, and are read onl
 step runs as if this were not here.
 """
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
@@ -180,6 +181,14 @@ def by_windows(
 
     told = for_windows(find, like, workers, side_cells())
     return _planes(store, like, kinds, keys, entries, lambda window: made(window)[0]), told
+
+
+def summed(told: Iterable[Mapping[Any, int] | Iterable[tuple[Any, int]]]) -> Counter[Any]:
+    """The sum of what a step counted in each window, as a mapping or as the pairs that JSON makes of one whose keys are no text."""
+    total: Counter[Any] = Counter()
+    for counted in told:
+        total.update(dict(counted))
+    return total
 
 
 def at_cells(plane: Plane, rows: npt.NDArray[np.int64], cols: npt.NDArray[np.int64]) -> Values:

@@ -13,8 +13,10 @@ import numpy as np
 from geoseptic.errors import DiskFullError
 from geoseptic.io import cogtiles, overviews
 from geoseptic.io.cogs import Header, write_cog
+from geoseptic.io.earlierfiles import placed
+from geoseptic.io.filehashes import digest_of
 from geoseptic.io.kept import Store
-from geoseptic.io.keptplanes import Part, Piece, by_windows, pieces
+from geoseptic.io.keptplanes import Part, Piece, by_windows, pieces, summed
 from geoseptic.io.scratch import new_plane
 from geoseptic.model.planes import ArrayPlane, Plane, Values
 from geoseptic.terrain.windows import Window, windows
@@ -26,7 +28,7 @@ TILES_ACROSS: Final = 2
 def counts(plane: Plane) -> Counter[int]:
     """How many cells hold each value."""
     _, found = by_windows(plane, (), _counted, lambda window: (Part(plane, window),))
-    return sum((Counter[int](dict(pairs)) for pairs in found), Counter[int]())
+    return summed(found)
 
 
 def _counted(part: Part) -> tuple[tuple[()], list[tuple[int, int]]]:
@@ -45,7 +47,34 @@ def write(
     packing: Mapping[str, str],
 ) -> bool | None:
     """Write the file of `plane`. Whether all of it had been kept; None, and nothing written, for floats of
-    another kind and where GDAL lays its files out in another way than is known here."""
+    another kind and where GDAL lays its files out in another way than is known here.
+
+    A file of which no cell is another is taken from the outputs of the run before, and what it was put together of stays.
+    """
+    key = store.key("file", Part.whole(plane), header, method, tile_cells, dict(packing))
+    entry = store.find(key)
+    if entry is not None and placed(target, entry.told["file"], [Path(entry.told["folder"])]):
+        store.hold(entry.told["pieces"])
+        return True
+    with store.noting() as names:
+        all_there = _put_together(store, target, plane, header, method, drafts, tile_cells, packing)
+    if all_there is not None:
+        found = {"file": digest_of([target]), "folder": str(target.parent.absolute().parent), "pieces": sorted(names)}
+        if entry is None or entry.told != found:
+            store.put(key, (), found)
+    return all_there
+
+
+def _put_together(
+    store: Store,
+    target: Path,
+    plane: Plane,
+    header: Header,
+    method: overviews.Method,
+    drafts: Path,
+    tile_cells: int,
+    packing: Mapping[str, str],
+) -> bool | None:
     kind = plane.dtype
     if kind.kind == "f" and kind != np.float32:
         return None

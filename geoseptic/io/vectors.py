@@ -1,8 +1,9 @@
 """Vector layers into GeoPackages that open with their style; reading is in layers.py."""
 
 import sqlite3
-from collections.abc import Mapping, Sequence
-from contextlib import closing
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -71,6 +72,9 @@ CREATE TABLE gpkg_data_column_constraints (
 
 SCHEMA_EXTENSION: Final = ("gpkg_schema", "http://www.geopackage.org/spec121/#extension_schema", "read-write")
 
+WAITS: Final = "OGR_SQLITE_SYNCHRONOUS"
+_ALONE: Final = threading.Lock()
+
 OGR_GEOMETRY: Final[Mapping[str, str]] = {"polygon": "MultiPolygon", "line": "MultiLineString", "point": "Point"}
 
 
@@ -126,31 +130,48 @@ def write_layers(path: Path | str, layers: Sequence[LayerToWrite]) -> None:
 def _write_new(target: Path, layers: Sequence[LayerToWrite]) -> None:
     _write_rows(target, layers, index=True)
     with closing(sqlite3.connect(target)) as database, database:
+        database.execute("BEGIN")  # or each table that is made is a change of its own, for which the disk is waited for
         _add_styles(database, layers)
         _add_notes(database, layers)
         database.execute("UPDATE gpkg_contents SET last_change = ?", (WRITTEN_AT,))
 
 
-def _write_rows(target: Path, layers: Sequence[LayerToWrite], *, index: bool) -> None:
+def _write_rows(path: Path, layers: Sequence[LayerToWrite], *, index: bool) -> None:
     import pyogrio
 
-    for layer in layers:
-        pyogrio.write_dataframe(
-            _plain(layer),
-            target,
-            layer=layer.name,
-            driver="GPKG",
-            geometry_type=OGR_GEOMETRY[layer.legend.geometry],
-            promote_to_multi=layer.legend.geometry != "point",
-            dataset_options={"VERSION": "1.2"},
-            layer_options={
-                "GEOMETRY_NAME": GEOMETRY_COLUMN,
-                "FID": "fid",
-                "SPATIAL_INDEX": "YES" if index else "NO",
-                "IDENTIFIER": layer.title,
-                "DESCRIPTION": layer.description,
-            },
-        )
+    with _not_waiting_for_the_disk():
+        for layer in layers:
+            pyogrio.write_dataframe(
+                _plain(layer),
+                path,
+                layer=layer.name,
+                driver="GPKG",
+                geometry_type=OGR_GEOMETRY[layer.legend.geometry],
+                promote_to_multi=layer.legend.geometry != "point",
+                dataset_options={"VERSION": "1.2"},
+                layer_options={
+                    "GEOMETRY_NAME": GEOMETRY_COLUMN,
+                    "FID": "fid",
+                    "SPATIAL_INDEX": "YES" if index else "NO",
+                    "IDENTIFIER": layer.title,
+                    "DESCRIPTION": layer.description,
+                },
+            )
+
+
+@contextmanager
+def _not_waiting_for_the_disk() -> Iterator[None]:
+    """GDAL waits some ten times a layer until the disk has what it wrote, so that its changes of a package are undone if the machine goes
+    down; a new package needs that once, at its end."""
+    import pyogrio
+
+    with _ALONE:
+        before = pyogrio.get_gdal_config_option(WAITS)
+        pyogrio.set_gdal_config_options({WAITS: "OFF"})
+        try:
+            yield
+        finally:
+            pyogrio.set_gdal_config_options({WAITS: before})
 
 
 def _check(layer: LayerToWrite) -> None:

@@ -77,15 +77,15 @@ def fill_between(bits, cols):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def keep_runs(bits, wide, wider):  # type: ignore[no-untyped-def]
-    """Of cells that begin a run of `wide` cells in their row, keep set those that begin one of `wider`."""
-    rows, words = bits.shape
+def keep_runs(bits, wide, wider, first, last):  # type: ignore[no-untyped-def]
+    """Of cells that begin a run of `wide` cells in their row, keep set those that begin one of `wider`; in the rows from first to last."""
+    words = bits.shape[1]
     while wide < wider:
         step = min(wide, wider - wide)
         whole, part = step >> 6, np.uint64(step & 63)
         # Bits that part moves out of a word are shifted in two steps: by 64 at once is undefined.
         rest = LAST - part
-        for row in range(rows):
+        for row in range(first, last + 1):
             for word in range(words - whole - 1):
                 bits[row, word] &= bits[row, word + whole] >> part | bits[row, word + whole + 1] << rest << ONE
             if whole < words:
@@ -96,38 +96,35 @@ def keep_runs(bits, wide, wider):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def keep_stacks(bits, deep):  # type: ignore[no-untyped-def]
-    """Keep set those cells above which, themselves included, `deep` cells of their column are set."""
-    rows, words = bits.shape
+def keep_stacks(bits, deep, first, last):  # type: ignore[no-untyped-def]
+    """Keep set those cells above which, themselves included, `deep` cells of their column are set; outside of the rows from first to last
+    none is."""
+    words = bits.shape[1]
     height = 1
     while height < deep:
         step = min(height, deep - height)
-        for row in range(rows - step):
+        height += step
+        for row in range(first, last - height + 2):
             for word in range(words):
                 bits[row, word] &= bits[row + step, word]
-        for row in range(max(0, rows - step), rows):
-            for word in range(words):
-                bits[row, word] = NONE
-        height += step
+    for row in range(max(first, last - deep + 2), last + 1):
+        for word in range(words):
+            bits[row, word] = NONE
 
 
 @njit(cache=True, nogil=True)
-def places_and_ends(bits):  # type: ignore[no-untyped-def]
-    """How many cells are set, and the lowest and highest row and column among them (-1 where there is none)."""
-    rows, words = bits.shape
-    places, low, high = 0, -1, -1
-    for row in range(rows):
-        found = 0
-        for word in range(words):
-            found += count(bits[row, word])
-        if found:
-            low, high = (row if low == -1 else low), row
-            places += found
-    near, far = -1, -1
-    for word in range(words if places else 0):
+def places_and_ends(bits, first, last):  # type: ignore[no-untyped-def]
+    """How many cells are set in the rows from first to last, and the lowest and highest row and column among them (-1 where there is
+    none)."""
+    places, low, high, near, far = 0, -1, -1, -1, -1
+    for word in range(bits.shape[1]):
         anywhere = NONE
-        for row in range(low, high + 1):
-            anywhere |= bits[row, word]
+        for row in range(first, last + 1):
+            here = bits[row, word]
+            if here != NONE:
+                places += count(here)
+                low, high = (row if low == -1 else min(low, row)), max(high, row)
+                anywhere |= here
         if anywhere != NONE:
             near, far = (64 * word + lowest(anywhere) if near == -1 else near), 64 * word + highest(anywhere)
     return places, low, high, near, far

@@ -349,18 +349,18 @@ class SiteGround:
     @cached_property
     def first(self) -> tuple[Angles, Angles, Angles]:
         """Directions to try first, with the longest trench of field and of reserve in each. [rad, m]"""
-        return self._with_lengths(fitground.directions(self.rings, self.patch))
+        return self._with_lengths(*fitground.directions(self.rings, self.patch, SEEN_DROP_M))
 
     @cached_property
     def all_round(self) -> tuple[Angles, Angles, Angles]:
         """The same all round, where the first ones leave no room. [rad, m]"""
-        return self._with_lengths(fitground.more_directions(self.first[0], self.rings, self.patch, STEP_ROUND))
+        return self._with_lengths(*fitground.more_directions(self.first[0], self.rings, self.patch, STEP_ROUND, SEEN_DROP_M))
 
-    def _with_lengths(self, turns: Angles) -> tuple[Angles, Angles, Angles]:
-        longest_m = fitground.longest_level(turns, self.rings, self.patch, SEEN_DROP_M)[:, None]
+    def _with_lengths(self, turns: Angles, longest_m: Angles) -> tuple[Angles, Angles, Angles]:
+        column_m = longest_m[:, None]
         if self.same:
-            return turns, longest_m, longest_m
-        return turns, longest_m, fitground.longest_level(turns, self.spare_rings, self.patch, SEEN_DROP_M)[:, None]
+            return turns, column_m, column_m
+        return turns, column_m, fitground.longest_level(turns, self.spare_rings, self.patch, SEEN_DROP_M)[:, None]
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,9 @@ NEAR_ENOUGH = 1.25
 ROUGH_STEP_M = 3.0
 """Steps along such a trench."""
 
+FAR_OFF = 2**30
+"""A row or column that no grid has."""
+
 
 @njit(cache=True, nogil=True)
 def worth_trying(rings, spare_rings, same, tries, cell, most_cells, least_kind, work, patch):  # type: ignore[no-untyped-def]
@@ -56,33 +59,34 @@ def _keep_level(fields, spares, least_kind, work, grid, trenches, patch, open_fi
     was_open, was_open_reserve = open_fields.copy(), open_reserves.copy()
     open_fields[:] = False
     open_reserves[:] = False
+    apart, spare_apart = _apart(work.fields, work.gap_m, grid.cell), _apart(work.reserves, work.gap_m, grid.cell)
+    ends, spare_ends, levels, spare_levels = fields.ends, spares.ends, fields.level, spares.level
     for option in range(was_open.size):
-        if not was_open[option] or _level_end(fields, option, 0, work.fields, grid, trenches, patch) < 0:
+        if not was_open[option]:
+            continue
+        if levels[option, 0] == -2:
+            look_for_level(fields, option, 0, work.fields, grid, trenches, patch, ROUGH_STEP_M)
+        if levels[option, 0] < 0:
             continue
         if least_kind == 1 or was_open_reserve.size == 0:
             open_fields[option] = True
-        deep = _at_least(work.fields[option, 2] + work.gap_m, grid.cell)
-        wide = _at_least(work.fields[option, 1] + work.gap_m, grid.cell)
         for spare in range(was_open_reserve.size):
             if not was_open_reserve[spare] or (open_fields[option] and open_reserves[spare]):
                 continue
-            if _level_end(spares, spare, 0, work.reserves, grid, trenches, patch) < 0:
+            if spare_levels[spare, 0] == -2:
+                look_for_level(spares, spare, 0, work.reserves, grid, trenches, patch, ROUGH_STEP_M)
+            if spare_levels[spare, 0] < 0:
                 continue
-            spare_deep = _at_least(work.reserves[spare, 2] + work.gap_m, grid.cell)
-            spare_wide = _at_least(work.reserves[spare, 1] + work.gap_m, grid.cell)
-            for side in range(4):
-                # The reserve above the field, below it, to its right, to its left.
-                apart = spare_deep if side == 1 else deep if side == 0 else wide if side == 2 else spare_wide
-                upper, lower = (spares, fields) if side % 2 == 0 else (fields, spares)
-                up, down = (spare, option) if side % 2 == 0 else (option, spare)
-                end = 1 if side < 2 else 3
-                if upper.ends[up, end] - lower.ends[down, end - 1] < apart:
-                    continue
-                up_layouts, down_layouts = (work.reserves, work.fields) if side % 2 == 0 else (work.fields, work.reserves)
-                high = _level_end(upper, up, end, up_layouts, grid, trenches, patch)
-                if high - lower.ends[down, end - 1] < apart:
-                    continue
-                if high - _level_end(lower, down, end - 1, down_layouts, grid, trenches, patch) >= apart:
+            for end, axis in ((1, 0), (3, 1)):
+                # The reserve above the field or to its right, then below it or to its left.
+                least, spare_least = apart[option, axis], spare_apart[spare, axis]
+                if (
+                    spare_ends[spare, end] - ends[option, end - 1] >= least
+                    and _lie_apart(spares, spare, work.reserves, fields, option, work.fields, end, least, grid, trenches, patch)
+                ) or (
+                    ends[option, end] - spare_ends[spare, end - 1] >= spare_least
+                    and _lie_apart(fields, option, work.fields, spares, spare, work.reserves, end, spare_least, grid, trenches, patch)
+                ):
                     open_fields[option] = True
                     open_reserves[spare] = True
                     break
@@ -90,37 +94,60 @@ def _keep_level(fields, spares, least_kind, work, grid, trenches, patch, open_fi
 
 
 @njit(cache=True, nogil=True)
-def _level_end(room, option, end, layouts, grid, trenches, patch):  # type: ignore[no-untyped-def]
-    """One end of the places where the ground lets trenches lie, -1 where there is none."""
-    if room.level[option, end] == -2:
-        look_for_level(room, option, end, layouts, grid, trenches, patch, ROUGH_STEP_M)
-    return room.level[option, end]
+def _lie_apart(upper, up, up_layouts, lower, down, down_layouts, end, least, grid, trenches, patch):  # type: ignore[no-untyped-def]
+    """Whether the ground lets trenches of layout `up` lie so many cells above (`end` 1) or to the right (3) of those of layout `down`."""
+    if upper.level[up, end] == -2:
+        look_for_level(upper, up, end, up_layouts, grid, trenches, patch, ROUGH_STEP_M)
+    if upper.level[up, end] - lower.ends[down, end - 1] < least:
+        return False
+    if lower.level[down, end - 1] == -2:
+        look_for_level(lower, down, end - 1, down_layouts, grid, trenches, patch, ROUGH_STEP_M)
+    return upper.level[up, end] - lower.level[down, end - 1] >= least
 
 
 @njit(cache=True, nogil=True)
 def _keep_open(fields, spares, least_kind, work, cell, open_fields, open_reserves):  # type: ignore[no-untyped-def]
     """Set which layouts can be part of an answer of `least_kind`, by the ends of their blocks; whether any can."""
-    open_fields[:] = False
-    open_reserves[:] = False
+    apart, spare_apart = _apart(work.fields, work.gap_m, cell), _apart(work.reserves, work.gap_m, cell)
+    last, beyond = _outermost(fields, apart)
+    spare_last, spare_beyond = _outermost(spares, spare_apart)
     for option in range(fields.shape[0]):
-        low, high, near, far = fields[option]
-        if high < 0:
-            continue
-        if least_kind == 1 or spares.shape[0] == 0:
-            open_fields[option] = True
-        deep, wide = work.fields[option, 2] + work.gap_m, work.fields[option, 1] + work.gap_m
-        for spare in range(spares.shape[0]):
-            spare_low, spare_high, spare_near, spare_far = spares[spare]
-            spare_deep, spare_wide = work.reserves[spare, 2] + work.gap_m, work.reserves[spare, 1] + work.gap_m
-            if spare_high >= 0 and (
-                spare_high - low >= _at_least(deep, cell)
-                or high - spare_low >= _at_least(spare_deep, cell)
-                or spare_far - near >= _at_least(wide, cell)
-                or far - spare_near >= _at_least(spare_wide, cell)
-            ):
-                open_fields[option] = True
-                open_reserves[spare] = True
+        alone = least_kind == 1 or spares.shape[0] == 0
+        open_fields[option] = fields[option, 1] >= 0 and (alone or _beside(fields[option], apart[option], spare_last, spare_beyond))
+    for spare in range(spares.shape[0]):
+        open_reserves[spare] = spares[spare, 1] >= 0 and _beside(spares[spare], spare_apart[spare], last, beyond)
     return open_fields.any()
+
+
+@njit(cache=True, nogil=True)
+def _outermost(ends, apart):  # type: ignore[no-untyped-def]
+    """Over all blocks, for rows and for columns: the last one at which a block begins, and the first one that lies apart from one."""
+    last, beyond = np.full(2, -1), np.full(2, FAR_OFF)
+    for option in range(ends.shape[0]):
+        if ends[option, 1] >= 0:
+            for axis in range(2):
+                last[axis] = max(last[axis], ends[option, 2 * axis + 1])
+                beyond[axis] = min(beyond[axis], ends[option, 2 * axis] + apart[option, axis])
+    return last, beyond
+
+
+@njit(cache=True, nogil=True)
+def _beside(ends, apart, last, beyond):  # type: ignore[no-untyped-def]
+    """Whether a block with such ends may lie apart from one of the others, by their `_outermost`."""
+    for axis in range(2):
+        if last[axis] - ends[2 * axis] >= apart[axis] or ends[2 * axis + 1] >= beyond[axis]:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _apart(layouts, gap_m, cell):  # type: ignore[no-untyped-def]
+    """How many rows and columns beyond a rectangle of each layout the next one lies at least, shape (layouts, 2)."""
+    found = np.empty((layouts.shape[0], 2), np.int64)
+    for option in range(layouts.shape[0]):
+        for axis in range(2):
+            found[option, axis] = _at_least(layouts[option, 2 - axis] + gap_m, cell)
+    return found
 
 
 @njit(cache=True, nogil=True)

@@ -74,18 +74,17 @@ def inside_cells(rings, left, bottom, cell, rows, cols):  # type: ignore[no-unty
             x1, y1 = x2, y2
             if y0 > y1:
                 x0, y0, x1, y1 = x1, y1, x0, y0
-            first = max(0, int(math.ceil(y0 - 0.5)))
-            last = min(rows - 1, int(math.ceil(y1 - 0.5)) - 1)
-            for row in range(first, last + 1):
-                across = x0 + (row + 0.5 - y0) * (x1 - x0) / (y1 - y0)
-                col = max(0, int(math.ceil(across - 0.5)))
-                if col < cols:
-                    turn_over(inside, row, col)
+            lean = (x1 - x0) / (y1 - y0) if y1 > y0 else 0.0
+            first, last = int(math.ceil(y0 - 0.5)), int(math.ceil(y1 - 0.5)) - 1
             low_row, high_row = max(0, int(math.floor(y0 - slack))), min(rows - 1, int(math.floor(y1 + slack)))
-            at_low = x0 + (min(max(y0, float(low_row)), y1) - y0) * (x1 - x0) / (y1 - y0) if y1 > y0 else x0
+            at_low = x0 + (min(max(y0, float(low_row)), y1) - y0) * lean
             for row in range(low_row, high_row + 1):
+                if first <= row <= last:
+                    col = max(0, int(math.ceil(x0 + (row + 0.5 - y0) * lean - 0.5)))
+                    if col < cols:
+                        turn_over(inside, row, col)
                 # Where the side leaves a row it enters the next one.
-                at_high = x0 + (max(min(y1, row + 1.0), y0) - y0) * (x1 - x0) / (y1 - y0) if y1 > y0 else x1
+                at_high = x0 + (max(min(y1, row + 1.0), y0) - y0) * lean if y1 > y0 else x1
                 from_col = max(0, int(math.floor(min(at_low, at_high) - slack)))
                 to_col = min(cols - 1, int(math.floor(max(at_low, at_high) + slack)))
                 fill(cut, row, from_col, to_col)
@@ -141,6 +140,6 @@ def _holds_square(rings, side_m, most_cells):  # type: ignore[no-untyped-def]
     if wide > min(rows, cols):
         return False
     free, _ = inside_cells(rings, left, bottom, cell, rows, cols)
-    keep_runs(free, 1, wide)
-    keep_stacks(free, wide)
+    keep_runs(free, np.int64(1), wide, np.int64(0), rows - 1)
+    keep_stacks(free, wide, np.int64(0), rows - 1)
     return free.any()

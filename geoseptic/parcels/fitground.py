@@ -325,9 +325,9 @@ def touched_by(rings, patch):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def directions(rings, patch):  # type: ignore[no-untyped-def]
+def directions(rings, patch, drop_m):  # type: ignore[no-untyped-def]
     """Directions to try first for the trenches, in radians from east, within half a turn: along the contour where most of the ground under
-    the envelope of these rings falls, then along the envelope's own sides."""
+    the envelope of these rings falls, then along the envelope's own sides. And for each as of `longest_level`. [rad, m]"""
     bins = 180 // BIN_DEGREES
     width = math.pi / bins
     touched = touched_by(rings, patch)
@@ -350,12 +350,14 @@ def directions(rings, patch):  # type: ignore[no-untyped-def]
             found[count] = angles[number] / weights[number]
             weights[number] = 0.0
             count += 1
-    return _with_sides(found, count, rings, patch, EDGE_TURNS)
+    turns = _with_sides(found, count, rings, patch, EDGE_TURNS)
+    return turns, _longest_level(turns, touched, patch, drop_m)
 
 
 @njit(cache=True, nogil=True)
-def more_directions(turns, rings, patch, step):  # type: ignore[no-untyped-def]
-    """These directions, others at even steps all round, and those of all long sides of the envelope. [rad]"""
+def more_directions(turns, rings, patch, step, drop_m):  # type: ignore[no-untyped-def]
+    """These directions, others at even steps all round, and those of all long sides of the envelope; for each as of `longest_level`.
+    [rad, m]"""
     steps = int(math.pi / step + 0.5)
     found = np.empty(turns.size + steps + 2 * MORE_EDGE_TURNS)
     found[: turns.size] = turns
@@ -364,7 +366,8 @@ def more_directions(turns, rings, patch, step):  # type: ignore[no-untyped-def]
         if _new(number * step, turns):
             found[count] = number * step
             count += 1
-    return _with_sides(found, count, rings, patch, MORE_EDGE_TURNS)
+    turns = _with_sides(found, count, rings, patch, MORE_EDGE_TURNS)
+    return turns, _longest_level(turns, touched_by(rings, patch), patch, drop_m)
 
 
 @njit(cache=True, nogil=True)
@@ -410,16 +413,25 @@ def longest_level(turns, rings, patch, drop_m):  # type: ignore[no-untyped-def]
     """For each direction the longest trench that may be worth trying: where the ground under the shape falls one way along the direction
     everywhere, a trench of this length falls `EVEN_ENOUGH` times `drop_m` even where it falls least. Infinite where it rises and falls.
     [m]"""
-    touched = touched_by(rings, patch)
+    return _longest_level(turns, touched_by(rings, patch), patch, drop_m)
+
+
+@njit(cache=True, nogil=True)
+def _longest_level(turns, touched, patch, drop_m):  # type: ignore[no-untyped-def]
+    rises, count = np.empty((touched.size, 2)), 0
+    for row in range(touched.shape[0]):
+        for col in range(touched.shape[1]):
+            rise_x, rise_y = patch.planes[row, col, 1], patch.planes[row, col, 2]
+            if touched[row, col] and not np.isnan(rise_x + rise_y):
+                rises[count, 0], rises[count, 1] = rise_x, rise_y
+                count += 1
     longest = np.empty(turns.size)
     for number in range(turns.size):
         cosine, sine = math.cos(turns[number]), math.sin(turns[number])
         least, most = np.inf, -np.inf
-        for row in range(touched.shape[0]):
-            for col in range(touched.shape[1]):
-                rise = patch.planes[row, col, 1] * cosine + patch.planes[row, col, 2] * sine
-                if touched[row, col] and not np.isnan(rise):
-                    least, most = min(least, rise), max(most, rise)
+        for at in range(count):
+            rise = rises[at, 0] * cosine + rises[at, 1] * sine
+            least, most = min(least, rise), max(most, rise)
         gentlest = max(least, -most, 0.0)
         longest[number] = EVEN_ENOUGH * drop_m / gentlest if 0 < gentlest < np.inf else np.inf
     return longest

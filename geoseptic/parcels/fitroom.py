@@ -7,9 +7,12 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.parcels.bitrows import ALL, NONE, ONE, Bits, keep_runs, keep_stacks, lowest, places_and_ends
+from geoseptic.parcels.bitrows import ALL, LAST, NONE, ONE, Bits, keep_runs, keep_stacks, lowest, places_and_ends
 from geoseptic.parcels.fitgrid import SLACK_M, cells_for
 from geoseptic.parcels.fitground import Trenches, runs_level, where_of
+
+WIDE, TALLEST, FIRST_ROW, LAST_ROW = range(4)
+"""What the state of runs of cells tells, as of `_unmade`."""
 
 
 class Work(NamedTuple):
@@ -66,10 +69,16 @@ class Room(NamedTuple):
 def room_in(free, cols, layouts, tried, cell):  # type: ignore[no-untyped-def]
     """Room for the tried ones of the layouts where all cells are free; lengths are rounded up to cells."""
     room = _no_room(layouts.shape[0], free.shape, cols)
-    for option in range(layouts.shape[0]):
+    runs, state = free.copy(), _unmade(free)
+    # From the last layout to the first trenches get longer, and runs that are long enough for one are looked through for the next.
+    for option in range(layouts.shape[0] - 1, -1, -1):
         if tried[option]:
-            room.wide[option], room.deep[option] = cells_for(layouts[option, 1], cell), cells_for(layouts[option, 2], cell)
-    _set_ends(room, _set_room(room, free, room.wide, room.deep, tried))
+            wide, deep = cells_for(layouts[option, 1], cell), cells_for(layouts[option, 2], cell)
+            room.wide[option], room.deep[option] = wide, deep
+            if _runs_stack(runs, state, free, wide, deep):
+                first, last = state[FIRST_ROW], state[LAST_ROW] - deep + 1
+                _set_stacks(room.fits[option], runs, deep, first, last)
+                _set_ends(room, option, first, last)
     return room
 
 
@@ -78,77 +87,88 @@ def blocks(inner, touched, cols, layouts, tried, cell):  # type: ignore[no-untyp
     """Blocks of cells that the tried ones of the layouts might touch, whatever their place between the cells: the shape must touch all
     of them, and hold those that are not on the rim."""
     room = _no_room(layouts.shape[0], inner.shape, cols)
-    for option in range(layouts.shape[0]):
+    runs, state, inner_runs, inner_state = touched.copy(), _unmade(touched), inner.copy(), _unmade(inner)
+    within = np.empty_like(inner)
+    for option in range(layouts.shape[0] - 1, -1, -1):
         if tried[option]:
             # Smaller by the slack on each side, so that cells that only just lie inside the rectangle count as such.
-            room.wide[option] = cells_for(layouts[option, 1] - 4 * SLACK_M, cell)
-            room.deep[option] = cells_for(layouts[option, 2] - 4 * SLACK_M, cell)
-    touches = _set_room(room, touched, room.wide, room.deep, tried)
-    if not touches.any():
-        return room
-    within = np.zeros_like(room.fits)
-    inner_room = Room(cols, room.wide, room.deep, within, room.places, room.ends, room.level)
-    _set_room(inner_room, inner, room.wide - 2, room.deep - 2, touches)
-    for option in range(layouts.shape[0]):
-        if touches[option] and room.wide[option] > 2 and room.deep[option] > 2:
-            for row in range(inner.shape[0]):
-                for word in range(inner.shape[1]):
-                    rimmed = NONE
-                    if row + 1 < inner.shape[0]:
-                        rimmed = within[option, row + 1, word] >> ONE
-                        if word + 1 < inner.shape[1]:
-                            rimmed |= within[option, row + 1, word + 1] << np.uint64(63)
-                    room.fits[option, row, word] &= rimmed
-    _set_ends(room, touches)
+            wide = cells_for(layouts[option, 1] - 4 * SLACK_M, cell)
+            deep = cells_for(layouts[option, 2] - 4 * SLACK_M, cell)
+            room.wide[option], room.deep[option] = wide, deep
+            if not _runs_stack(runs, state, touched, wide, deep):
+                continue
+            rimmed = wide > 2 and deep > 2
+            if rimmed and not _runs_stack(inner_runs, inner_state, inner, wide - 2, deep - 2):
+                continue
+            first, last = state[FIRST_ROW], state[LAST_ROW] - deep + 1
+            if rimmed:
+                first, last = max(first, inner_state[FIRST_ROW] - 1), min(last, inner_state[LAST_ROW] - deep + 2)
+            _set_stacks(room.fits[option], runs, deep, first, last)
+            if rimmed:
+                _set_stacks(within, inner_runs, deep - 2, first + 1, last + 1)
+                _keep_rimmed(room.fits[option], within, first, last)
+            _set_ends(room, option, first, last)
     return room
 
 
 @njit(cache=True, nogil=True)
-def _set_room(room, free, wide, deep, tried):  # type: ignore[no-untyped-def]
-    """Set in `room.fits` where `wide` x `deep` cells are wholly free, for the tried layouts of which either is more than none; for which
-    there may be such places."""
-    runs, across, tallest = free.copy(), np.int64(1), free.shape[0]
-    found = np.zeros(tried.size, np.bool_)
-    # From the last layout to the first trenches get longer, and runs that are long enough for one are looked through for the next.
-    for option in range(tried.size - 1, -1, -1):
-        if not tried[option] or wide[option] < 1 or deep[option] < 1:
-            continue
-        if wide[option] < across:
-            runs, across, tallest = free.copy(), np.int64(1), free.shape[0]
-        if tallest > 0 and wide[option] > across:
-            keep_runs(runs, across, wide[option])
-            tallest = _most_rows(runs)
-        across = wide[option]
-        # Without so many rows one above the other that have such runs there is no block.
-        if tallest >= deep[option]:
-            fits = room.fits[option]
-            for row in range(fits.shape[0]):
-                for word in range(fits.shape[1]):
-                    fits[row, word] = runs[row, word]
-            keep_stacks(fits, deep[option])
-            found[option] = True
-    return found
+def _unmade(free):  # type: ignore[no-untyped-def]
+    """The state of `_runs_stack` where runs are free cells yet: how wide they are, how many rows that have any follow one on the other at
+    most, and the first and last row that has any."""
+    return np.array([1, free.shape[0], 0, free.shape[0] - 1])
 
 
 @njit(cache=True, nogil=True)
-def _most_rows(bits):  # type: ignore[no-untyped-def]
-    """How many rows that have any cell set follow one on the other, at most."""
-    most = rows = 0
-    for row in range(bits.shape[0]):
-        anywhere = NONE
-        for word in range(bits.shape[1]):
-            anywhere |= bits[row, word]
-        rows = rows + 1 if anywhere != NONE else 0
-        most = max(most, rows)
-    return most
+def _runs_stack(runs, state, free, wide, deep):  # type: ignore[no-untyped-def]
+    """Make `runs`, as its state tells of it, the free cells that begin a run of `wide`; whether so many rows one above the other have
+    any, without which there is no block."""
+    if wide < state[WIDE]:
+        for row in range(free.shape[0]):
+            for word in range(free.shape[1]):
+                runs[row, word] = free[row, word]
+        state[WIDE], state[TALLEST], state[FIRST_ROW], state[LAST_ROW] = 1, free.shape[0], 0, free.shape[0] - 1
+    if wide > state[WIDE] and state[TALLEST] > 0:
+        keep_runs(runs, state[WIDE], wide, state[FIRST_ROW], state[LAST_ROW])
+        most = rows = 0
+        first, last = state[LAST_ROW] + 1, state[LAST_ROW]
+        for row in range(state[FIRST_ROW], state[LAST_ROW] + 1):
+            anywhere = NONE
+            for word in range(runs.shape[1]):
+                anywhere |= runs[row, word]
+            rows = rows + 1 if anywhere != NONE else 0
+            most = max(most, rows)
+            if rows > 0:
+                first, last = min(first, row), row
+        state[TALLEST], state[FIRST_ROW], state[LAST_ROW] = most, first, last
+    state[WIDE] = wide
+    return state[TALLEST] >= deep
 
 
 @njit(cache=True, nogil=True)
-def _set_ends(room, tried):  # type: ignore[no-untyped-def]
-    for option in range(tried.size):
-        if tried[option]:
-            room.places[option], low, high, near, far = places_and_ends(room.fits[option])
-            room.ends[option, 0], room.ends[option, 1], room.ends[option, 2], room.ends[option, 3] = low, high, near, far
+def _set_stacks(fits, runs, deep, first, last):  # type: ignore[no-untyped-def]
+    """Set in `fits` the runs in the rows from first to last above which, themselves included, there are `deep`."""
+    for row in range(first, last + deep):
+        for word in range(fits.shape[1]):
+            fits[row, word] = runs[row, word]
+    keep_stacks(fits, deep, first, last + deep - 1)
+
+
+@njit(cache=True, nogil=True)
+def _keep_rimmed(fits, within, first, last):  # type: ignore[no-untyped-def]
+    """Keep set, in the rows from first to last, the cells whose upper right neighbour is set in `within`."""
+    words = fits.shape[1]
+    for row in range(first, last + 1):
+        for word in range(words):
+            rimmed = within[row + 1, word] >> ONE
+            if word + 1 < words:
+                rimmed |= within[row + 1, word + 1] << LAST
+            fits[row, word] &= rimmed
+
+
+@njit(cache=True, nogil=True)
+def _set_ends(room, option, first, last):  # type: ignore[no-untyped-def]
+    room.places[option], low, high, near, far = places_and_ends(room.fits[option], first, last)
+    room.ends[option, 0], room.ends[option, 1], room.ends[option, 2], room.ends[option, 3] = low, high, near, far
 
 
 @njit(cache=True, nogil=True)

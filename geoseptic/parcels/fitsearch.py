@@ -153,13 +153,18 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
                     to_row, to_col = _cell_at(where, grid, spot.u + 0.5 * length_m, spot.v + 0.5 * depth_m)
                     least_run, least_to_middle = _least_runs(house, grid, spot, length_m, depth_m)
                     for_place = _for_place(least_run, least_to_middle, length_m)
-                    if not ceilings[to_row, to_col] + for_place > to_beat:
+                    at_most = ceilings[to_row, to_col] + for_place
+                    if not at_most > to_beat:
+                        continue
+                    if not at_most - PUMPED > to_beat:
+                        height = _middle(planes, path_m, where, grid, spot, length_m, depth_m)[0]
+                        if _in_hand(house, height, least_run) < FALL_TO_SPARE_M:
+                            continue
+                    if not may_run_level(planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
                         continue
                     run, to_middle = _runs(house, grid, spot, length_m, depth_m)
                     height, slope, path = _middle(planes, path_m, where, grid, spot, length_m, depth_m)
                     if not _score(_in_hand(house, height, run), path, slope, run, length_m, to_middle) > to_beat:
-                        continue
-                    if not may_run_level(planes, where, spot.u, spot.v, grid.cosine, grid.sine, count, length_m, work.trenches, STEP_M):
                         continue
                     corner = _highest_corner(planes, path_m, where, grid, spot, length_m, depth_m)
                     uphill = PUMPED if _in_hand(house, corner, run) < FALL_TO_SPARE_M else 0.0

@@ -78,7 +78,7 @@ NOTES: Final[Mapping[str, str]] = {
     "chance_if_gentler": "As chance_both, on all ground that perhaps is not too steep: whose cells are not over the limit for certain. "
     "Empty where no ground of the parcel lies near a limit",
     "open_conditions": "What that is: distances that hang on a condition which nobody has stated, or on the lie of ground of which not "
-    "enough is known. They count as required in every other column",
+    "enough is known or round a well of uncertain place. They count as required in every other column",
     "decides": "Of an undecided lot the thing that knowing settles most, or on which most of the doubt hangs; slope where it would be "
     "decided if the heights were exact",
     "settled_by": "Chance that knowing it settles the answer, in percent; 0 where more than that must be known; empty for slope",
@@ -251,9 +251,9 @@ def fit_results(
     never_certain = np.array([bool(names) for names in rough], bool) & drawn.wells_matter
     answered = answers(chances.largest, chances.least, never_certain, rules.certainty, by_slope)
     told = in_words(answered, chances, rough, searched.why_not, rules.certainty, by_slope)
-    looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, chances, rules.certainty)
-    looked.decides[answered.by_slope & (answered.answer == CANNOT_SAY)] = SLOPE
     open_near = open_conditions(searched.shapes_m, field, reserve)
+    looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, chances, open_near, rules.certainty)
+    looked.decides[answered.by_slope & (answered.answer == CANNOT_SAY)] = SLOPE
     layer = _layer(land, searched, drawn, chances, by_slope, rough, open_near, answered, told, looked, uncertain)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -43,6 +44,12 @@ Floats = npt.NDArray[np.float64]
 NOTHING = Found(
     field=False, reserve=False, planned=False, smaller=False, in_possible=False, on_unknown_ground=False, tank=None, by_gravity=None
 )
+
+
+@lru_cache(maxsize=1000)
+def _found(before: Found = NOTHING, /, **told: bool | str | None) -> Found:
+    """What was found before with what is told now; most lots share one of a few."""
+    return replace(before, **told)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)
@@ -253,7 +260,8 @@ def _told_of_tanks(lots: Lots, laid: Laid) -> list[Searched]:
     out = []
     for lot, answer in enumerate(laid.answers):
         there = bool(placed[lot]) if has_house[lot] else None
-        out.append(replace(answer, found=replace(answer.found, tank=there, tank_in_possible=there is False and bool(in_possible[lot]))))
+        found = _found(answer.found, tank=there, tank_in_possible=there is False and bool(in_possible[lot]))
+        out.append(Searched(answer.fit, answer.drawn_for, found, answer.need))
     return out
 
 
@@ -265,20 +273,20 @@ def _searched(lots: Lots, lot: int, setting: Setting, clear: Site, possible: Sit
     """
     chosen = lots.sizes[lot]
     if lots.why_not[lot]:
-        return Searched(None, "", replace(NOTHING, unsized=lots.why_not[lot]))
+        return Searched(None, "", _found(unsized=lots.why_not[lot]))
     if chosen.largest is None or chosen.planned is None or chosen.smallest is None:
-        return Searched(None, "", replace(NOTHING, soil_forbids=chosen.size.why_not, unsized=chosen.in_doubt))
+        return Searched(None, "", _found(soil_forbids=chosen.size.why_not, unsized=chosen.in_doubt))
     terrain, pipes = setting.terrain, setting.pipes
     ground = SiteGround(clear, terrain)
     first = fit(clear, chosen.largest, terrain, pipes, ground)
     if first.placement is not None:
         grounds[lot] = ground
     if has_both(first, chosen.largest):
-        return Searched(first, LARGEST, replace(NOTHING, field=True, reserve=True), chosen.largest)
+        return Searched(first, LARGEST, _found(field=True, reserve=True), chosen.largest)
     for bed in chosen.beds:
         laid = fit(clear, bed, setting.bed_terrain, pipes)
         if has_both(laid, bed):
-            return Searched(laid, AS_A_BED, replace(NOTHING, field=True, reserve=True), bed)
+            return Searched(laid, AS_A_BED, _found(field=True, reserve=True), bed)
     drawn, size, drawn_need = (first, LARGEST, chosen.largest) if first.placement else (first, "", None)
     met_unknown, alone = first.met_unknown_ground, False
     fits: dict[str, bool] = {}
@@ -305,8 +313,7 @@ def _searched(lots: Lots, lot: int, setting: Setting, clear: Site, possible: Sit
         there = room(site, chosen.smallest, replace(terrain, unknown_is_good=True), pipes)
         on_unknown = there.both
         alone |= there.field
-    told = replace(
-        NOTHING,
+    told = _found(
         field=first.placement is not None,
         planned=fits.get(PLANNED, False),
         smaller=any(fits.values()),
@@ -315,7 +322,7 @@ def _searched(lots: Lots, lot: int, setting: Setting, clear: Site, possible: Sit
         on_unknown_ground=on_unknown,
         alone_at_best=alone,
     )
-    return Searched(replace(drawn, decided_by=first.decided_by), size, told, drawn_need)
+    return Searched(drawn if drawn is first else replace(drawn, decided_by=first.decided_by), size, told, drawn_need)
 
 
 def rooms_on_good_ground(lots: Lots, setting: Setting, shapes_m: Geometries) -> list[bool]:

@@ -1,6 +1,5 @@
 """The ground's drainage and the flow paths to wells, window by window wherever a step is not global."""
 
-from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -9,7 +8,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.io import kept
-from geoseptic.io.keptplanes import Part, at_once, by_windows
+from geoseptic.io.keptplanes import Part, at_once, by_windows, summed
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Geometries
@@ -234,12 +233,12 @@ def path_results(
         like, (np.float32,), _ponding, lambda window: (Part(ground.filled_m, window), Part(ground.ground_m, window), per_m), workers
     )
     _, found = by_windows(like, (), _tally, labels, workers)
-    totals = sum((Counter[int](dict(answers)) for answers, _, _ in found), Counter[int]())
+    totals = summed(answers for answers, _, _ in found)
     cells = np.zeros(wells, np.int64)
     for _, reached, _ in found:
         well, number = np.array(reached, np.int64).reshape(-1, 2).T
         cells[well] += number
-    shared = sum((Counter[int](dict(edges)) for _, _, edges in found), Counter[int]())
+    shared = summed(edges for _, _, edges in found)
     edges = {key // MOST_WELLS * wells + key % MOST_WELLS: length for key, length in shared.items()}
     bound = f"within {reach:g} {BRITISH[unit]} along the flow path"
     hidden = f" {presumed} presumed wells, on no record, count as if at the nearest edge of their lots." if presumed else ""

@@ -70,18 +70,23 @@ def ground_findings(elevation: Raster) -> list[Finding]:
 @stage("parted ground")
 def parted_ground(elevation: Raster) -> Finding:
     """Pieces of ground that sheer steps part from all other ground."""
-    grid, heights_m = elevation.grid, elevation.plane.array()
+    grid, plane = elevation.grid, elevation.plane
     step = in_both_units(parted.least_step_m(grid.cell_size_m))
-    if not parted.has_sheer_steps(heights_m, grid.cell_size_m):
+
+    def given(window: Window) -> tuple[Any, ...]:
+        return Part(plane, widened(window, 1, plane.shape)[0]), grid.cell_size_m
+
+    if not any(by_windows(plane, (), _sheer, given)[1]):
         return finding(
             "elevation", "parted_ground", False, f"no ground is parted from the rest by steps of more than {step}", {"pieces": 0.0}
         )
-    if heights_m.size > MOST_CELLS:
+    if plane.shape[0] * plane.shape[1] > MOST_CELLS:
         text = (
             f"the elevation has steps of more than {step} from one cell to the next, and is too large for a look whether they part ground "
             "from the rest: run check_inputs on parts of it"
         )
-        return finding("elevation", "parted_ground", True, text, {"cells": float(heights_m.size)})
+        return finding("elevation", "parted_ground", True, text, {"cells": float(plane.shape[0] * plane.shape[1])})
+    heights_m = plane.array()
     found = parted.parted_ground(heights_m, grid.cell_size_m)
     first = found[:PRINTED_PLACES]
     x_m, y_m = grid.middles_m(*(np.array([getattr(piece, axis) for piece in first], np.int64) for axis in ("row", "col")))
@@ -98,6 +103,10 @@ def parted_ground(elevation: Raster) -> Finding:
     )
     numbers = {"pieces": float(len(found)), "cells": float(sum(piece.cells for piece in found))}
     return finding("elevation", "parted_ground", bool(found), text, numbers)
+
+
+def _sheer(heights_m: Part, cell_m: float) -> tuple[tuple[()], bool]:
+    return (), parted.has_sheer_steps(heights_m.read(), cell_m)
 
 
 @stage("lone heights")

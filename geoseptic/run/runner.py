@@ -63,7 +63,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             same = None if store is None or wanted.keep is None else sameruns.key_of(store, process, wanted, headers, inputs, version)
             if store is not None and same is not None:
                 with outputs.beside(wanted.out) as partial:
-                    told = sameruns.found(store, same, wanted.out, partial)
+                    told = sameruns.found(store, same, partial)
                     if told is not None:
                         warnings = [*told["warnings"]["read"], *told_of_folder, *told["warnings"]["results"]]
                         record = sameruns.record(told, process, wanted, warnings, started, heard.seconds) | {"kept": store.record}

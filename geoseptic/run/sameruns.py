@@ -5,16 +5,15 @@ where that is not known, or an output was touched since, the run is done as any 
 """
 
 import os
-import shutil
 import sqlite3
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import fields
 from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
 from geoseptic.errors import FileUnreadableError
+from geoseptic.io.earlierfiles import placed
 from geoseptic.io.filehashes import digest_of
 from geoseptic.io.formats import format_of
 from geoseptic.io.kept import Store
@@ -95,39 +94,20 @@ def record(
     return {name: own.get(name, told["record"].get(name)) for name in told["names"]}
 
 
-def found(store: Store, key: str, out: Path, partial: Path) -> dict[str, Any] | None:
-    """What is told of the run under `key`, its files put into `partial`; None where it is not known or a file is no longer what it was."""
+def found(store: Store, key: str, partial: Path) -> dict[str, Any] | None:
+    """What is told of the run under `key`, its files put into `partial`, which lies in the out folder; None where it is not known or
+    a file is no longer what it was."""
     entry = store.find(key)
     if entry is None:
         return None
     told: dict[str, Any] = entry.told
-    if all(_placed(out, Path(told["folder"]), partial, name, own) for name, own in told["files"].items()):
+    if all(placed(partial / name, own, [Path(told["folder"])]) for name, own in told["files"].items()):
         store.count(STEP, reused=True)
         store.keep_all()
         return told
     for path in list(partial.iterdir()):
         path.unlink()
     return None
-
-
-def _placed(out: Path, folder: Path, partial: Path, name: str, wanted: Mapping[str, Any]) -> bool:
-    """Put a file of earlier outputs into `partial`, if it holds these bytes: one of this run's own folder as it is, else a copy."""
-    target = partial / name
-    for source in dict.fromkeys((out.absolute(), folder)):
-        try:
-            if (source / name).stat().st_size != wanted["bytes"]:
-                continue
-            if source == out.absolute():
-                with suppress(OSError):  # not every file system has links
-                    os.link(source / name, target)
-            if not target.exists():
-                shutil.copyfile(source / name, target)
-            if digest_of([target]) == wanted:
-                return True
-        except OSError:
-            pass
-        target.unlink(missing_ok=True)
-    return False
 
 
 def _read(process: Process[..., Any], wanted: Request) -> dict[str, Any] | None:

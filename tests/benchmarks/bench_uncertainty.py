@@ -79,7 +79,7 @@ def drawn(given: Path, sample: int, seed: int, brute: int, workers: int) -> dict
     begun_cpu, more, fewer, off = cpu_s(), 0, 0, [0.0]
     for lot in searched:
         asker = _Asker(case_of(lots, lot, cases[lot], setting), cases[lot].places())
-        envelopes = asker.envelopes(np.arange(len(asker.places)))
+        envelopes = asker.on_lot.envelopes(asker.places)
         every = np.array([asker.searched(*own) for own in zip(*envelopes, strict=True)])
         more += int(np.count_nonzero(kind[lot] > every))
         fewer += int(np.count_nonzero(kind[lot] < every))

@@ -142,7 +142,6 @@ def test_what_a_draw_holds_lies_within_the_envelope_of_all_draws():
     for _ in range(30):
         case, wells_m = a_case(rng, None, None)
         where = places(rng, wells_m, (1.5, 1.0, 5.0))
-        asker = chance_fits._Asker(case, where)
-        every = np.arange(len(where))
-        for whole, own in zip(asker.supersets(every), asker.envelopes(every), strict=True):
+        on_lot = chance_fits._OnLot(case, where)
+        for whole, own in zip(on_lot.supersets(), on_lot.envelopes(where), strict=True):
             assert (shapely.area(shapely.difference(own, whole)) < 1e-6).all()

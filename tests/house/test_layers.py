@@ -30,9 +30,13 @@ READS_OR_WRITES = re.compile(
 )
 DISK_MODULES = {"fiona", "pyogrio", "sqlite3", "shutil", "tempfile", "subprocess", "tomllib", "glob"}
 
-CODE = python_files(PACKAGE)
-MODULES = {module_name(path) for path in CODE}
-SCRIPTS = {path: tree for path, tree in python_files("scripts").items() if path not in ("scripts/start.py", "scripts/_launch.py")}
+
+def code() -> dict[str, ast.Module]:
+    return python_files(PACKAGE)
+
+
+def modules() -> set[str]:
+    return {module_name(path) for path in code()}
 
 
 def floor_of(module: str) -> int:
@@ -43,19 +47,21 @@ def floor_of(module: str) -> int:
 
 
 def test_lower_floors_never_import_upper_ones():
+    known = modules()
     upward = [
         f"{path}:{line} imports {target}"
-        for path, tree in CODE.items()
-        for line, target in imports_of(path, tree, MODULES)
+        for path, tree in code().items()
+        for line, target in imports_of(path, tree, known)
         if floor_of(target) > floor_of(module_name(path))
     ]
     assert upward == []
 
 
 def test_modules_import_each_other_in_no_circle():
+    known = modules()
     graph = {
-        module_name(path): {target for _, target in imports_of(path, tree, MODULES) if target != module_name(path)}
-        for path, tree in CODE.items()
+        module_name(path): {target for _, target in imports_of(path, tree, known) if target != module_name(path)}
+        for path, tree in code().items()
     }
     try:
         TopologicalSorter(graph).prepare()
@@ -64,25 +70,26 @@ def test_modules_import_each_other_in_no_circle():
 
 
 def test_every_import_of_our_own_names_a_module_that_exists():
+    known = modules()
     missing = [
         f"{path}:{line} imports {target}"
         for folder in (PACKAGE, "scripts", "tests")
         for path, tree in python_files(folder).items()
-        for line, target in imports_of(path, tree, MODULES)
-        if target not in MODULES
+        for line, target in imports_of(path, tree, known)
+        if target not in known
     ]
     assert missing == []
 
 
 def test_every_folder_with_modules_is_a_package():
-    folders = {path.rpartition("/")[0] for path in CODE}
-    assert [folder for folder in sorted(folders) if f"{folder}/__init__.py" not in CODE] == []
+    folders = {path.rpartition("/")[0] for path in code()}
+    assert [folder for folder in sorted(folders) if f"{folder}/__init__.py" not in code()] == []
 
 
 def test_package_files_hand_on_names_and_define_nothing():
     defined = [
         f"{path}:{node.lineno}"
-        for path, tree in CODE.items()
+        for path, tree in code().items()
         if path.endswith("/__init__.py")
         for node in without_docstring(tree.body)
         if not (isinstance(node, ast.Import | ast.ImportFrom) or assigns_all(node))
@@ -120,7 +127,10 @@ def disk_uses(tree: ast.Module) -> list[tuple[int, str]]:
 
 def test_only_the_rooms_of_files_open_read_or_write():
     touching = [
-        f"{path}:{line} {what}" for path, tree in CODE.items() if not path.startswith(MAY_TOUCH_THE_DISK) for line, what in disk_uses(tree)
+        f"{path}:{line} {what}"
+        for path, tree in code().items()
+        if not path.startswith(MAY_TOUCH_THE_DISK)
+        for line, what in disk_uses(tree)
     ]
     assert touching == []
 
@@ -163,8 +173,9 @@ def test_the_reader_of_imports_sees_functions_type_checking_and_relative_ones():
 
 
 def test_every_script_of_a_process_is_two_statements():
-    assert SCRIPTS
-    for path, tree in SCRIPTS.items():
+    scripts = {path: tree for path, tree in python_files("scripts").items() if path not in ("scripts/start.py", "scripts/_launch.py")}
+    assert scripts
+    for path, tree in scripts.items():
         process = path.removeprefix("scripts/").removesuffix(".py")
         statements = [ast.unparse(node) for node in without_docstring(tree.body)]
         assert statements == ["from _launch import main", f"raise SystemExit(main('{process}'))"], path

@@ -8,7 +8,6 @@ from tests.house.tree import ROOT, python_files
 
 REFERENCES = ROOT / "geoseptic" / "data" / "references.toml"
 COUNT_FILE = Path(__file__).with_name("source_marks.txt")
-TESTS = python_files("tests")
 
 
 def is_source_mark(node: ast.AST) -> bool:
@@ -78,13 +77,13 @@ def stored_count() -> int:
 
 
 def present_count() -> int:
-    return sum(marked_checks(tree) for tree in TESTS.values())
+    return sum(marked_checks(tree) for tree in python_files("tests").values())
 
 
 def test_every_source_mark_names_a_reference_and_where_in_it():
     keys = reference_keys()
     faulty = []
-    for path, tree in TESTS.items():
+    for path, tree in python_files("tests").items():
         for call in source_calls(tree):
             key = literal(call.args[0]) if len(call.args) == 1 else ""
             where = [literal(keyword.value) for keyword in call.keywords if keyword.arg == "where"]
@@ -96,10 +95,10 @@ def test_every_source_mark_names_a_reference_and_where_in_it():
 
 
 def test_every_source_mark_is_called_with_its_source():
-    called = {id(call.func) for tree in TESTS.values() for call in source_calls(tree)}
+    called = {id(call.func) for tree in python_files("tests").values() for call in source_calls(tree)}
     bare = [
         f"{path}:{node.lineno}"
-        for path, tree in TESTS.items()
+        for path, tree in python_files("tests").items()
         for node in ast.walk(tree)
         if isinstance(node, ast.Attribute) and is_source_mark(node) and id(node) not in called
     ]

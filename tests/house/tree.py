@@ -3,6 +3,7 @@
 import ast
 import subprocess
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -21,8 +22,9 @@ def project_files() -> list[str]:
     return sorted(paths)
 
 
+@cache
 def python_files(folder: str) -> dict[str, ast.Module]:
-    """Parsed files below a folder of the project."""
+    """Parsed files below a folder of the project, once for all tests that ask; not while tests are collected, which every worker does."""
     return {
         name: ast.parse((ROOT / name).read_text(encoding="utf-8"), filename=name)
         for name in project_files()

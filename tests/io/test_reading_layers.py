@@ -67,6 +67,19 @@ def test_file_with_several_layers_asks_for_one(wells_file):
     assert len(layers.read_layer(f"{wells_file}|layername=more", WELLS)) == 500
 
 
+def test_file_that_was_written_anew_is_asked_again_what_it_holds(wells_file):
+    """What was found at its first opening, number, columns, CRS and layers, does not stand for another state of the file."""
+    before = read_header(str(wells_file))
+    wells = layers.read_layer(str(wells_file), WELLS)
+    wells_file.unlink()
+    wells.assign(depth_m=3.0)[:7].to_crs("EPSG:26911").to_file(wells_file, layer="wells")
+    after = read_header(str(wells_file))
+    assert (before.features, after.features, after.crs.to_epsg()) == (500, 7, 26911)
+    assert "depth_m" not in before.fields and "depth_m" in after.fields
+    wells.to_file(wells_file, layer="ponds")
+    assert read_header(f"{wells_file}|ponds").features == 500
+
+
 def test_mapped_column_that_is_not_in_the_file_is_refused_with_those_that_are(wells_file):
     with pytest.raises(LayerContractError, match="WELL_ID, Kind, owner_note"):
         layers.read_layer(str(wells_file), WELLS, {"well_id": "NUMBER"})

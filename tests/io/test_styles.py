@@ -13,7 +13,7 @@ import shapely
 
 from geoseptic.errors import MissingCrsError, OutputExistsError
 from geoseptic.io import styles
-from geoseptic.io.vectors import LayerToWrite, write_layers
+from geoseptic.io.vectors import WAITS, LayerToWrite, write_layers
 from geoseptic.model import legend_table
 from geoseptic.model.legends import ClassLegend, Swatch, VectorLegend
 from geoseptic.model.reasons import REASONS
@@ -320,6 +320,20 @@ def test_the_same_layers_give_the_same_bytes(package, tmp_path):
     (tmp_path / "again").mkdir()
     write_layers(tmp_path / "again" / package.name, layers())
     assert (tmp_path / "again" / package.name).read_bytes() == package.read_bytes()
+
+
+@pytest.mark.parametrize("own", [None, True])
+def test_whether_gdal_waits_for_the_disk_is_as_it_was_when_a_package_is_written(tmp_path, own):
+    """Also after one that failed."""
+    pyogrio.set_gdal_config_options({WAITS: own})
+    try:
+        write_layers(tmp_path / "envelopes.gpkg", layers())
+        assert pyogrio.get_gdal_config_option(WAITS) is own
+        with pytest.raises(pyogrio.errors.DataSourceError):
+            write_layers(tmp_path / "nowhere" / "envelopes.gpkg", layers())
+        assert pyogrio.get_gdal_config_option(WAITS) is own
+    finally:
+        pyogrio.set_gdal_config_options({WAITS: None})
 
 
 def test_an_older_file_is_not_mixed_with_new_layers(package):
