@@ -105,14 +105,13 @@ class Case:
 class Places:
     """Where things lie in each draw: shifts of the lot and of the buildings, (draws, 2), and the lot's wells, (draws, wells, 2). [m]
 
-    whole, rows : all draws of which these were `kept`, and which of them these are. shared : what several sizes asked of one lot share.
+    whole : all draws, of which these are some or are put together. shared : what is asked of one lot again and again.
     """
 
     lot_m: Floats
     buildings_m: Floats
     wells_m: Floats
     whole: "Places | None" = field(default=None, init=False, repr=False, compare=False)
-    rows: Numbers | None = field(default=None, init=False, repr=False, compare=False)
     shared: "dict[tuple[int, int], _OnLot]" = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __len__(self) -> int:
@@ -120,9 +119,12 @@ class Places:
 
     def kept(self, draws: Numbers) -> "Places":
         """Only those draws."""
-        found = Places(self.lot_m[draws], self.buildings_m[draws], self.wells_m[draws])
+        return self.of_these(self.lot_m[draws], self.buildings_m[draws], self.wells_m[draws])
+
+    def of_these(self, lot_m: Floats, buildings_m: Floats, wells_m: Floats) -> "Places":
+        """Draws in which each thing is where it is in one of these."""
+        found = Places(lot_m, buildings_m, wells_m)
         object.__setattr__(found, "whole", self.whole or self)
-        object.__setattr__(found, "rows", draws if self.rows is None else self.rows[draws])
         return found
 
 
@@ -158,11 +160,12 @@ class _OnLot:
     def __init__(self, case: Case, places: Places) -> None:
         self.case, self.places = case, places
         self.parts = (case.field,) if case.same else (case.field, case.reserve)
-        self.of_ground: dict[int, tuple[Terrain, SiteGround, list[Floats]]] = {}
+        self.grounds: dict[int, tuple[Terrain, SiteGround]] = {}
+        self.in_middle: dict[tuple[FieldNeed, int], list[Drawn]] = {}
 
     @classmethod
     def of(cls, case: Case, places: Places) -> "_OnLot":
-        """That of all draws of which these are some; kept with them, and with it what it is kept by."""
+        """That of all draws; kept with them, and with it what it is kept by."""
         every = places.whole or places
         return every.shared.setdefault((id(case.field), id(case.reserve)), cls(case, every))
 
@@ -188,10 +191,6 @@ class _OnLot:
         return found
 
     @cached_property
-    def moves(self) -> together.Moves:
-        return together.Moves(self.places.lot_m, self.places.buildings_m, self.places.wells_m - self.whole.middle)
-
-    @cached_property
     def far_m(self) -> float:
         """Farther than this nothing that moves as a whole is moved. [m]"""
         return max(float(np.hypot(*shifts_m.T).max()) for shifts_m in (self.places.lot_m, self.places.buildings_m))
@@ -201,14 +200,21 @@ class _OnLot:
         lot = outlines_of(np.array([self.case.lot], object), self.case.field.line_m)
         return [(lot._replace(keep_m=np.array([part.line_m])), outlines_of(part.things, part.keep_m)) for part in self.parts]
 
-    def ground(self, terrain: Terrain) -> tuple[SiteGround, list[Floats]]:
-        """The ground under the lot, and what each draw leaves of it for field and reserve. [m2]"""
-        if id(terrain) not in self.of_ground:
-            ground = SiteGround(self.whole, terrain)
-            rings, patch = self.whole.rings[1], ground.patch
-            left_m2 = [together.areas(one, rings, patch, self.moves, SPOTS_M, MOST_SPOTS, self.far_m) for one in self.sides]
-            self.of_ground[id(terrain)] = terrain, ground, left_m2
-        return self.of_ground[id(terrain)][1:]
+    def ground(self, terrain: Terrain) -> SiteGround:
+        """The ground under the lot."""
+        return self.grounds.setdefault(id(terrain), (terrain, SiteGround(self.whole, terrain)))[1]
+
+    def found_in_middle(self, need: FieldNeed, terrain: Terrain) -> list[Drawn]:
+        """What the real search finds in the middle of all draws, each need and terrain once."""
+        key, site = (need, id(self.ground(terrain).terrain)), self.middle
+        if key not in self.in_middle:
+            found = None if shapely.is_empty(site.field) else fit(site, need, terrain, ANYWHERE, SiteGround(site, terrain)).placement
+            self.in_middle[key] = []
+            if found is not None:
+                reserve = None if found.reserve is None else box_of(found.reserve)
+                kind = 2 if reserve is not None or need.reserve_share == 0 else 1
+                self.in_middle[key].append(Drawn(box_of(found.field), reserve, kind))
+        return self.in_middle[key]
 
     def supersets(self) -> list[shapely.Geometry]:
         """For each part an envelope that holds those of all draws."""
@@ -270,34 +276,25 @@ class _Asker:
             if most == 0 or (most == 1 and not alone):
                 continue
             self.decided[:] = TOGETHER
-            self.draw(self.found_in_middle(need, terrain, alone))
+            self.draw([one for one in self.on_lot.found_in_middle(need, terrain) if alone or one.kind == 2])
             self.draw(self.found_at_spots(need, terrain, alone, most))
             if (self.kind == 2).all():
                 return
 
-    def found_in_middle(self, need: FieldNeed, terrain: Terrain, alone: bool) -> list[Drawn]:
-        """What the real search finds in the middle of all draws."""
-        site = self.on_lot.middle
-        found = None if shapely.is_empty(site.field) else fit(site, need, terrain, ANYWHERE, SiteGround(site, terrain)).placement
-        if found is None:
-            return []
-        kind = 2 if found.reserve is not None or need.reserve_share == 0 else 1
-        return [Drawn(box_of(found.field), None if found.reserve is None else box_of(found.reserve), kind)] if alone or kind == 2 else []
-
     def found_at_spots(self, need: FieldNeed, terrain: Terrain, alone: bool, most: int) -> list[Drawn]:
         """Raise what fits in each draw, and the layouts that do."""
-        on_lot, rows, before = self.on_lot, self.places.rows, self.kind.copy()
-        ground, left_m2 = on_lot.ground(terrain)
-        own = slice(None) if rows is None else rows
+        on_lot, before, where = self.on_lot, self.kind.copy(), self.places
+        sides, ground, rings = on_lot.sides, on_lot.ground(terrain), on_lot.whole.rings[1]
+        moves = together.Moves(where.lot_m, where.buildings_m, where.wells_m - on_lot.whole.middle)
+        left_m2 = [NEAR_AREA * together.areas(one, rings, ground.patch, moves, SPOTS_M, MOST_SPOTS, on_lot.far_m) for one in sides]
         _, _, work = laid(need, MOST_LAYOUTS)
         tries = all_tries(need, MOST_LAYOUTS, *ground.all_round)
         alike = on_lot.whole.same and work.fields is work.reserves and tries.fields is tries.reserves
-        at_most = np.minimum(most, _most_by_area(need, [NEAR_AREA * one[own] for one in left_m2])).astype(np.int8)
+        at_most = np.minimum(most, _most_by_area(need, left_m2)).astype(np.int8)
         found = np.full((len(before), 7), -1.0)
-        moves = together.Moves(*(np.ascontiguousarray(one[own]) for one in on_lot.moves))
         together.decide(
-            on_lot.sides[0],
-            on_lot.sides[-1],
+            sides[0],
+            sides[-1],
             alike,
             tries,
             work,

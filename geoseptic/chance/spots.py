@@ -237,8 +237,8 @@ def clear(bits, option, row, on, first_at, last_at, cols):  # type: ignore[no-un
 def _keep_good(bits, option, good, wide, deep, low, high):  # type: ignore[no-untyped-def]
     """Keep the spots round which all cells are good, so many each way."""
     runs = good.copy()
-    keep_runs(runs, np.int64(1), 2 * wide + 1, np.int64(0), runs.shape[0] - 1)
-    keep_stacks(runs, 2 * deep + 1, np.int64(0), runs.shape[0] - 1)
+    keep_runs(runs, np.int64(1), 2 * wide + 1, np.int64(0), good.shape[0] - 1)
+    keep_stacks(runs, 2 * deep + 1, np.int64(0), good.shape[0] - 1)
     for row in range(low, high + 1):
         for word in range(bits.shape[1]):
             if row < deep:

@@ -84,7 +84,7 @@ def known_of(cases: Sequence[Case], places: Places, drawn: Sequence[Sequence[Dra
         if not len(unknown):
             continue
         wells_m = [places.wells_m[rows[unknown], well] for well, rows in enumerate(on[FIRST_WELL:])]
-        together = Places(
+        together = places.of_these(
             places.lot_m[on[LOT_LINE][unknown]],
             places.buildings_m[on[BUILDINGS][unknown]],
             np.stack(wells_m, axis=1) if wells_m else places.wells_m[unknown],
@@ -163,13 +163,13 @@ def decided(chance: Floats | float, best: Floats | float, certainty: Certainty) 
     return np.asarray((np.asarray(chance) >= certainty.likely) | (np.asarray(best) <= 1.0 - certainty.likely))
 
 
-def size_settles(largest: tuple[float, float], smallest: tuple[float, float], certainty: Certainty) -> float:
-    """Share in which knowing soil and bedrooms settles the answer: two cases of equal weight, that the field is the largest that they leave
-    open, or the smallest. Of each stand the chances if open conditions hold and if they do not. The weight is our own choice: nobody knows
-    better."""
-    if bool(decided(largest[0], smallest[1], certainty)) or largest == smallest:
+def either_settles(most: tuple[float, float], least: tuple[float, float], certainty: Certainty) -> float:
+    """Share in which knowing a fact settles the answer: two cases of equal weight, that it asks the most (the largest field that soil and
+    bedrooms leave open; conditions that nobody has stated hold) or the least. Of each stand the chances with the most and with the least
+    that the other fact may ask. The weight is our own choice: nobody knows better."""
+    if bool(decided(most[0], least[1], certainty)) or most == least:
         return 0.0
-    return 0.5 * sum(float(decided(*one, certainty)) for one in (largest, smallest))
+    return 0.5 * sum(float(decided(*one, certainty)) for one in (most, least))
 
 
 @njit(cache=True, nogil=True)

@@ -193,8 +193,8 @@ def fit_results(
         chances.largest, chances.least, np.array([bool(names) for names in rough], bool) & drawn.wells_matter, rules.certainty
     )
     told = in_words(answered, chances, rough, searched.why_not, rules.certainty)
-    looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, chances, rules.certainty)
     open_near = open_conditions(searched.shapes_m, field, reserve)
+    looked = chance_survey.surveyed(land, searched, cases, drawn.learnt, chances, open_near, rules.certainty)
     layer = _layer(land, searched, drawn, chances, rough, open_near, answered, told, looked, uncertain)
     ways = np.bincount(drawn.decided[drawn.decided >= 0], minlength=len(WAYS)).tolist()
     judged = searched.why_not == ""

@@ -27,6 +27,7 @@ Floats = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
 
 BUILDINGS, SOIL, BEDROOMS, BOTH = "buildings", "soil", "bedrooms", "soil and bedrooms"
+CONDITION: Final = "open condition"
 
 LEAST_PERCENT: Final = 1.0
 """What settles a lot in fewer of 100 cases is no reason to go there. Our own choice."""
@@ -46,13 +47,14 @@ LEGEND: Final = VectorLegend(
         Swatch(BUILDINGS, "Measure a lot's buildings", "#d68b48"),
         Swatch(SOIL, "Test the soil", "#60af61"),
         Swatch(BEDROOMS, "Ask for the bedrooms", "#efd183"),
+        Swatch(CONDITION, "Settle a condition that nobody has stated", "#d08bd4"),
         Swatch(BOTH, "Test the soil and ask for the bedrooms", "#2c7c41"),
     ),
 )
 
 NOTES: Final[Mapping[str, str]] = {
     "rank": "Place in the order of what settles most, 1 first",
-    "what": "What to make known: well, presumed well, lot line, buildings, soil, bedrooms",
+    "what": "What to make known: well, presumed well, lot line, buildings, soil, bedrooms, open condition",
     "id": "Of which well or parcel",
     "settles": "How many undecided parcels get an answer by it, as the mean of what may come out",
     "parcels": f"Parcels that may get an answer by it, the likeliest first, {MOST_NAMES} at most",
@@ -69,7 +71,7 @@ OF_PARCEL: Final[Mapping[str, str]] = {
     "what": NOTES["what"],
     "id": NOTES["id"],
     "settles_percent": "Chance that knowing it settles the parcel's answer",
-    "decides_percent": "Share of the doubt that hangs on it alone; empty for soil and bedrooms",
+    "decides_percent": "Share of the doubt that hangs on it alone; empty for soil, bedrooms and conditions",
     "words": NOTES["words"],
     "cautions": NOTES["cautions"],
 }
@@ -80,8 +82,9 @@ class Surveyed:
     """What may be looked at for undecided lots, one row a lot and thing, by lot and then the most settling first.
 
     lot, what, name : which lot it is for, and the thing. settles, of_doubt : as `settles` and `decides` of `chance.survey.Settling`, the
-    second NaN of soil and bedrooms.
+    second NaN of soil, bedrooms and conditions.
     decides, settled_by : of each lot of the run its first thing in words, None where there is none, and its chance in percent.
+    open_near : of each lot of the run what near it hangs on a condition that nobody has stated, in words.
     """
 
     lot: npt.NDArray[np.int64]
@@ -91,10 +94,11 @@ class Surveyed:
     of_doubt: Floats
     decides: Words
     settled_by: Floats
+    open_near: Words
 
 
-def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, chances: BySize, certainty: Certainty) -> Surveyed:
-    """What knowing each thing would do for each undecided lot; `learnt` as in `chance_fits.Drawn`."""
+def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, chances: BySize, open_near: Words, certainty: Certainty) -> Surveyed:
+    """What knowing each thing would do for each undecided lot; `learnt` as in `chance_fits.Drawn`, `open_near` has for each lot a list."""
     rows = [
         (lot, what, name, settles, of_doubt)
         for lot in np.flatnonzero([one is not None for one in learnt]).tolist()
@@ -115,6 +119,7 @@ def surveyed(land: Land, searched: Lots, cases: Words, learnt: Words, chances: B
         np.array(columns[4], np.float64),
         decides,
         settled_by,
+        np.array([listed(words) for words in open_near], object),
     )
 
 
@@ -132,8 +137,11 @@ def _of_lot(
     for (what, name), (settles, of_doubt) in zip(things, learnt.tolist(), strict=True):
         if settles > 0 or of_doubt > 0:
             yield what, name, settles, of_doubt
-    shares = [float(one.share[lot]) for one in (chances.largest, chances.eased, chances.smallest, chances.least)]
-    settles = survey.size_settles((shares[0], shares[1]), (shares[2], shares[3]), certainty)
+    largest, smallest, eased, least = (float(one.share[lot]) for one in (chances.largest, chances.smallest, chances.eased, chances.least))
+    settles = survey.either_settles((largest, smallest), (eased, least), certainty)
+    if settles > 0:
+        yield CONDITION, own, settles, np.nan
+    settles = survey.either_settles((largest, eased), (smallest, least), certainty)
     if settles > 0:
         yield _open_fact(land, lot), own, settles, np.nan
 
@@ -184,6 +192,7 @@ def _visits(land: Land, looked: Surveyed, uncertain: Uncertain) -> tuple[dict[st
     points_m, within_m = _places(land, uncertain, things)
     settles = np.array([total[thing] for thing in things])
     group, stop = _walks(points_m, settles)
+    open_near = {str(name): words for name, words in zip(land.fabric.ids, looked.open_near, strict=True)}
     best_first = [sorted(owners[thing], key=lambda pair: (-pair[0], pair[1])) for thing in things]
     return {
         "rank": np.arange(1, len(things) + 1),
@@ -191,7 +200,7 @@ def _visits(land: Land, looked: Surveyed, uncertain: Uncertain) -> tuple[dict[st
         "id": [name for _, name in things],
         "settles": np.round(settles, 2),
         "parcels": [", ".join(name for _, name in found[:MOST_NAMES]) for found in best_first],
-        "words": [words_of(*thing, found) for thing, found in zip(things, best_first, strict=True)],
+        "words": [words_of(*thing, found, open_near.get(thing[1], "")) for thing, found in zip(things, best_first, strict=True)],
         "neighbourhood": group,
         "stop": stop,
         "within_m": np.round(within_m, 0),
@@ -227,8 +236,8 @@ def _walks(points_m: Floats, settles: Floats) -> tuple[npt.NDArray[np.int64], np
     return number[group], stop
 
 
-def words_of(what: str, name: str, found: list[tuple[float, str]]) -> str:
-    """What to do, and what that settles: words before numbers."""
+def words_of(what: str, name: str, found: list[tuple[float, str]], open_near: str = "") -> str:
+    """What to do, and what that settles: words before numbers. `open_near` is what hangs on a condition by a parcel of that name."""
     total = sum(settles for settles, _ in found)
     task = {
         WELL: f"Locate well {name}",
@@ -238,6 +247,7 @@ def words_of(what: str, name: str, found: list[tuple[float, str]]) -> str:
         SOIL: f"Have the soil of parcel {name} tested",
         BEDROOMS: f"Ask how many bedrooms the house on parcel {name} has",
         BOTH: f"Have the soil of parcel {name} tested and ask for the bedrooms",
+        CONDITION: f"Find out for parcel {name} what nobody has stated: {open_near}",
     }[what]
     names = listed([parcel for _, parcel in found])
     if len(found) == 1:
@@ -259,7 +269,16 @@ def _by_parcel(land: Land, looked: Surveyed) -> Iterator[tuple[str | int | float
         before = lot
         own = str(land.fabric.ids[lot])
         share = None if np.isnan(of_doubt) else float(tenths(of_doubt))
-        yield own, rank, what, name, float(tenths(settles)), share, words_of(what, name, [(settles, own)]), _cautions(what)
+        yield (
+            own,
+            rank,
+            what,
+            name,
+            float(tenths(settles)),
+            share,
+            words_of(what, name, [(settles, own)], str(looked.open_near[lot])),
+            _cautions(what),
+        )
 
 
 def _page(frame: GeoDataFrame, undecided: int) -> Iterator[Block]:

@@ -27,6 +27,8 @@ HEADLINES: Final = {
 
 NO_CLEARANCE: Final = "Cannot say. This is no clearance"
 
+NOT_STATED: Final = "a condition of the code that nobody has stated"
+
 UNTIL_KNOWN: Final = "Until it is known, treat the lot as one without room."
 
 
@@ -152,7 +154,7 @@ def _deciding(thing: str) -> str:
         return f"where the well of {thing.removeprefix(PRESUMED_ON)} is, if there is one"
     if thing.startswith("well "):
         return f"the place of {thing}"
-    return {"lot line": "where the lot lines are", "buildings": "where the buildings are"}.get(thing, thing)
+    return {"lot line": "where the lot lines are", "buildings": "where the buildings are", "open condition": NOT_STATED}.get(thing, thing)
 
 
 def numbers_of(lot: LotChance | None) -> str:

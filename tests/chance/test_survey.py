@@ -10,10 +10,10 @@ from geoseptic.chance.survey import (
     FIRST_WELL,
     LOT_LINE,
     decided,
+    either_settles,
     known_chances,
     known_of,
     settling,
-    size_settles,
 )
 from geoseptic.model.certainty import Certainty
 from tests.chance.test_fits import a_case, places
@@ -65,7 +65,7 @@ def test_a_lot_that_the_smallest_field_may_still_fit_is_not_settled_by_finding_n
 
 def test_soil_and_bedrooms_are_two_cases_of_equal_weight():
     def settles(chance, best):
-        return size_settles((chance, chance), (best, best), COMMON)
+        return either_settles((chance, chance), (best, best), COMMON)
 
     assert settles(0.05, 0.97) == 1.0
     assert settles(0.5, 0.97) == 0.5
@@ -75,9 +75,9 @@ def test_soil_and_bedrooms_are_two_cases_of_equal_weight():
 
 def test_soil_and_bedrooms_settle_nothing_that_hangs_on_an_open_condition():
     """The largest fits in none of the draws with what may be asked and in all without; only a size of which neither is so has an answer."""
-    assert size_settles((0.0, 1.0), (0.0, 1.0), COMMON) == 0.0
-    assert size_settles((0.0, 0.1), (0.5, 1.0), COMMON) == 0.5
-    assert size_settles((0.0, 1.0), (0.97, 1.0), COMMON) == 0.5
+    assert either_settles((0.0, 1.0), (0.0, 1.0), COMMON) == 0.0
+    assert either_settles((0.0, 0.1), (0.5, 1.0), COMMON) == 0.5
+    assert either_settles((0.0, 1.0), (0.97, 1.0), COMMON) == 0.5
 
 
 def put_together(where: Places, thing: int) -> Places:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from geoseptic.chance.visits import MOST_STOPS
+from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.cautions import BEFORE_AN_OLD_WELL
 from geoseptic.processes.chance_survey import words_of
 from geoseptic.processes.uncertainty import uncertainty
@@ -79,6 +80,18 @@ def test_where_everything_is_known_nobody_has_to_go_but_for_soil_and_bedrooms():
     some = rows.chance_both.notna()
     open_size = (rows.chance_both == 0) & (rows.chance_if_smallest == 100)
     assert ((rows.answer == "cannot say") == open_size)[some].all() and (rows.sure[some & ~open_size] == "certain").all()
+
+
+def test_a_condition_that_nobody_has_stated_is_to_be_found_out_where_that_settles_the_answer():
+    """By a code that asks more in coarse gravel, with nothing else uncertain: a parcel that fits without it and not with it has an answer
+    either way; one that fits in neither case has it now."""
+    results = uncertainty(**{**world(40, 3), "rules": load_rules("us-ny"), "draws": 6}, **SURE)
+    rows, visits = layer(results, "parcels").set_index("parcel_id"), layer(results, "survey_first")
+    own = visits[visits.what == "open condition"]
+    hangs = rows[(rows.chance_if_not_required == 100) & (rows.chance_both == 0) & (rows.chance_if_smallest == 0)]
+    assert len(own) and set(hangs.index) <= set(own.id) and (own.settles[own.id.isin(hangs.index)] == 1.0).all()
+    assert own.words.str.contains("what nobody has stated: .*coarse gravel").all() and own.words.str.endswith("of 100 cases.").all()
+    assert (rows.answer[own.id] == "cannot say").all() and (rows.decides[hangs.index] == "open condition").all()
 
 
 def test_words_say_what_to_do_before_how_much():
