@@ -139,12 +139,12 @@ def _open_answer(share: float, cases: str, others: tuple[float, ...], rough: lis
         )
     if eased - share > much:
         return (
-            f"Nobody can say: it hangs on a condition that nobody has stated ({cases}, with the distances that it may ask, and in "
+            f"Nobody can say: it hangs on a condition that is not known ({cases}, with the distances that it may ask, and in "
             f"{of_100(eased)} without them)."
         )
     if least - share > much:
         return (
-            f"Nobody can say: it hangs on soil or bedrooms, and on a condition that nobody has stated ({cases}, for the largest field "
+            f"Nobody can say: it hangs on soil or bedrooms, and on a condition that is not known ({cases}, for the largest field "
             f"with the distances that it may ask, and in {of_100(least)} for the smallest without them)."
         )
     if share >= certainty.likely or least <= 1.0 - certainty.likely:

@@ -6,11 +6,12 @@ here is refused and never passed over.
 
 import hashlib
 import platform
-from collections.abc import Mapping, Set
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, fields, is_dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -55,38 +56,100 @@ def code_digest() -> bytes:
     return digest({path.relative_to(folder).as_posix(): path.read_bytes() for path in sources}, libraries, below, machine)
 
 
+TOLD: Final = np.dtype([("of", "V32"), ("kind", np.uint8), ("number", "V8")])
+"""What tells a shape from any other: a hash, what it is of, and a number. Kinds: a shape itself, a ring or a disc round one, a place in
+what a step made of what has that hash."""
+
+A_SHAPE, A_RING, A_DISC, MADE_BY_A_STEP = range(4)
+
+
 @dataclass(frozen=True, eq=False)
 class Hashed:
-    """Shapes with a hash of each, so that those that go into many hashes are looked at once."""
+    """Shapes with what tells each from any other, and what bounds it. They may be made when somebody asks for them, or hashed then.
 
-    shapes: Shapes
-    hashes: np.ndarray[Any, np.dtype[np.void]]
+    `_make` makes those of some rows, `_tell` and `_bound` say of all what tells them and what they lie in (NaN for an empty one).
+    """
+
+    rows: np.ndarray[Any, np.dtype[np.int64]]
+    _make: Callable[[np.ndarray[Any, np.dtype[np.int64]]], Shapes]
+    _tell: Callable[[], np.ndarray[Any, Any]]
+    _bound: Callable[[], np.ndarray[Any, np.dtype[np.float64]]]
 
     @classmethod
     def of(cls, shapes: Shapes) -> "Hashed":
-        """With None for no shape."""
-        plain, kinds, counts, coordinates = _plain_shapes(shapes)
-        data, ends = memoryview(coordinates.tobytes()), np.cumsum(counts) * coordinates.itemsize * 2
-        found = [NO_SHAPE] * len(shapes)
-        starts, marks = ends - counts * coordinates.itemsize * 2, [bytes([kind]) for kind in range(256)]
-        for row, kind, start, end in zip(
-            np.flatnonzero(plain).tolist(), kinds[plain].tolist(), starts.tolist(), ends.tolist(), strict=True
-        ):
-            found[row] = hashlib.sha256(marks[kind] + data[start:end]).digest()
-        rest = np.flatnonzero(~plain)
-        for row, text in zip(rest.tolist(), shapely.to_wkb(shapes[rest]), strict=True):
-            if text is not None:
-                found[row] = hashlib.sha256(OTHER_SHAPE + text).digest()
-        return cls(shapes, np.frombuffer(b"".join(found), "V32"))
+        """Of shapes that are there, with None for no shape."""
+        bounds = cache(lambda: np.asarray(shapely.bounds(shapes), np.float64).reshape(-1, 4))
+        return cls(np.arange(len(shapes)), shapes.__getitem__, cache(lambda: _told(shapes)), bounds)
+
+    @classmethod
+    def joined(cls, parts: Sequence["Hashed"], rows: Sequence[np.ndarray[Any, np.dtype[np.int64]]] | None = None) -> "Hashed":
+        """Several as one: one after the other, or each at its `rows`."""
+        ends = np.cumsum([0, *map(len, parts)])
+        rows = [np.arange(start, end) for start, end in pairwise(ends)] if rows is None else rows
+        part, place = np.zeros(ends[-1], np.int64), np.zeros(ends[-1], np.int64)
+        for number, own in enumerate(rows):
+            part[own], place[own] = number, np.arange(len(own))
+
+        def make(wanted: np.ndarray[Any, np.dtype[np.int64]]) -> Shapes:
+            found = np.empty(len(wanted), object)
+            for number in np.unique(part[wanted]).tolist():
+                here = part[wanted] == number
+                found[here] = parts[number][place[wanted[here]]].shapes
+            return found
+
+        def filled(out: np.ndarray[Any, Any], each: Iterable[np.ndarray[Any, Any]]) -> np.ndarray[Any, Any]:
+            for own, values in zip(rows, each, strict=True):
+                out[own] = values
+            return out
+
+        tell = cache(lambda: filled(np.zeros(ends[-1], TOLD), (one.hashes for one in parts)))
+        return cls(np.arange(ends[-1]), make, tell, cache(lambda: filled(np.zeros((ends[-1], 4)), (one.bounds_m for one in parts))))
+
+    @cached_property
+    def shapes(self) -> Shapes:
+        return self._make(self.rows)
+
+    @property
+    def hashes(self) -> np.ndarray[Any, Any]:
+        return self._tell()[self.rows]
+
+    @property
+    def bounds_m(self) -> np.ndarray[Any, np.dtype[np.float64]]:
+        return self._bound()[self.rows]
+
+    @property
+    def is_empty(self) -> np.ndarray[Any, np.dtype[np.bool_]]:
+        return np.isnan(self.bounds_m[:, 0])
 
     def __getitem__(self, rows: Any) -> "Hashed":
-        return Hashed(self.shapes[rows], self.hashes[rows])
+        return Hashed(self.rows[rows], self._make, self._tell, self._bound)
 
     def __len__(self) -> int:
-        return len(self.shapes)
+        return len(self.rows)
 
     def content_digest(self) -> bytes:
         return hashlib.sha256(self.hashes.tobytes()).digest()
+
+
+def told(of: Any, kind: int, numbers: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """What tells shapes that follow from something with these hashes, 32 bytes each, and a number of 8 bytes."""
+    found = np.zeros(len(numbers), TOLD)
+    found["of"], found["kind"], found["number"] = of, kind, numbers.view("V8")
+    return found
+
+
+def _told(shapes: Shapes) -> np.ndarray[Any, Any]:
+    plain, kinds, counts, coordinates = _plain_shapes(shapes)
+    data, ends = memoryview(coordinates.tobytes()), np.cumsum(counts) * coordinates.itemsize * 2
+    found = [NO_SHAPE] * len(shapes)
+    starts, marks = ends - counts * coordinates.itemsize * 2, [bytes([kind]) for kind in range(256)]
+    for row, kind, start, end in zip(np.flatnonzero(plain).tolist(), kinds[plain].tolist(), starts.tolist(), ends.tolist(), strict=True):
+        found[row] = hashlib.sha256(marks[kind] + data[start:end]).digest()
+    rest = np.flatnonzero(~plain)
+    for row, text in zip(rest.tolist(), shapely.to_wkb(shapes[rest]), strict=True):
+        if text is not None:
+            found[row] = hashlib.sha256(OTHER_SHAPE + text).digest()
+    return told(np.frombuffer(b"".join(found), "V32"), A_SHAPE, np.zeros(len(shapes)))
 
 
 def _version(name: str) -> str:

@@ -1,12 +1,14 @@
 """Steps over many features whose results are kept from run to run, group by group, as those over a raster are (`keptplanes.py`)."""
 
 from collections.abc import Callable, Iterable
+from functools import cache
 from typing import Any
 
 import numpy as np
 import shapely
 
 from geoseptic.io import kept
+from geoseptic.io.digests import MADE_BY_A_STEP, Hashed, told
 from geoseptic.io.keptplanes import named, refuse_closures
 from geoseptic.model.frame import Geometries
 from geoseptic.model.planes import Values
@@ -14,11 +16,15 @@ from geoseptic.terrain.tiles import for_each
 
 Told = Any
 
+OF_SHAPES = 3
+"""Arrays that a column of shapes is kept as: their bounds, the lengths of their WKB, and all of it."""
+
 
 def by_groups(
     step: Callable[..., tuple[tuple[Values, ...], Told]], groups: Iterable[Any], given: Callable[[Any], tuple[Any, ...]], workers: int = 1
-) -> list[tuple[tuple[Values, ...], Told]]:
-    """`step(*given(group))` of every group, in their order: arrays of numbers or of shapes, and what is told of them.
+) -> list[tuple[tuple[Any, ...], Told]]:
+    """`step(*given(group))` of every group, in their order: arrays of numbers, and `Hashed` for arrays of shapes, which are read when they
+    are asked for; and what is told of them.
 
     Raises TypeError for a step that could see more than it is given.
     """
@@ -26,40 +32,70 @@ def by_groups(
     store = kept.in_use()
     assert store is not None
 
-    def one(group: Any) -> tuple[tuple[Values, ...], Told]:
+    def one(group: Any) -> tuple[tuple[Any, ...], Told]:
         own = given(group)
         key = store.key(named(step), own)
-        found = _read(store, key)
+        found = _read(store, key, lambda: step(*own)[0])
         store.count(step.__name__, reused=found is not None)
         if found is not None:
             return found
-        arrays, told = step(*own)
+        arrays, said = step(*own)
         flat = [part for array in arrays for part in _flat(array)]
-        return arrays, store.put(key, flat, {"told": told, "shapes": [array.dtype == object for array in arrays]}).told["told"]
+        entry = store.put(key, flat, {"told": said, "shapes": [array.dtype == object for array in arrays]})
+        columns = [_column(key, number, array, _bounds(array)) for number, array in enumerate(arrays)]
+        return tuple(columns), entry.told["told"]
 
     return for_each(one, groups, workers)
 
 
-def _read(store: kept.Store, key: str) -> tuple[tuple[Values, ...], Told] | None:
+def _column(key: str, number: int, array: Values, bounds_m: Values) -> Any:
+    return _later(key, number, bounds_m, lambda: array) if array.dtype == object else array
+
+
+def _later(key: str, number: int, bounds_m: Values, shapes: Callable[[], Geometries]) -> Hashed:
+    """A column of shapes that a step has made; they are what they are by the key of what it was given, and by their place."""
+    count = len(bounds_m)
+    places = np.column_stack([np.full(count, number, np.int32), np.arange(count, dtype=np.int32)]).reshape(-1)
+    hashes = told(np.frombuffer(bytes.fromhex(key), "V32"), MADE_BY_A_STEP, places.view(np.int64))
+    return Hashed(np.arange(count), lambda rows: shapes()[rows], lambda: hashes, lambda: bounds_m)
+
+
+def _read(store: kept.Store, key: str, again: Callable[[], tuple[Values, ...]]) -> tuple[tuple[Any, ...], Told] | None:
     entry = store.find(key)
     if entry is None:
         return None
-    flat = store.arrays(entry)
-    if flat is None:
-        return None
-    arrays, rest = [], iter(flat)
-    for shapes in entry.told["shapes"]:
-        numbers = next(rest)
-        arrays.append(_shapes(numbers, next(rest)) if shapes else numbers.copy())
-    return tuple(arrays), entry.told["told"]
+    columns: list[Any] = []
+    at = 0
+    for number, shapes in enumerate(entry.told["shapes"]):
+        first = store.small(entry, at)
+        if first is None:
+            return None
+        columns.append(_later(key, number, first, _reader(store, entry, at, number, again)) if shapes else first)
+        at += OF_SHAPES if shapes else 1
+    return tuple(columns), entry.told["told"]
+
+
+def _reader(
+    store: kept.Store, entry: kept.Entry, at: int, number: int, again: Callable[[], tuple[Values, ...]]
+) -> Callable[[], Geometries]:
+    @cache
+    def read() -> Geometries:
+        lengths, texts = (store.small(entry, at + more) for more in (1, 2))
+        return again()[number] if lengths is None or texts is None else _shapes(lengths, texts)
+
+    return read
 
 
 def _flat(array: Values) -> tuple[Values, ...]:
-    """An array of shapes as the lengths of their WKB and all of it."""
+    """An array of shapes as their bounds, the lengths of their WKB and all of it."""
     if array.dtype != object:
         return (array,)
     texts = shapely.to_wkb(array)
-    return np.array([len(text) for text in texts], np.int64), np.frombuffer(b"".join(texts), np.uint8)
+    return _bounds(array), np.array([len(text) for text in texts], np.int64), np.frombuffer(b"".join(texts), np.uint8)
+
+
+def _bounds(array: Values) -> Values:
+    return np.asarray(shapely.bounds(array), np.float64).reshape(-1, 4) if array.dtype == object else array
 
 
 def _shapes(lengths: Values, texts: Values) -> Geometries:

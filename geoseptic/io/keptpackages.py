@@ -17,11 +17,12 @@ import shapely
 from geoseptic.errors import DiskFullError
 from geoseptic.io.digests import digest
 from geoseptic.io.kept import Store
+from geoseptic.io.laterframes import LaterShapes
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
 
-ROWS: Final = 250
+ROWS: Final = 100
 """Rows whose hash is kept: few, so that a change replaces few."""
 
 WORTH_PATCHING: Final = 0.2
@@ -58,7 +59,7 @@ def write(
     hashes = {name: row_hashes(frame) for name, frame in frames.items()}
     entry = store.find(key)
     if entry is not None:
-        changed = {name: differing(hashes[name], entry.told[name], len(frame)) for name, frame in frames.items()}
+        changed = {name: differing(hashes[name], entry.told["hashes"][name], len(frame)) for name, frame in frames.items()}
         count, whole = (sum(len(rows) for rows in group) for group in (changed.values(), frames.values()))
         data = store.array(entry, 0) if count <= WORTH_PATCHING * whole else None
         if data is not None:
@@ -67,18 +68,20 @@ def write(
             except OSError as error:
                 raise DiskFullError(f"{target}: {error}. Make room there.") from error
             changed = {name: rows for name, rows in changed.items() if len(rows)}
-            if not changed or _replaced(target, frames, changed, write_rows):
+            if not changed or _replaced(target, frames, changed, entry.told["bounds"], write_rows):
                 store.count("package", reused=True)
                 return
             target.unlink()
     write_new()
     store.count("package", reused=False)
-    store.put(key, [np.memmap(target, np.uint8, "r")], hashes)
+    bounds = {name: [_bounds(frame.iloc[part]).tolist() for part in _parts(len(frame))] for name, frame in frames.items()}
+    store.put(key, [np.memmap(target, np.uint8, "r")], {"hashes": hashes, "bounds": bounds})
 
 
 def row_hashes(frame: "GeoDataFrame") -> list[str]:
     """A hash of every `ROWS` rows."""
-    shapes = np.asarray(frame.geometry.values, object)
+    shapes = frame.geometry.values
+    shapes = shapes if isinstance(shapes, LaterShapes) else np.asarray(shapes, object)
     columns = [frame[name].to_numpy() for name in frame.columns if name != frame.geometry.name]
     return [_hash([shapes[part], *(column[part] for column in columns)]) for part in _parts(len(frame))]
 
@@ -99,18 +102,26 @@ def _hash(columns: Sequence[np.ndarray[Any, Any]]) -> str:
 
 def _plain(column: np.ndarray[Any, Any]) -> Any:
     """Text and truth values as one text of bytes, which is hashed at once; version 2 tells equal values alike and others apart."""
-    if column.dtype != object or (len(column) and isinstance(column[0], shapely.Geometry)):
+    if isinstance(column, LaterShapes) or column.dtype != object or (len(column) and isinstance(column[0], shapely.Geometry)):
         return column
     values = column.tolist()
     return marshal.dumps(values, 2) if set(map(type, values)) <= PLAIN else column
 
 
-def _replaced(target: Path, frames: Frames, rows: Mapping[str, Any], write_rows: Callable[[Path, Frames], None]) -> bool:
-    """Put these rows in the place of those that are there; False, and anything may be in the file, where their columns differ."""
+def _replaced(
+    target: Path,
+    frames: Frames,
+    rows: Mapping[str, Any],
+    bounds: Mapping[str, Sequence[Sequence[float]]],
+    write_rows: Callable[[Path, Frames], None],
+) -> bool:
+    """Put these rows in the place of those that are there; False, and anything may be in the file, where their columns differ. `bounds` are
+    those of every `ROWS` rows that are there."""
     beside = target.with_name(f".{target.stem}-rows.gpkg")
     try:
         # Those that reach farthest come too: what the writer says of the bounds of these is what it says of the bounds of all.
-        write_rows(beside, {name: frames[name].iloc[[*own, *_farthest(frames[name])]] for name, own in rows.items()})
+        more = {name: _farthest(bounds[name], len(frames[name]), own) for name, own in rows.items()}
+        write_rows(beside, {name: frames[name].iloc[[*own, *more[name]]] for name, own in rows.items()})
         with closing(sqlite3.connect(target, isolation_level=None)) as database:
             for name, told in (("ST_IsEmpty", _is_empty), *((f"ST_{which}", _bound(place)) for place, which in enumerate(BOUNDS))):
                 database.create_function(name, 1, told, deterministic=True)
@@ -134,9 +145,9 @@ def _replaced(target: Path, frames: Frames, rows: Mapping[str, Any], write_rows:
                 for values, row in zip(found, rows[name].tolist(), strict=False):
                     if not _alike(values, database.execute(there, (row + 1,)).fetchone()):
                         database.execute(change, (*values, row + 1))
-                bounds = "min_x, min_y, max_x, max_y"
+                bounds_of = "min_x, min_y, max_x, max_y"
                 database.execute(
-                    f"UPDATE main.gpkg_contents SET ({bounds}) = (SELECT {bounds} FROM beside.gpkg_contents WHERE table_name = ?) "
+                    f"UPDATE main.gpkg_contents SET ({bounds_of}) = (SELECT {bounds_of} FROM beside.gpkg_contents WHERE table_name = ?) "
                     "WHERE table_name = ?",
                     (name, name),
                 )
@@ -151,12 +162,17 @@ def _alike(one: tuple[Any, ...], other: tuple[Any, ...]) -> bool:
     return one == other and all(type(mine) is type(its) for mine, its in zip(one, other, strict=True))
 
 
-def _farthest(frame: "GeoDataFrame") -> list[int]:
-    """Rows that have the bounds of all; none where every shape is empty."""
-    bounds = shapely.bounds(np.asarray(frame.geometry.values, object))
-    if np.isnan(bounds).all():
-        return []
-    return [*np.nanargmin(bounds[:, :2], axis=0).tolist(), *np.nanargmax(bounds[:, 2:], axis=0).tolist()]
+def _bounds(frame: "GeoDataFrame") -> np.ndarray[Any, np.dtype[np.float64]]:
+    """The bounds of all shapes, NaN where every one is empty."""
+    return np.asarray(shapely.total_bounds(np.asarray(frame.geometry.values, object)), np.float64)
+
+
+def _farthest(bounds: Sequence[Sequence[float]], rows: int, changed: np.ndarray[Any, np.dtype[np.int64]]) -> list[int]:
+    """Of the rows that did not change those among which are the ones that reach farthest, by the bounds of every `ROWS` rows."""
+    told = np.array(bounds).reshape(-1, 4) * (1, 1, -1, -1)
+    told[changed // ROWS] = np.nan
+    parts = {int(np.nanargmin(side)) for side in told.T if not np.isnan(side).all()}
+    return [row for part in sorted(parts) for row in range(rows)[_parts(rows)[part]]]
 
 
 BOUNDS: Final = ("MinX", "MinY", "MaxX", "MaxY")

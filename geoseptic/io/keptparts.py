@@ -45,10 +45,10 @@ def by_parts(
 
 def _read(store: kept.Store, key: str) -> tuple[Any] | None:
     entry = store.find(key)
-    arrays = None if entry is None else store.arrays(entry)
-    if not arrays:
+    data = None if entry is None else store.small(entry, 0)
+    if data is None:
         return None
     try:
-        return (unpacked(arrays[0].tobytes()),)
+        return (unpacked(data.tobytes()),)
     except ValueError:
         return None

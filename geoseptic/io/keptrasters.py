@@ -59,8 +59,9 @@ def write(
     with store.noting() as names:
         all_there = _put_together(store, target, plane, header, method, drafts, tile_cells, packing)
     if all_there is not None:
-        folder = str(target.parent.absolute().parent)
-        store.put(key, (), {"file": digest_of([target]), "folder": folder, "pieces": sorted(names)})
+        found = {"file": digest_of([target]), "folder": str(target.parent.absolute().parent), "pieces": sorted(names)}
+        if entry is None or entry.told != found:
+            store.put(key, (), found)
     return all_there
 
 

@@ -79,7 +79,7 @@ def load_rules(id_or_path: str | Path) -> RuleSet:
     RuleFileError : there is no such set, or it is not well formed; the message names the file, each entry and its fault.
     """
     if isinstance(id_or_path, str) and id_or_path in _shipped():
-        return _read(_shipped()[id_or_path], (), {})
+        return _shipped_set(id_or_path)
     path = Path(id_or_path)
     if not _is_file(path):
         raise RuleFileError(
@@ -162,6 +162,12 @@ def _built(table: Mapping[str, object], path: Path, bases: list[RuleSet], taken:
 def _shipped() -> dict[str, Path]:
     folder = Path(str(files("geoseptic"))) / "data" / "rules"
     return {path.stem: path for path in folder.glob("*.toml")}
+
+
+@cache
+def _shipped_set(name: str) -> RuleSet:
+    """Read once: it belongs to the code, and nobody can change what is in it."""
+    return _read(_shipped()[name], (), {})
 
 
 def _is_file(path: Path) -> bool:

@@ -36,6 +36,11 @@ def outward(shapes_m: Geometries, distance_m: npt.NDArray[np.float64] | float) -
     return grown
 
 
+def within_m(distance_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """What `outward` adds to a shape on any side is never more. [m]"""
+    return (distance_m + 2 * PLAINER_M[-1] + 2 * MARGIN_M) * OVERSHOOT
+
+
 def inward(shapes_m: Geometries, distance_m: float) -> Geometries:
     """What of each polygon is at least `distance_m` from its outline; corners are mitred, which only takes more. [m]"""
     if distance_m <= 0:

@@ -61,11 +61,16 @@ class Near:
 
     def of(self, grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:
         """Those that may reach into the grid, two cells beyond it included, and their places in the row."""
-        left, bottom, right, top = grid.bounds_m
-        more = 2 * grid.cell_size_m
-        west, south, east, north = self._bounds_m.T
-        place = np.flatnonzero((east >= left - more) & (west <= right + more) & (north >= bottom - more) & (south <= top + more))
+        place = reaching(self._bounds_m, grid)
         return self.shapes_m[place], place
+
+
+def reaching(bounds_m: npt.NDArray[np.float64], grid: Grid) -> npt.NDArray[np.int64]:
+    """The places of those bounds, shape (shapes, 4), that reach into the grid, two cells beyond it included. [m]"""
+    left, bottom, right, top = grid.bounds_m
+    more = 2 * grid.cell_size_m
+    west, south, east, north = bounds_m.T
+    return np.flatnonzero((east >= left - more) & (west <= right + more) & (north >= bottom - more) & (south <= top + more))
 
 
 def _near(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:

@@ -169,7 +169,7 @@ class _Cutter:
         self.source_m = np.concatenate([obstacles.shapes_m[np.array(zones.source, np.int64)], fabric.disputed_m])
         self.keep_m = np.concatenate([np.array(zones.keep_m), np.full(len(disputed), lot_line_m)])
         # What lies within a wider ring of the same feature need not be cut: neither where only the union counts, nor within one status.
-        self.outer = np.concatenate([zones.outermost(np.arange(len(zones.shapes))), certain])
+        self.outer = np.concatenate([zones.outermost(np.arange(len(zones))), certain])
         self.outer_of_status = self.outer.copy()
         for status in (REQUIRED, MAY_BE_REQUIRED):
             self.outer_of_status[zones.rows(status)] = zones.outermost(zones.rows(status))

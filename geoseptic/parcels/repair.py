@@ -4,7 +4,7 @@ A broken outline can be read in two ways: by the number of times that its rings 
 differ, a lot has only what both give it, and what is kept clear has all that either gives it.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -93,6 +93,7 @@ def mend(
     layer: str = "parcels",
     spoilt: Mapping[int, tuple[str, shapely.Geometry]] | None = None,
     most_changed: float = MOST_CHANGED,
+    shared: Callable[[Geometries], tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Geometries]] | None = None,
 ) -> Fabric:
     """Valid polygons from polygons as they come, and the list of their faults.
 
@@ -100,6 +101,7 @@ def mend(
     ----------
     spoilt : parcels that are known to be of no use, by index: why, and all ground that they may have. Their shapes are empty.
     most_changed : share of the outlined ground from which on a parcel whose readings differ is not mended but spoilt.
+    shared : tells the ground that pairs share (default `shared_ground` of all); one who has looked before may know it.
 
     Raises GeometryRepairError with every feature of which nothing is left, where those are most.
     """
@@ -136,7 +138,7 @@ def mend(
     if len(lost) > MOST_SPOILT * len(shapes_m):
         raise GeometryRepairError(layer, list(ids[lost]), " or ".join(dict.fromkeys(why[row] for row in lost)))
     faults += _odd_shapes(ids, shapes_m, layer)
-    disputed_m, disputed_by, stacked, overlap_faults = _overlaps(ids, shapes_m, _with_rows(shapes_m, outlined))
+    disputed_m, disputed_by, stacked, overlap_faults = _overlaps(ids, shapes_m, _with_rows(shapes_m, outlined), shared)
     return Fabric(ids, shapes_m, disputed_m, disputed_by, (*faults, *overlap_faults), stacked, outlined, why)
 
 
@@ -297,12 +299,17 @@ Stacked = dict[int, tuple[int, ...]]
 
 
 def _overlaps(
-    ids: npt.NDArray[np.object_], shapes_m: Geometries, claimed_m: Geometries
+    ids: npt.NDArray[np.object_],
+    shapes_m: Geometries,
+    claimed_m: Geometries,
+    shared_by: Callable[[Geometries], tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Geometries]] | None,
 ) -> tuple[Geometries, npt.NDArray[np.int64], Stacked, list[Fault]]:
     """Grounds that two parcels claim, by which two, and which parcels stand on the same ground; all told of each parcel."""
     first_of = _same_outline(claimed_m)
     alone = np.flatnonzero(first_of == np.arange(len(claimed_m)))
-    first, second, shared = _shared(claimed_m, alone)
+    alone_m = claimed_m[alone]
+    first, second, shared = shared_by(alone_m) if shared_by else shared_ground(alone_m, np.arange(len(alone)))
+    first, second = alone[first], alone[second]
     shared_m2, areas_m2 = shapely.area(shared), shapely.area(claimed_m)
     same = shared_m2 >= SAME_SHARE * np.maximum(areas_m2[first], areas_m2[second])
     members: dict[int, list[int]] = {}
@@ -336,12 +343,14 @@ def _same_outline(shapes_m: Geometries) -> npt.NDArray[np.int64]:
     return first
 
 
-def _shared(shapes_m: Geometries, rows: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Geometries]:
-    """Pairs of those rows whose shapes share ground of some width, and that ground."""
-    tree = shapely.STRtree(shapes_m[rows])
-    first, second = tree.query(shapes_m[rows], predicate="intersects")
+def shared_ground(shapes_m: Geometries, own: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Geometries]:
+    """Pairs of shapes that share ground of some width, each of these `own` ones with those after it, in their order; and that ground."""
+    at, second = shapely.STRtree(shapes_m).query(shapes_m[own], predicate="intersects")
+    first = own[at]
     pairs = first < second
-    first, second = rows[first[pairs]], rows[second[pairs]]
+    first, second = first[pairs], second[pairs]
+    order = np.lexsort((second, first))
+    first, second = first[order], second[order]
     # Most neighbours share an edge and no ground: the exact test is cheaper than the intersection.
     apart = shapely.touches(shapes_m[first], shapes_m[second])
     first, second = first[~apart], second[~apart]

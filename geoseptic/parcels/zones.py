@@ -1,7 +1,8 @@
 """The ground that each feature keeps from one part of a system, by the rules."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -15,8 +16,6 @@ from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.obstacles import Obstacles
 from geoseptic.units import from_metres
-
-Lengths = npt.NDArray[np.float64]
 
 REQUIRED = "required"
 MAY_BE_REQUIRED = "may be required"
@@ -36,8 +35,9 @@ OF_ONE_WELL = frozenset(column.name for column in WELLS.columns if column.kind =
 class Zones:
     """One row a zone. A `required` zone is closed; one that `may be required` hangs on a fact that nobody has stated.
 
-    `keep_m` is the distance that the zone stands for, location error included. `where` is None for a full ring; the others are cut to
-    the ground in it, outside which their distance need not be kept. `why` tells lengths in `unit`.
+    `keep_m` is the distance that the zone stands for, location error included. `where` is None for a full ring, which follows from its
+    `source` among `sources_m` and its distance, and is made when somebody asks for it; the others are `cut` to the ground in `where`,
+    outside which their distance need not be kept. `why` tells lengths in `unit`.
     """
 
     part: str
@@ -52,14 +52,32 @@ class Zones:
     citation: list[str] = field(default_factory=list)
     checked: list[bool] = field(default_factory=list)
     where: list[shapely.Geometry | None] = field(default_factory=list)
-    shapes: list[shapely.Geometry] = field(default_factory=list)
+    cut: list[shapely.Geometry | None] = field(default_factory=list)
     silent: tuple[str, ...] = ()
     stand_ins: tuple[tuple[str, str], ...] = ()
-    rings: Callable[[Geometries, Lengths | float], Geometries] = outward
+    sources_m: Geometries = field(default_factory=lambda: np.empty(0, object))
+
+    def __len__(self) -> int:
+        return len(self.source)
+
+    @cached_property
+    def shapes_m(self) -> Geometries:
+        return self._made(np.arange(len(self)))
 
     @property
-    def shapes_m(self) -> Geometries:
-        return _array(self.shapes)
+    def cut_m(self) -> Geometries:
+        """The shapes of those zones that are no full ring; None for a ring."""
+        return _array(self.cut)
+
+    def shapes_of(self, rows: npt.NDArray[np.int64]) -> Geometries:
+        """The shapes of some of the zones. [m]"""
+        return self.shapes_m[rows] if "shapes_m" in self.__dict__ else self._made(rows)
+
+    def _made(self, rows: npt.NDArray[np.int64]) -> Geometries:
+        shapes_m, keep_m = self.cut_m[rows], np.array(self.keep_m, np.float64)[rows]
+        ring = np.array(self.whole, bool)[rows]
+        shapes_m[ring] = outward(self.sources_m[np.array(self.source, np.int64)[rows[ring]]], keep_m[ring])
+        return shapes_m
 
     @property
     def where_m(self) -> Geometries:
@@ -88,15 +106,16 @@ class Zones:
         self,
         obstacles: Obstacles,
         source: int,
-        shape_m: shapely.Geometry,
         distance_m: float,
         keep_m: float,
         status: str,
         entry: Setback | None,
         why: str,
+        cut_m: shapely.Geometry | None = None,
         where: shapely.Geometry | None = None,
     ) -> None:
-        """One zone more, of the obstacle `source`; round a presumed well it is never more than one that may be required. [m]"""
+        """One zone more, of the obstacle `source`: a full ring, or one cut to the ground in `where`. Round a presumed well it is never more
+        than one that may be required. [m]"""
         if obstacles.presumed[source]:
             status, why = MAY_BE_REQUIRED, f"a well that is on no record may be anywhere here; {why}"
         self.feature.append(obstacles.feature[source])
@@ -109,7 +128,7 @@ class Zones:
         self.citation.append(str(entry.citation) if entry else "no value in the rule set: the feature itself is kept out")
         self.checked.append(entry.citation.checked if entry else True)
         self.where.append(where)
-        self.shapes.append(shape_m)
+        self.cut.append(cut_m)
 
 
 def _array(shapes: Sequence[shapely.Geometry | None]) -> Geometries:
@@ -127,7 +146,6 @@ def zones(
     granted: frozenset[str] = frozenset(),
     ground: Ground | None = None,
     workers: int = 1,
-    rings: Callable[[Geometries, Lengths | float], Geometries] | None = None,
 ) -> Zones:
     """The zones of every obstacle for `part`.
 
@@ -137,13 +155,12 @@ def zones(
     granted : reliefs that the authority has granted; one that hangs on a well's make counts for the wells alone whose own record says so.
     ground : settles conditions that follow from elevation; without it they are unknown.
     workers : threads that ask the ground.
-    rings : makes the rings round shapes at these distances (default `outward`); one who has made them before may know them.
 
     Raises
     ------
     CodeSilentError : the rules have no value for a well, spring or surface water that is there.
     """
-    out = Zones(part, rules.unit, rings=rings or outward)
+    out = Zones(part, rules.unit, sources_m=obstacles.shapes_m)
     silent: dict[str, None] = {}
     stand_ins: dict[tuple[str, str], None] = {}
     groups: dict[tuple[str, tuple[tuple[str, bool], ...], tuple[str, ...]], list[int]] = {}
@@ -177,12 +194,12 @@ def _add_whole(out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64], di
     error_m = obstacles.location_error_m[rows]
     rough = _rough(error_m, distance_m)
     near_m = distance_m + np.where(rough, 0.0, error_m)
-    for source, shape, keep_m in zip(rows, out.rings(obstacles.shapes_m[rows], near_m), near_m, strict=True):
-        out.add(obstacles, int(source), shape, distance_m, float(keep_m), REQUIRED, entry, why)
+    for source, keep_m in zip(rows.tolist(), near_m.tolist(), strict=True):
+        out.add(obstacles, source, distance_m, keep_m, REQUIRED, entry, why)
     far_m = (distance_m + error_m)[rough]
-    for source, shape, keep_m in zip(rows[rough], out.rings(obstacles.shapes_m[rows[rough]], far_m), far_m, strict=True):
+    for source, keep_m in zip(rows[rough].tolist(), far_m.tolist(), strict=True):
         doubt = f"{why}; its place is known only to {from_metres(obstacles.location_error_m[source], out.unit):.0f} {out.unit}"
-        out.add(obstacles, int(source), shape, distance_m, float(keep_m), MAY_BE_REQUIRED, entry, doubt)
+        out.add(obstacles, source, distance_m, keep_m, MAY_BE_REQUIRED, entry, doubt)
 
 
 def _rough(error_m: npt.NDArray[np.float64], distance_m: float) -> npt.NDArray[np.bool_]:
@@ -248,8 +265,8 @@ def _add_longest_of_others(
         return
     keep_m = distance_m + obstacles.location_error_m[rows]
     why = f"its kind is not stated: as {FEATURES[kind].lower()}, {_because(longest)}"
-    for source, ring, far_m in zip(rows, out.rings(obstacles.shapes_m[rows], keep_m), keep_m, strict=True):
-        out.add(obstacles, int(source), ring, distance_m, float(far_m), MAY_BE_REQUIRED, longest, why)
+    for source, far_m in zip(rows.tolist(), keep_m.tolist(), strict=True):
+        out.add(obstacles, source, distance_m, far_m, MAY_BE_REQUIRED, longest, why)
 
 
 def _from_ground(entry: Setback, facts: Mapping[str, bool]) -> list[str]:
@@ -270,12 +287,12 @@ def _add_ring(
     distance_m = entry.distance_m or 0.0
     error_m = obstacles.location_error_m[rows]
     shapes_m, far_m = obstacles.shapes_m[rows], distance_m + error_m
-    rings = out.rings(shapes_m, far_m)
     doubt = SHOWN_OTHERWISE + _because(entry)
     if ground is None or not conditions:
-        for source, ring, keep_m in zip(rows, rings, far_m, strict=True):
-            out.add(obstacles, int(source), ring, distance_m, float(keep_m), MAY_BE_REQUIRED, entry, doubt)
+        for source, keep_m in zip(rows.tolist(), far_m.tolist(), strict=True):
+            out.add(obstacles, source, distance_m, keep_m, MAY_BE_REQUIRED, entry, doubt)
         return
+    rings = outward(shapes_m, far_m)
     holds, unknown = _where(ground, conditions, shapes_m, distance_m, error_m, workers)
     near_m = far_m.copy()
     if stated_open:
@@ -283,7 +300,7 @@ def _add_ring(
     sure, maybe = shapely.intersection(rings, holds), shapely.intersection(rings, unknown)
     rough = np.flatnonzero(_rough(error_m, distance_m) & ~shapely.is_empty(sure))
     near_m[rough] = distance_m
-    inner = out.rings(shapes_m[rough], distance_m)
+    inner = outward(shapes_m[rough], distance_m)
     maybe[rough] = shapely.union(maybe[rough], shapely.difference(sure[rough], inner))
     unknown[rough] = shapely.union(unknown[rough], holds[rough])
     sure[rough] = shapely.intersection(sure[rough], inner)
@@ -291,10 +308,10 @@ def _add_ring(
     for index, source in enumerate(rows):
         if has_sure[index]:
             keep_m = float(near_m[index])
-            out.add(obstacles, int(source), sure[index], distance_m, keep_m, REQUIRED, entry, _because(entry), holds[index])
+            out.add(obstacles, int(source), distance_m, keep_m, REQUIRED, entry, _because(entry), sure[index], holds[index])
         if has_maybe[index]:
             keep_m = float(far_m[index])
-            out.add(obstacles, int(source), maybe[index], distance_m, keep_m, MAY_BE_REQUIRED, entry, doubt, unknown[index])
+            out.add(obstacles, int(source), distance_m, keep_m, MAY_BE_REQUIRED, entry, doubt, maybe[index], unknown[index])
 
 
 def _where(

@@ -111,7 +111,8 @@ def around(
     uncertain: Uncertain,
     workers: int,
 ) -> Asked:
-    """What one part keeps clear of. Distances of a well of uncertain place that hang on the lie of the ground are asked all round it."""
+    """What one part keeps clear of. Distances of a well of uncertain place that hang on the lie of the ground are asked all round it, or,
+    if open conditions do not hold, nowhere."""
     obstacles = at_points(land.obstacles)
     found = zones(obstacles, rules, part, facts=facts, granted=granted, ground=ground, workers=workers)
     try:
@@ -129,12 +130,12 @@ def around(
 
 
 def _opened(found: Zones, obstacles: Obstacles, drawn: Flags) -> Flags:
-    """Which zones only may be required for another reason than a place: not those for a layer's rough place, nor those of a well that is
-    drawn elsewhere than the ground that they hang on."""
+    """Which zones hang on another reason than a place: what only may be required, save for a layer's rough place, and of a well that is
+    drawn elsewhere all that hangs on the lie of the ground, of which nobody has asked there."""
     may_be = np.array([status == MAY_BE_REQUIRED for status in found.status], bool)
     error_m = obstacles.location_error_m[np.array(found.source, np.int64)]
     misplaced = error_m > np.maximum(np.array(found.distance_m, np.float64), ROUGH_FROM_M)
-    opened: Flags = may_be & ~misplaced & ~(drawn & ~np.array(found.whole, bool))
+    opened: Flags = (may_be & ~misplaced) | (drawn & ~np.array(found.whole, bool))
     return opened
 
 

@@ -70,7 +70,7 @@ NOTES: Final[Mapping[str, str]] = {
     "if_not_required_low": "That share's 95 percent interval for so many draws (Wilson): from",
     "if_not_required_high": "That interval: to",
     "open_conditions": "What that is: distances that hang on a condition which nobody has stated, or on the lie of ground of which not "
-    "enough is known. They count as required in every other column",
+    "enough is known or round a well of uncertain place. They count as required in every other column",
     "decides": "Of an undecided lot the thing that knowing settles most, or on which most of the doubt hangs",
     "settled_by": "Chance that knowing it settles the answer, in percent; 0 where more than that must be known",
     "line_error_m": "How far the lot's lines are taken to lie off: one standard deviation along each axis, in metres",

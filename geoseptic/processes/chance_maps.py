@@ -122,7 +122,7 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
         np.concatenate([shapes_m[certain[zones.outermost(certain)]], outward(fabric.disputed_m, cut.envelopes.lot_line_m)]),
         np.concatenate([fabric.claimed_m[cut.envelopes.failed], shapely.difference(fabric.claimed_m[doubtful], fabric.shapes_m[doubtful])]),
         fabric.claimed_m,
-        cut.strips_m if cut.envelopes.lot_line_m > 0 else shapely.boundary(fabric.shapes_m),
+        cut.strips.shapes if cut.envelopes.lot_line_m > 0 else shapely.boundary(fabric.shapes_m),
         shapes_m[by_buildings[zones.outermost(by_buildings)]],
         uncertain.line_sigma_m,
         uncertain.building_sigma_m,

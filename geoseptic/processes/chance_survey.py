@@ -47,7 +47,7 @@ LEGEND: Final = VectorLegend(
         Swatch(BUILDINGS, "Measure a lot's buildings", "#d68b48"),
         Swatch(SOIL, "Test the soil", "#60af61"),
         Swatch(BEDROOMS, "Ask for the bedrooms", "#efd183"),
-        Swatch(CONDITION, "Settle a condition that nobody has stated", "#d08bd4"),
+        Swatch(CONDITION, "Settle a condition that is not known", "#d08bd4"),
         Swatch(BOTH, "Test the soil and ask for the bedrooms", "#2c7c41"),
     ),
 )
@@ -84,7 +84,7 @@ class Surveyed:
     lot, what, name : which lot it is for, and the thing. settles, of_doubt : as `settles` and `decides` of `chance.survey.Settling`, the
     second NaN of soil, bedrooms and conditions.
     decides, settled_by : of each lot of the run its first thing in words, None where there is none, and its chance in percent.
-    open_near : of each lot of the run what near it hangs on a condition that nobody has stated, in words.
+    open_near : of each lot of the run what near it hangs on a condition that is not known, in words.
     """
 
     lot: npt.NDArray[np.int64]
@@ -247,7 +247,7 @@ def words_of(what: str, name: str, found: list[tuple[float, str]], open_near: st
         SOIL: f"Have the soil of parcel {name} tested",
         BEDROOMS: f"Ask how many bedrooms the house on parcel {name} has",
         BOTH: f"Have the soil of parcel {name} tested and ask for the bedrooms",
-        CONDITION: f"Find out for parcel {name} what nobody has stated: {open_near}",
+        CONDITION: f"Find out for parcel {name} what is not known: {open_near}",
     }[what]
     names = listed([parcel for _, parcel in found])
     if len(found) == 1:

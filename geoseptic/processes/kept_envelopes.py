@@ -3,7 +3,9 @@
 A group is cut as if nothing else were there than what can reach it. That is all that goes into its key, and all that its step is given.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -12,10 +14,10 @@ import shapely
 
 from geoseptic.errors import GeosepticError
 from geoseptic.io import kept
-from geoseptic.io.digests import Hashed
+from geoseptic.io.digests import A_RING, Hashed, told
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.model.frame import Geometries
-from geoseptic.parcels.buffers import MARGIN_M, outward
+from geoseptic.parcels.buffers import MARGIN_M, within_m
 from geoseptic.parcels.envelope import Envelopes, envelopes, lot_line_zones
 from geoseptic.parcels.obstacles import Obstacles
 from geoseptic.parcels.onelot import OF_A_LOT
@@ -28,47 +30,144 @@ IN_A_GROUP: Final = 64
 Rows = npt.NDArray[np.int64]
 
 
+class KeptEnvelopes(Envelopes):
+    """Envelopes whose areas are known and whose shapes are read when somebody asks for them."""
+
+    clear: Hashed
+    possible: Hashed
+    inside: Hashed
+    areas_m2: npt.NDArray[np.float64]
+
+    def __init__(
+        self, plain: Mapping[str, Any], clear: Hashed, possible: Hashed, inside: Hashed, areas_m2: npt.NDArray[np.float64]
+    ) -> None:
+        self.__dict__.update(plain, clear=clear, possible=possible, inside=inside, areas_m2=areas_m2)
+
+    @property
+    def shapes_m(self) -> Geometries:
+        return self.clear.shapes
+
+    @property
+    def possible_m(self) -> Geometries:
+        return self.possible.shapes
+
+    @property
+    def inside_m(self) -> Geometries:
+        return self.inside.shapes
+
+    @property
+    def area_m2(self) -> npt.NDArray[np.float64]:
+        return self.areas_m2[:, 0]
+
+    @property
+    def possible_area_m2(self) -> npt.NDArray[np.float64]:
+        return self.areas_m2[:, 1]
+
+    @property
+    def largest_m2(self) -> npt.NDArray[np.float64]:
+        return self.areas_m2[:, 2]
+
+    def without(self, lost: Mapping[int, str]) -> Envelopes:
+        return Envelopes(**{one.name: getattr(self, one.name) for one in fields(Envelopes)}).without(lost) if lost else self
+
+
+def hashed(envelopes: Envelopes) -> tuple[Hashed, Hashed]:
+    """What is clear of every zone, and what is clear of the required ones alone."""
+    if isinstance(envelopes, KeptEnvelopes):
+        return envelopes.clear, envelopes.possible
+    return Hashed.of(envelopes.shapes_m), Hashed.of(envelopes.possible_m)
+
+
+def zone_shapes(zones: Zones, sources: Hashed) -> Hashed:
+    """The shapes of all zones; a full ring is told by its source and its distance, and made when it is asked for."""
+    source, keep_m, ring = np.array(zones.source, np.int64), np.array(zones.keep_m, np.float64), np.array(zones.whole, bool)
+
+    @cache
+    def cut() -> Hashed:
+        return Hashed.of(zones.cut_m[~ring])
+
+    @cache
+    def tell() -> Any:
+        found = told(sources.hashes["of"][source], A_RING, keep_m)
+        found[~ring] = cut().hashes
+        return found
+
+    @cache
+    def bound() -> npt.NDArray[np.float64]:
+        found = _grown(sources.bounds_m[source], within_m(keep_m))
+        found[~ring] = cut().bounds_m
+        return found
+
+    return Hashed(np.arange(len(zones)), zones.shapes_of, tell, bound)
+
+
 def cut(
-    fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: float, strips: bool, workers: int
-) -> tuple[Envelopes, Geometries | None]:
-    """`envelope.envelopes`, and `lot_line_zones` where `strips` are asked for; by groups where a store is in use."""
+    fabric: Fabric,
+    zones: Zones,
+    obstacles: Obstacles,
+    lot_line_m: float,
+    strips: bool,
+    workers: int,
+    parcels: Hashed | None = None,
+    sources: Hashed | None = None,
+) -> tuple[Envelopes, Hashed | None]:
+    """`envelope.envelopes`, and `lot_line_zones` where `strips` are asked for; by groups where a store is in use.
+
+    `parcels`, `sources` : the shapes of the fabric and of the obstacles, where they are hashed already.
+    """
     if kept.in_use() is None:
-        found = envelopes(fabric, zones, obstacles, lot_line_m, workers)
-        return found, lot_line_zones(fabric, found) if strips else None
-    near = _Near.of(zones, obstacles, fabric.disputed_m, lot_line_m)
-    groups = groups_by_place(fabric.shapes_m)
+        return _at_once(fabric, zones, obstacles, lot_line_m, strips, workers)
+    parcels, sources = parcels or Hashed.of(fabric.shapes_m), sources or Hashed.of(obstacles.shapes_m)
+    near = _Near.of(zones, sources, fabric.disputed_m, lot_line_m)
+    groups = groups_by_place(parcels.bounds_m)
     try:
-        done = by_groups(_cut, groups, lambda rows: (*near.given(fabric.shapes_m[rows]), lot_line_m, strips), workers)
+        done = by_groups(_cut, groups, lambda rows: (*near.given(parcels[rows]), lot_line_m, strips), workers)
     except OF_A_LOT as error:
         if isinstance(error, GeosepticError):
             raise
         # What fails is not kept: the next run may have the memory for it.
-        found = envelopes(fabric, zones, obstacles, lot_line_m, workers)
-        return found, lot_line_zones(fabric, found) if strips else None
-    shapes, possible, inside, lines = (np.empty(len(fabric.ids), object) for _ in range(4))
+        return _at_once(fabric, zones, obstacles, lot_line_m, strips, workers)
     features = sorted({name for _, names in done for name in names})
-    takes_m2 = {name: np.zeros(len(fabric.ids)) for name in features}
-    failed = [np.zeros(0, np.int64)]
+    takes_m2 = {name: np.zeros(len(parcels)) for name in features}
+    areas_m2, failed = np.zeros((len(parcels), 3)), [np.zeros(0, np.int64)]
     for rows, (arrays, names) in zip(groups, done, strict=True):
-        shapes[rows], possible[rows], inside[rows], lines[rows] = arrays[:4]
-        for name, taken_m2 in zip(names, arrays[4], strict=True):
+        areas_m2[rows] = arrays[4]
+        for name, taken_m2 in zip(names, arrays[5], strict=True):
             takes_m2[name][rows] = taken_m2
-        failed.append(rows[arrays[5]])
-    whole = Envelopes(zones.part, fabric.ids, shapes, possible, inside, takes_m2, lot_line_m, np.sort(np.concatenate(failed)))
-    return whole, lines if strips else None
+        failed.append(rows[arrays[6]])
+    clear, possible, inside, lines = (Hashed.joined([arrays[number] for arrays, _ in done], groups) for number in range(4))
+    plain = {
+        "part": zones.part,
+        "parcel_ids": fabric.ids,
+        "takes_m2": takes_m2,
+        "lot_line_m": lot_line_m,
+        "failed": np.sort(np.concatenate(failed)),
+        "why": {},
+    }
+    return KeptEnvelopes(plain, clear, possible, inside, areas_m2), lines if strips else None
 
 
-def groups_by_place(shapes_m: Geometries, in_a_group: int | None = None) -> list[Rows]:
-    """Rows of shapes that lie together, about so many (`IN_A_GROUP`), by squares of the map with a power of two as side: one shape more
-    moves no other one."""
-    west, south, east, north = shapely.total_bounds(shapes_m)
-    per_group_m2 = max((east - west) * (north - south), 1.0) / len(shapes_m) * (in_a_group or IN_A_GROUP)
+def _at_once(
+    fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: float, strips: bool, workers: int
+) -> tuple[Envelopes, Hashed | None]:
+    found = envelopes(fabric, zones, obstacles, lot_line_m, workers)
+    return found, Hashed.of(lot_line_zones(fabric, found)) if strips else None
+
+
+def groups_by_place(bounds_m: npt.NDArray[np.float64], in_a_group: int | None = None) -> list[Rows]:
+    """Rows of shapes with these bounds that lie together, about so many (`IN_A_GROUP`), by squares of the map with a power of two as side:
+    one shape more moves no other one."""
+    (west, south), (east, north) = np.nanmin(bounds_m[:, :2], axis=0), np.nanmax(bounds_m[:, 2:], axis=0)
+    per_group_m2 = max((east - west) * (north - south), 1.0) / len(bounds_m) * (in_a_group or IN_A_GROUP)
     side_m = 2.0 ** round(np.log2(per_group_m2) / 2)
-    left, bottom, right, top = shapely.bounds(shapes_m).T
-    squares = np.column_stack([np.floor((left + right) / 2 / side_m), np.floor((bottom + top) / 2 / side_m)])
-    _, group = np.unique(squares, axis=0, return_inverse=True)
-    order = np.argsort(group.ravel(), kind="stable")
-    return [rows for rows in np.split(order, np.cumsum(np.bincount(group.ravel()))[:-1]) if len(rows)]
+    left, bottom, right, top = bounds_m.T
+    # Empty shapes, which are nowhere, come into one group.
+    across, down = (
+        np.nan_to_num(np.floor((low + high) / 2 / side_m), nan=-(2.0**30)).astype(np.int64) for low, high in ((left, right), (bottom, top))
+    )
+    _, group = np.unique(across * 2**32 + down, return_inverse=True)
+    order = np.argsort(group, kind="stable")
+    return [rows for rows in np.split(order, np.cumsum(np.bincount(group))[:-1]) if len(rows)]
 
 
 @dataclass(frozen=True)
@@ -92,28 +191,26 @@ class _Near:
     _disputed_tree: shapely.STRtree
 
     @classmethod
-    def of(cls, zones: Zones, obstacles: Obstacles, disputed_m: Geometries, lot_line_m: float) -> "_Near":
-        source, keep_m, count = np.array(zones.source, np.int64), np.array(zones.keep_m, np.float64), len(obstacles)
-        # As far as any zone of the feature goes, and as far as it is asked for at the last test.
+    def of(cls, zones: Zones, sources: Hashed, disputed_m: Geometries, lot_line_m: float) -> "_Near":
+        source, keep_m, count = np.array(zones.source, np.int64), np.array(zones.keep_m, np.float64), len(sources)
+        # As far as any ring of the feature goes, and as far as it is asked for at the last test.
         reach_m = np.zeros(count)
         np.maximum.at(reach_m, source, keep_m)
-        low, high = (bounds.T.copy() for bounds in np.split(_grown(obstacles.shapes_m, reach_m + MARGIN_M).T, 2))
-        shapes_m, whole = zones.shapes_m, np.array(zones.whole, bool)
-        bounds_m = shapely.bounds(shapes_m).reshape(-1, 4)
-        np.fmin.at(low, source, bounds_m[:, :2])
-        np.fmax.at(high, source, bounds_m[:, 2:])
-        cut_m = shapes_m.copy()
-        cut_m[whole] = None
+        low, high = (bounds.T.copy() for bounds in np.split(_grown(sources.bounds_m, within_m(reach_m)).T, 2))
+        cut = Hashed.of(zones.cut_m)
+        np.fmin.at(low, source, cut.bounds_m[:, :2])
+        np.fmax.at(high, source, cut.bounds_m[:, 2:])
         around_m = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-        grown_m = np.concatenate([_grown(outward(disputed_m, lot_line_m), np.full(len(disputed_m), lot_line_m + MARGIN_M))])
+        disputed = shapely.bounds(disputed_m).reshape(-1, 4)
+        grown_m = _grown(disputed, within_m(np.full(len(disputed_m), lot_line_m)) + MARGIN_M)
         return cls(
-            Hashed.of(cut_m),
+            cut,
             Hashed.of(zones.where_m),
             np.array(zones.feature, np.bytes_),
             np.array(zones.status, np.bytes_),
             keep_m,
             source,
-            Hashed.of(obstacles.shapes_m),
+            sources,
             disputed_m,
             np.argsort(source, kind="stable"),
             np.concatenate([[0], np.cumsum(np.bincount(source, minlength=count))]).astype(np.int64),
@@ -121,9 +218,10 @@ class _Near:
             shapely.STRtree(shapely.box(*grown_m.T)),
         )
 
-    def given(self, parcels_m: Geometries) -> tuple[Any, ...]:
+    def given(self, parcels: Hashed) -> tuple[Any, ...]:
         """What can reach these parcels: every zone of a feature of which any part can, in their order."""
-        box = shapely.box(*shapely.total_bounds(parcels_m))
+        bounds_m = parcels.bounds_m
+        box = shapely.box(*np.fmin.reduce(bounds_m[:, :2]), *np.fmax.reduce(bounds_m[:, 2:]))
         sources = np.sort(self._tree.query(box))
         rows = np.sort(
             np.concatenate([np.empty(0, np.int64), *(self._by_source[self._first[one] : self._first[one + 1]] for one in sources)])
@@ -132,17 +230,16 @@ class _Near:
         disputed = np.sort(self._disputed_tree.query(box))
         columns = (self.feature, self.status, self.keep_m, self.cut_m, self.where_m)
         source = np.searchsorted(sources, self.source[rows])
-        return parcels_m, self.disputed_m[disputed], *(column[rows] for column in columns), source, self.sources_m[sources]
+        return parcels, self.disputed_m[disputed], *(column[rows] for column in columns), source, self.sources_m[sources]
 
 
-def _grown(shapes_m: Geometries, more_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Bounds of the shapes and so much more on every side, shape (shapes, 4)."""
-    bounds_m: npt.NDArray[np.float64] = shapely.bounds(shapes_m).reshape(-1, 4) + more_m[:, None] * np.array([-1, -1, 1, 1])
-    return bounds_m
+def _grown(bounds_m: npt.NDArray[np.float64], more_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Bounds with so much more on every side, shape (shapes, 4)."""
+    return bounds_m + more_m[:, None] * np.array([-1, -1, 1, 1])
 
 
 def _cut(
-    parcels_m: Geometries,
+    parcels: Hashed,
     disputed_m: Geometries,
     feature: npt.NDArray[np.bytes_],
     status: npt.NDArray[np.bytes_],
@@ -153,11 +250,9 @@ def _cut(
     sources_m: Hashed,
     lot_line_m: float,
     strips: bool,
-) -> tuple[tuple[Geometries, Geometries, Geometries, Geometries, npt.NDArray[np.float64], Rows], list[str]]:
-    """The envelopes of a group, its strips (empty where they are not asked for), what each feature takes, who failed; the features."""
-    whole = np.array([shape is None for shape in cut_m.shapes], bool)
-    shapes_m = cut_m.shapes.copy()
-    shapes_m[whole] = outward(sources_m.shapes[source[whole]], keep_m[whole])
+) -> tuple[tuple[Geometries, Geometries, Geometries, Geometries, npt.NDArray[np.float64], npt.NDArray[np.float64], Rows], list[str]]:
+    """The envelopes of a group, its strips (empty where they are not asked for), the areas of the envelopes, what each feature takes, who
+    failed; the features."""
     # What the cutting has no use for is left empty: it could not be in the key.
     zones = Zones(
         "",
@@ -166,15 +261,17 @@ def _cut(
         keep_m=keep_m.tolist(),
         status=[word.decode() for word in status],
         where=list(where_m.shapes),
-        shapes=list(shapes_m),
+        cut=list(cut_m.shapes),
+        sources_m=sources_m.shapes,
     )
     nothing, none = np.empty(0, object), np.zeros(0)
     obstacles = Obstacles(nothing, nothing, sources_m.shapes, none, nothing, none.astype(bool), nothing)
-    fabric = Fabric(np.arange(len(parcels_m)).astype(object), parcels_m, disputed_m, np.empty((0, 2), np.int64), ())
+    fabric = Fabric(np.arange(len(parcels)).astype(object), parcels.shapes, disputed_m, np.empty((0, 2), np.int64), ())
     found = envelopes(fabric, zones, obstacles, lot_line_m)
     if found.why:
         raise ValueError(next(iter(found.why.values())))
-    lines = lot_line_zones(fabric, found) if strips else np.full(len(parcels_m), shapely.Polygon())
+    lines = lot_line_zones(fabric, found) if strips else np.full(len(parcels), shapely.Polygon())
     names = list(found.takes_m2)
-    takes_m2 = np.array([found.takes_m2[name] for name in names], np.float64).reshape(len(names), len(parcels_m))
-    return (found.shapes_m, found.possible_m, found.inside_m, lines, takes_m2, found.failed), names
+    takes_m2 = np.array([found.takes_m2[name] for name in names], np.float64).reshape(len(names), len(parcels))
+    areas_m2 = np.column_stack([found.area_m2, found.possible_area_m2, found.largest_m2])
+    return (found.shapes_m, found.possible_m, found.inside_m, lines, areas_m2, takes_m2, found.failed), names

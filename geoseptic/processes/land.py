@@ -16,7 +16,8 @@ from geoseptic.model.grid import Raster
 from geoseptic.model.misplaced import misplaced
 from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
 from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
-from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses, served
+from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses
+from geoseptic.processes import kept_land
 from geoseptic.stages import stage
 from geoseptic.units import in_both_units
 
@@ -98,7 +99,13 @@ def check_land(
         raise LayerContractError("parcels", {"the layer holds no parcel": ()}, source_of(parcels))
     frame = frame or Frame.of(parcels.crs, "parcels", source_of(parcels))
     frame.refuse_distortion(shapely.total_bounds(checked_parcels.shapes_m), "parcels", source_of(parcels))
-    fabric = mend(checked_parcels.ids, checked_parcels.shapes_m, spoilt=checked_parcels.spoilt, most_changed=most_changed)
+    fabric = mend(
+        checked_parcels.ids,
+        checked_parcels.shapes_m,
+        spoilt=checked_parcels.spoilt,
+        most_changed=most_changed,
+        shared=kept_land.shared_ground,
+    )
     claimed_m = fabric.claimed_m
     around = shapely.box(*shapely.total_bounds(claimed_m))
     repairs = list(fabric.faults)
@@ -116,7 +123,7 @@ def check_land(
     on_water = np.array([water is True for water in checked_parcels.flags("public_water")], bool)
     built = built_lots(checked_parcels, claimed_m, roofs_m)
     assumptions += _own_errors_told(checked_parcels, buildings)
-    hidden = built & ~on_water & ~served(fabric.shapes_m, checked_wells.shapes_m[drunk], errors_m[drunk])
+    hidden = built & ~on_water & ~kept_land.served(fabric.shapes_m, checked_wells.shapes_m[drunk], errors_m[drunk])
     if hidden.any():
         assumptions.append(_hidden_wells_told(fabric.ids[hidden], "public_water" in checked_parcels.columns, presume_wells))
     # A lot without a place has no ground that could be kept open: it is listed among what failed.
@@ -235,7 +242,7 @@ def _houses_without_a_well(
     around_m = round_houses(buildings.shapes_m[houses])
     off = np.ones(len(wells), bool)
     off[shapely.STRtree(fabric.shapes_m).query(wells.shapes_m, predicate="intersects")[0]] = False
-    dry = ~served(around_m, wells.shapes_m[off], error_m[off])
+    dry = ~kept_land.served(around_m, wells.shapes_m[off], error_m[off])
     return houses[dry], around_m[dry]
 
 

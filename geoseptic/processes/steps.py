@@ -8,13 +8,14 @@ import numpy as np
 import numpy.typing as npt
 
 from geoseptic.errors import CodeSilentError
+from geoseptic.io.digests import Hashed
 from geoseptic.model.grid import Raster
 from geoseptic.model.results import Results
 from geoseptic.model.rules import GROUND_CONDITIONS, RuleSet
 from geoseptic.parcels.envelope import LOT_LINE, Envelopes
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.zones import Zones, zones
-from geoseptic.processes import kept_envelopes, kept_rings, tables
+from geoseptic.processes import kept_envelopes, tables
 from geoseptic.processes.accounts import failure
 from geoseptic.processes.land import Land
 from geoseptic.processes.paths import Drained
@@ -32,7 +33,8 @@ class Cut:
 
     envelopes: Envelopes
     zones: Zones
-    strips_m: npt.NDArray[np.object_]
+    zone_shapes: Hashed
+    strips: Hashed
     lot_line_silent: bool
 
 
@@ -66,19 +68,20 @@ def cut_envelopes(
 ) -> tuple[Cut, ...]:
     """Every part's zones and envelopes. Raises CodeSilentError where the rules say nothing on a well or water that is there."""
     cuts = []
-    strips_m: dict[float, npt.NDArray[np.object_]] = {}
+    strips: dict[float, Hashed] = {}
+    parcels, sources = Hashed.of(land.fabric.shapes_m), Hashed.of(land.obstacles.shapes_m)
     for part in parts:
-        found = zones(land.obstacles, rules, part, facts=facts, granted=granted, ground=ground, workers=workers, rings=kept_rings.outward)
+        found = zones(land.obstacles, rules, part, facts=facts, granted=granted, ground=ground, workers=workers)
         try:
             lot_line = rules.requirement(part, LOT_LINE).settled(facts, granted).largest
             lot_line_m, silent = lot_line.distance_m or 0.0, False
         except CodeSilentError:
             lot_line_m, silent = 0.0, True
-        cut, strips = kept_envelopes.cut(land.fabric, found, land.obstacles, lot_line_m, lot_line_m not in strips_m, workers)
+        cut, own = kept_envelopes.cut(land.fabric, found, land.obstacles, lot_line_m, lot_line_m not in strips, workers, parcels, sources)
         cut = cut.without(land.fabric.spoilt)
-        if strips is not None:
-            strips_m[lot_line_m] = strips
-        cuts.append(Cut(cut, found, strips_m[lot_line_m], silent))
+        if own is not None:
+            strips[lot_line_m] = own
+        cuts.append(Cut(cut, found, kept_envelopes.zone_shapes(found, sources), strips[lot_line_m], silent))
     return tuple(cuts)
 
 
@@ -87,7 +90,9 @@ def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Resul
     claims = tables.claims_of(land.fabric)
     layers = [tables.envelope_layer(cut.envelopes, cut.zones, land.well_not_on_record, claims, rules, land.frame) for cut in cuts]
     layers.append(
-        tables.zone_layer([(cut.envelopes, cut.zones, cut.strips_m) for cut in cuts], land.obstacles.location_error_m, rules, land.frame)
+        tables.zone_layer(
+            [(cut.envelopes, cut.zones, cut.zone_shapes, cut.strips) for cut in cuts], land.obstacles.location_error_m, rules, land.frame
+        )
     )
     warnings = list(land.notes)
     failures = []

@@ -2,17 +2,16 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geoseptic.io.digests import Hashed
 from geoseptic.io.keptplanes import Part, by_windows, summed
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
-from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.planes import Plane
 from geoseptic.model.reasons import BIT, REASONS
@@ -140,8 +139,8 @@ def _rated(
 class Law:
     """What the setbacks say of cells: shapes by the reason that a cell has which they so much as touch, and the parcels."""
 
-    shapes_m: Mapping[str, Geometries]
-    parcels_m: Geometries
+    shapes: Mapping[str, Hashed]
+    parcels: Hashed
 
     @classmethod
     def of(cls, land: Land, cut: Cut) -> "Law":
@@ -149,33 +148,33 @@ class Law:
         zones = cut.zones
         required, still_open = (rows[zones.outermost(rows)] for rows in (zones.rows(REQUIRED), zones.rows(MAY_BE_REQUIRED)))
         feature = np.array(zones.feature, object)[required]
-        shapes = {name: zones.shapes_m[required[feature == name]] for name in sorted(set(feature))}
-        shapes[DISPUTED] = outward(land.fabric.disputed_m, cut.envelopes.lot_line_m)
+        shapes = {name: cut.zone_shapes[required[feature == name]] for name in sorted(set(feature))}
+        shapes[DISPUTED] = Hashed.of(outward(land.fabric.disputed_m, cut.envelopes.lot_line_m))
         # A cell on a lot line is in no envelope, whether or not the code asks for a distance from it.
-        shapes[LOT_LINE] = cut.strips_m if cut.envelopes.lot_line_m > 0 else shapely.boundary(land.fabric.shapes_m)
+        shapes[LOT_LINE] = cut.strips if cut.envelopes.lot_line_m > 0 else Hashed.of(shapely.boundary(land.fabric.shapes_m))
         # A parcel whose distances could not be proven is not known to be clear anywhere.
         # Nor is ground that may be a parcel's or not.
         claimed_m, doubtful = land.fabric.claimed_m, list(land.fabric.outlined)
         unclear = shapely.difference(claimed_m[doubtful], land.fabric.shapes_m[doubtful])
-        shapes["setback_open"] = np.concatenate([zones.shapes_m[still_open], claimed_m[cut.envelopes.failed], unclear])
-        return cls(shapes, claimed_m)
-
-    @cached_property
-    def _by_place(self) -> tuple[Mapping[str, burn.Near], burn.Near]:
-        return {name: burn.Near(shapes) for name, shapes in self.shapes_m.items()}, burn.Near(self.parcels_m)
+        others = Hashed.of(np.concatenate([claimed_m[cut.envelopes.failed], unclear]))
+        shapes["setback_open"] = Hashed.joined([cut.zone_shapes[still_open], others])
+        return cls(shapes, Hashed.of(claimed_m))
 
     def near(self, grid: Grid) -> "Law":
         """What of it can matter to the cells of a grid."""
-        shapes, parcels = self._by_place
-        return Law({name: own.of(grid)[0] for name, own in shapes.items()}, parcels.of(grid)[0])
+        return Law({name: _near(own, grid) for name, own in self.shapes.items()}, _near(self.parcels, grid))
 
     def reasons(self, grid: Grid) -> Reasons:
         """Bits of what the law says of each cell of a grid, an open setback included; shape `grid.shape`."""
         found = np.zeros(grid.shape, np.uint32)
-        for name, shapes in self.shapes_m.items():
-            _set(found, name, burn.touched(shapes, grid))
-        _set(found, "outside_parcels", ~burn.centred(self.parcels_m, grid))
+        for name, own in self.shapes.items():
+            _set(found, name, burn.touched(own.shapes, grid))
+        _set(found, "outside_parcels", ~burn.centred(self.parcels.shapes, grid))
         return found
+
+
+def _near(shapes: Hashed, grid: Grid) -> Hashed:
+    return shapes[burn.reaching(shapes.bounds_m, grid)]
 
 
 def suitability_classes(values: npt.NDArray[np.uint8], by_law: Mask, outside: Mask) -> npt.NDArray[np.uint8]:

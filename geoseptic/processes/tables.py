@@ -9,6 +9,8 @@ from geopandas import GeoDataFrame
 from shapely import GeometryType
 
 from geoseptic.errors import listed
+from geoseptic.io.digests import A_DISC, Hashed, told
+from geoseptic.io.laterframes import LaterShapes
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Frame, Geometries
@@ -18,7 +20,7 @@ from geoseptic.model.rules import PARTS, RuleSet
 from geoseptic.parcels.envelope import LOT_LINE, Envelopes
 from geoseptic.parcels.repair import Fabric, Fault
 from geoseptic.parcels.zones import REQUIRED, Zones
-from geoseptic.processes import kept_rings
+from geoseptic.processes.kept_envelopes import hashed
 from geoseptic.units import from_metres, metres_per
 
 ENVELOPE_LAYERS: Mapping[str, str] = {
@@ -77,7 +79,7 @@ def envelope_layer(
     return LayerResult(
         "envelopes",
         name,
-        GeoDataFrame(columns, geometry=polygons(frame.from_metres(envelopes.shapes_m)), crs=frame.crs),
+        GeoDataFrame(columns, geometry=LaterShapes(hashed(envelopes)[0], polygons, frame), crs=frame.crs),
         _envelope_legend(envelopes.part),
         f"Room for a {part}",
         f"What the setbacks of {rules.title} leave of each parcel for a {part}. {SCREENING_AID}",
@@ -122,9 +124,9 @@ def _envelope_legend(part: str) -> VectorLegend:
 
 
 def zone_layer(
-    parts: list[tuple[Envelopes, Zones, Geometries]], obstacle_error_m: npt.NDArray[np.float64], rules: RuleSet, frame: Frame
+    parts: list[tuple[Envelopes, Zones, Hashed, Hashed]], obstacle_error_m: npt.NDArray[np.float64], rules: RuleSet, frame: Frame
 ) -> LayerResult:
-    """Every setback zone of every part, the strips along the lot lines included (last of each entry)."""
+    """Every setback zone of every part, of these shapes, the strips along the lot lines included (last of each entry)."""
     unit = rules.unit
     columns: dict[str, list[object]] = {
         name: []
@@ -132,12 +134,12 @@ def zone_layer(
             "part", "feature", "feature_id", f"distance_{unit}", f"location_error_{unit}", "status", "why", "citation", "checked",
         )
     }  # fmt: skip
-    shapes: list[Geometries] = []
-    for envelopes, zones, strips in parts:
-        shapes += [zones.shapes_m, strips]
+    shapes: list[Hashed] = []
+    for envelopes, zones, own, strips in parts:
+        shapes += [own, strips]
         source = np.array(zones.source, np.int64)
         lot_line = _lot_line_texts(rules, envelopes)
-        columns["part"].extend([zones.part] * (len(zones.shapes) + len(strips)))
+        columns["part"].extend([zones.part] * (len(zones) + len(strips)))
         columns["feature"].extend([*zones.feature, *[LOT_LINE] * len(strips)])
         columns["feature_id"].extend([*zones.feature_id, *envelopes.parcel_ids])
         distances_m = [*zones.distance_m, *[envelopes.lot_line_m] * len(strips)]
@@ -158,12 +160,13 @@ def zone_layer(
         "citation": "Where the value was read",
         "checked": "Whether the value was checked against the code's own text",
     }
-    geometry = np.concatenate(shapes) if shapes else np.empty(0, object)
-    frame_out = GeoDataFrame(columns, geometry=polygons(frame.from_metres(geometry)), crs=frame.crs)
+    whole = Hashed.joined(shapes)
+    rows = np.flatnonzero(~whole.is_empty)
+    there = {name: np.array(values, object if isinstance(values[0], str) else None)[rows] for name, values in columns.items() if values}
     return LayerResult(
         "envelopes",
         "setback_zones",
-        frame_out[~frame_out.geometry.is_empty].reset_index(drop=True),
+        GeoDataFrame(there or columns, geometry=LaterShapes(whole[rows], polygons, frame), crs=frame.crs),
         legend_table.SETBACK_ZONES,
         "Setback zones",
         f"Ground that each feature keeps from each part under {rules.title}. {SCREENING_AID}",
@@ -210,7 +213,13 @@ def disc_layer(
         f"radius_{unit}": "Radius of the disc: the well's location error, at least the sanitary radius; of a presumed well, round its lot",
         f"drains_here_{square}": "Ground within the reach whose nearest well down the flow path is this one",
     }
-    shapes = polygons(frame.from_metres(kept_rings.discs(places_m, radius_m)))
+    places = Hashed.of(places_m)
+    discs = Hashed(
+        np.arange(len(ids)),
+        lambda rows: shapely.buffer(places_m[rows], radius_m[rows], quad_segs=16),
+        lambda: told(places.hashes["of"], A_DISC, radius_m),
+        lambda: places.bounds_m + radius_m[:, None] * np.array([-1, -1, 1, 1]),
+    )
     legend = VectorLegend(
         "Wells as discs",
         "polygon",
@@ -223,7 +232,7 @@ def disc_layer(
     return LayerResult(
         "well_discs",
         "well_discs",
-        GeoDataFrame(columns, geometry=shapes, crs=frame.crs),
+        GeoDataFrame(columns, geometry=LaterShapes(discs, polygons, frame), crs=frame.crs),
         legend,
         "Wells as discs",
         f"A flow path that enters a disc is taken to reach its well. {SCREENING_AID}",

@@ -27,7 +27,7 @@ HEADLINES: Final = {
 
 NO_CLEARANCE: Final = "Cannot say. This is no clearance"
 
-NOT_STATED: Final = "a condition of the code that nobody has stated"
+NOT_STATED: Final = "a condition of the code that is not known"
 
 UNTIL_KNOWN: Final = "Until it is known, treat the lot as one without room."
 
@@ -170,7 +170,7 @@ def numbers_of(lot: LotChance | None) -> str:
     if not math.isnan(lot.if_smallest) and lot.if_smallest - lot.both >= 0.5:
         text += f"; the smallest field that soil and house leave open, with its reserve, in {of_100(lot.if_smallest / 100.0)}"
     if not math.isnan(lot.if_not_required) and lot.if_not_required - lot.both >= 0.5:
-        text += f"; without the distances that hang on what nobody has stated in {of_100(lot.if_not_required / 100.0)}"
+        text += f"; without the distances that hang on what is not known in {of_100(lot.if_not_required / 100.0)}"
     return f"{text}."
 
 

@@ -126,13 +126,13 @@ def test_a_few_draws_that_all_agree_make_nothing_certain():
         (
             (0.0, 0.0, 0.0),
             {"eased": 1.0},
-            "Nobody can say: it hangs on a condition that nobody has stated (room in 0 of 100 cases, with the distances that it may ask, "
+            "Nobody can say: it hangs on a condition that is not known (room in 0 of 100 cases, with the distances that it may ask, "
             "and in 100 without them).",
         ),
         (
             (0.0, 0.0, 0.02),
             {"best": 0.1, "eased": 0.1, "least": 0.9},
-            "Nobody can say: it hangs on soil or bedrooms, and on a condition that nobody has stated (room in 0 of 100 cases, 0 to 2 by "
+            "Nobody can say: it hangs on soil or bedrooms, and on a condition that is not known (room in 0 of 100 cases, 0 to 2 by "
             "the draws, for the largest field with the distances that it may ask, and in 90 for the smallest without them).",
         ),
         ((0.1, 0.1, 0.1), {"eased": 0.3}, "Nobody can say: it hangs on where things are (room in 10 of 100 cases)."),

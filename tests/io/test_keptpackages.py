@@ -89,6 +89,15 @@ def test_a_package_with_replaced_rows_holds_what_a_new_one_holds(tmp_path, chang
     assert reused and back == written(tmp_path / "old", [lots, wells])[0]
 
 
+def test_bounds_shrink_when_what_reached_farthest_is_drawn_in(tmp_path):
+    lots, wells = layers()
+    wide = with_rows(lots, [0, 700], shapely.box(-900, -900, 9_000, 9_000))
+    written(tmp_path / "first", [wide, wells], tmp_path / "store")
+    for number, after in enumerate((with_rows(lots, [700], shapely.box(-900, -900, 9_000, 9_000)), lots)):
+        patched, reused = written(tmp_path / f"patched {number}", [after, wells], tmp_path / "store")
+        assert reused and patched == written(tmp_path / f"new {number}", [after, wells])[0]
+
+
 def test_an_emptied_row_that_gets_a_shape_again_is_in_the_index(tmp_path):
     lots, wells = layers()
     empty = with_rows(lots, [5], shapely.MultiPolygon())

@@ -90,7 +90,7 @@ def test_a_condition_that_nobody_has_stated_is_to_be_found_out_where_that_settle
     own = visits[visits.what == "open condition"]
     hangs = rows[(rows.chance_if_not_required == 100) & (rows.chance_both == 0) & (rows.chance_if_smallest == 0)]
     assert len(own) and set(hangs.index) <= set(own.id) and (own.settles[own.id.isin(hangs.index)] == 1.0).all()
-    assert own.words.str.contains("what nobody has stated: .*coarse gravel").all() and own.words.str.endswith("of 100 cases.").all()
+    assert own.words.str.contains("what is not known: .*coarse gravel").all() and own.words.str.endswith("of 100 cases.").all()
     assert (rows.answer[own.id] == "cannot say").all() and (rows.decides[hangs.index] == "open condition").all()
 
 

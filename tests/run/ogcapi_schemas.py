@@ -1,5 +1,6 @@
 """The published schemas of OGC API - Processes, part 1, version 1.0 (tests/run/ogcapi/README.md)."""
 
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ FOLDER = Path(__file__).with_name("ogcapi")
 AT = "standard:/"
 
 
+@cache
 def _read(uri: str) -> Resource[Any]:
     return Resource.from_contents(yaml.safe_load((FOLDER / uri.removeprefix(AT)).read_text(encoding="utf-8")), default_specification=DRAFT4)
 

@@ -1,6 +1,7 @@
 """The published schemas of STAC items and GeoParquet metadata (tests/run/stac/README.md)."""
 
 import json
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ def _read(uri: str) -> Resource[Any]:
     raise KeyError(uri)
 
 
+@cache
 def _resource(path: Path) -> Resource[Any]:
     return Resource.from_contents(json.loads(path.read_text(encoding="utf-8")), default_specification=DRAFT7)
 

@@ -79,7 +79,7 @@ def test_numbers_come_last_with_their_interval_and_round_to_no_certainty():
     told = numbers_of(lot(chanced.LIKELY))
     assert "87 of 100" in told and "82 to 91 by the draws" in told and "alone in 95" in told
     eased = numbers_of(replace(lot(chanced.OPEN), if_not_required=99.6))
-    assert eased.endswith("; without the distances that hang on what nobody has stated in more than 99.") and "stated" not in told
+    assert eased.endswith("; without the distances that hang on what is not known in more than 99.") and "not known" not in told
     assert "more than 99 of 100" in numbers_of(lot(("fits", "likely", "", 100.0, 99.6, 97.0, 99.9, 100.0, None, None, 0.0)))
     assert numbers_of(lot(chanced.UNKNOWN)) == "" == numbers_of(None)
 
