@@ -9,6 +9,7 @@ from typing import Any, Final, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from geoseptic.io.atonce import at_once
 from geoseptic.io.digests import digest
 from geoseptic.io.keptparts import by_parts
 from geoseptic.io.scratch import FilePlane, filed
@@ -60,7 +61,7 @@ class Pool:
         if self.files is None or len(given) < 2:
             yield from (_each(task, lots, self.setting, *columns) for lots, *columns in given)
             return
-        yield from in_order(self.workers, self.cluster, [partial(_task, task, lots, self.files, *columns) for lots, *columns in given])
+        yield from in_order(self.workers, self.cluster, [partial(_task, task, self.files, at_once(part)) for part in given])
 
     @cached_property
     def _ground(self) -> bytes:
@@ -124,8 +125,9 @@ def _without_failure(answer: tuple[Any, dict[int, str]]) -> bool:
     return not answer[1]
 
 
-def _task(task: Callable[..., T], lots: Lots, files: _SettingFiles, *columns: Any) -> tuple[list[T], dict[int, str]]:
-    return _each(task, lots, files.opened(), *columns)
+def _task(task: Callable[..., T], files: _SettingFiles, part: tuple[Any, ...]) -> tuple[list[T], dict[int, str]]:
+    lots, *columns = part
+    return at_once(_each(task, lots, files.opened(), *columns))
 
 
 def _each(task: Callable[..., T], lots: Lots, setting: Setting, *columns: Any) -> tuple[list[T], dict[int, str]]:
