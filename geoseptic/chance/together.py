@@ -374,7 +374,8 @@ def _shut(ends, option, keep_m, layouts, frame, wells, draw):  # type: ignore[no
 @njit(cache=True, nogil=True)
 def _take_wells(ends, option, keep_m, layouts, frame, wells, draw, rooms):  # type: ignore[no-untyped-def]
     """Take away the spots of a layout that wells shut, and set its rows."""
-    long, deep, cell, bits = 0.5 * layouts[option, 1] + SLACK_M, 0.5 * layouts[option, 2] + SLACK_M, frame.cell, rooms.bits
+    long, deep, cell = 0.5 * layouts[option, 1] + SLACK_M, 0.5 * layouts[option, 2] + SLACK_M, frame.cell
+    bits, rows = rooms.bits, rooms.rows
     low, high, near, far = ends[option, 0], ends[option, 1], ends[option, 2], ends[option, 3]
     for well in range(keep_m.size):
         u, v, keep = wells[draw, well, 0] - frame.left, wells[draw, well, 1] - frame.bottom, keep_m[well]
@@ -391,29 +392,41 @@ def _take_wells(ends, option, keep_m, layouts, frame, wells, draw, rooms):  # ty
         for word in range(near >> 6, (far >> 6) + 1):
             left |= bits[row, word, option]
         if left != NONE:
-            rooms.rows[option, 0], rooms.rows[option, 1] = (row if rooms.rows[option, 0] < 0 else rooms.rows[option, 0]), row
+            rows[option, 0], rows[option, 1] = (row if rows[option, 0] < 0 else rows[option, 0]), row
 
 
 @njit(cache=True, nogil=True)
 def _any_level(spots, rooms, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
     """A layout, and row and column of a spot of it where trenches may lie; -1 where there is none."""
+    rows = rooms.rows
     for option in range(layouts.shape[0]):
-        row, col = _level_spot(spots, rooms, option, layouts, trenches, frame, planes, where)
-        if row >= 0:
-            return option, row, col
+        if rows[option, 0] >= 0:
+            row, col = _level_spot(spots, rooms, option, layouts, trenches, frame, planes, where)
+            if row >= 0:
+                return option, row, col
     return -1, -1, -1
 
 
 @njit(cache=True, nogil=True)
 def _level_spot(spots, rooms, option, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
     """Row and column of a spot of a layout where trenches may lie, -1 where there is none."""
-    if rooms.rows[option, 0] >= 0:
-        near, far = spots.ends[option, 2], spots.ends[option, 3]
-        for row in range(rooms.rows[option, 0], rooms.rows[option, 1] + 1):
-            col = _level_in_row(spots, rooms.bits, option, row, near, far, layouts, trenches, frame, planes, where)
-            if col >= 0:
-                return row, col
-        rooms.rows[option, 0] = -1
+    # Tuples are handed on for a spot that is looked at alone, not for every row: each array of theirs would be counted.
+    bits, level, low, high = rooms.bits, spots.level, rooms.rows[option, 0], rooms.rows[option, 1]
+    near, far = spots.ends[option, 2] >> 6, spots.ends[option, 3] >> 6
+    for row in range(low, high + 1):
+        for word in range(near, far + 1):
+            left = bits[row, word, option]
+            if left == NONE:
+                continue
+            known = left & level[row, word, option]
+            if known != NONE:
+                return row, 64 * word + lowest(known)
+            while left != NONE:
+                col = 64 * word + lowest(left)
+                left &= left - ONE
+                if _level(spots, bits, option, row, col, layouts, trenches, frame, planes, where):
+                    return row, col
+    rooms.rows[option, 0] = -1
     return -1, -1
 
 
@@ -476,14 +489,15 @@ def _near_level(planes, where, u, v, frame, number, length_m, trenches):  # type
 def _set_ends(rooms, whole_ends, ends):  # type: ignore[no-untyped-def]
     """Row and column of a spot in the lowest and in the highest row and in the first and in the last column, the first -1 where there is
     none."""
+    bits, rows = rooms.bits, rooms.rows
     for option in range(ends.shape[0]):
         ends[option, 0, 0] = -1
-        if rooms.rows[option, 0] < 0:
+        if rows[option, 0] < 0:
             continue
-        for row in range(rooms.rows[option, 0], rooms.rows[option, 1] + 1):
+        for row in range(rows[option, 0], rows[option, 1] + 1):
             first = last = -1
             for word in range(whole_ends[option, 2] >> 6, (whole_ends[option, 3] >> 6) + 1):
-                left = rooms.bits[row, word, option]
+                left = bits[row, word, option]
                 if left != NONE:
                     first = 64 * word + lowest(left) if first < 0 else first
                     last = 64 * word + highest(left)
@@ -502,12 +516,15 @@ def _set_ends(rooms, whole_ends, ends):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def _set_level_ends(spots, rooms, layouts, trenches, frame, planes, where, ends):  # type: ignore[no-untyped-def]
     """Put into `ends` those of the spots at which trenches may lie."""
-    bits = rooms.bits
+    bits, level = rooms.bits, spots.level
     for option in range(layouts.shape[0]):
         if ends[option, 0, 0] < 0:
             continue
         low, high, near, far = ends[option, 0, 0], ends[option, 1, 0], ends[option, 2, 1], ends[option, 3, 1]
         for end in range(4):
+            row, col = ends[option, end, 0], ends[option, end, 1]
+            if level[row, col >> 6, option] >> np.uint64(col & 63) & ONE != NONE:
+                continue
             found, other = -1, -1
             first, last = (low, high) if end < 2 else (near, far)
             for step in range(last - first + 1):
