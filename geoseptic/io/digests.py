@@ -130,6 +130,10 @@ class Hashed:
     def content_digest(self) -> bytes:
         return hashlib.sha256(self.hashes.tobytes()).digest()
 
+    def __reduce__(self) -> Any:
+        """Other processes get the shapes themselves, told by what they are: how they are made stays here."""
+        return Hashed.of, (self.shapes,)
+
 
 def told(of: Any, kind: int, numbers: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
     """What tells shapes that follow from something with these hashes, 32 bytes each, and a number of 8 bytes."""

@@ -17,7 +17,6 @@ import shapely
 from geoseptic.errors import DiskFullError
 from geoseptic.io.digests import digest
 from geoseptic.io.kept import Store
-from geoseptic.io.laterframes import LaterShapes
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -80,6 +79,8 @@ def write(
 
 def row_hashes(frame: "GeoDataFrame") -> list[str]:
     """A hash of every `ROWS` rows."""
+    from geoseptic.io.laterframes import LaterShapes  # it loads tables, which a run without layers does not need
+
     shapes = frame.geometry.values
     shapes = shapes if isinstance(shapes, LaterShapes) else np.asarray(shapes, object)
     columns = [frame[name].to_numpy() for name in frame.columns if name != frame.geometry.name]
@@ -102,7 +103,7 @@ def _hash(columns: Sequence[np.ndarray[Any, Any]]) -> str:
 
 def _plain(column: np.ndarray[Any, Any]) -> Any:
     """Text and truth values as one text of bytes, which is hashed at once; version 2 tells equal values alike and others apart."""
-    if isinstance(column, LaterShapes) or column.dtype != object or (len(column) and isinstance(column[0], shapely.Geometry)):
+    if column.dtype != object or (len(column) and isinstance(column[0], shapely.Geometry)):
         return column
     values = column.tolist()
     return marshal.dumps(values, 2) if set(map(type, values)) <= PLAIN else column

@@ -498,6 +498,7 @@ def all_tries(need: FieldNeed, most_layouts: int, turns: Angles, longest_m: Angl
 
 @lru_cache(maxsize=1000)
 def laid(need: FieldNeed, most_layouts: int) -> tuple[tuple[Layout, ...], tuple[Layout, ...], fitroom.Work]:
+    """At most so many layouts of field and of reserve, and the same as the search reads it."""
     fields, reserves = layouts(need, 1.0, most_layouts), layouts(need, need.reserve_share, most_layouts)
     trenches = fitground.Trenches(need.trench_width_m, need.trench_width_m + need.spacing_m, SEEN_DROP_M)
     table = _table(fields)

@@ -52,8 +52,8 @@ def test_water_of_unknown_kind_is_surely_surface_water_and_may_be_the_supply_for
     assert found.citation[longer] == str(reservoir.citation)
     assert found.where[longer] is None
     # The whole ring, and not much more.
-    assert not shapely.dwithin(found.shapes[longer].boundary, POND, 400 * FT)
-    assert found.shapes[longer].area == pytest.approx(POND.buffer(400 * FT, quad_segs=64).area, rel=0.01)
+    assert not shapely.dwithin(found.shapes_m[longer].boundary, POND, 400 * FT)
+    assert found.shapes_m[longer].area == pytest.approx(POND.buffer(400 * FT, quad_segs=64).area, rel=0.01)
 
 
 def test_water_of_a_stated_kind_is_that_and_nothing_else():
@@ -133,7 +133,7 @@ def test_accuracy_of_the_reprojection_is_added_to_every_feature_of_the_layer():
     assert "1.5 m (4.9 ft) are added to every distance from the surface water, the accuracy of its reprojection" in assumed
     found = zones(features.kept(features.ids == "surface_water 1"), rule_set(line("surface_water", 10.0)), "drain_field", facts={})
     assert found.keep_m == [11.5]
-    assert not shapely.dwithin(found.shapes[0].boundary, POND, 11.5)
+    assert not shapely.dwithin(found.shapes_m[0].boundary, POND, 11.5)
 
 
 def test_reprojection_of_unknown_accuracy_counts_as_a_place_of_unknown_accuracy():
