@@ -60,7 +60,6 @@ WIDER: Final = 1.02
 it, and its arcs are chords."""
 
 ANYWHERE: Final = Pipes(0.0, 0.0)
-NOWHERE: Final = shapely.Polygon()
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
