@@ -143,7 +143,7 @@ class Fits:
 
     kind: npt.NDArray[np.int8]
     decided: npt.NDArray[np.int8]
-    drawn: tuple["Drawn", ...] = ()
+    drawn: tuple[Drawn, ...] = ()
 
 
 def fits(case: Case, places: Places) -> Fits:
@@ -159,7 +159,7 @@ class _OnLot:
     def __init__(self, case: Case, places: Places) -> None:
         self.case, self.places = case, places
         self.parts = (case.field,) if case.same else (case.field, case.reserve)
-        self.grounds: dict[int, tuple[Terrain, SiteGround]] = {}
+        self.grounds: dict[int, SiteGround] = {}
         self.in_middle: dict[tuple[FieldNeed, int], list[Drawn]] = {}
 
     @classmethod
@@ -201,11 +201,12 @@ class _OnLot:
 
     def ground(self, terrain: Terrain) -> SiteGround:
         """The ground under the lot."""
-        return self.grounds.setdefault(id(terrain), (terrain, SiteGround(self.whole, terrain)))[1]
+        return self.grounds.setdefault(id(terrain), SiteGround(self.whole, terrain))
 
     def found_in_middle(self, need: FieldNeed, terrain: Terrain) -> list[Drawn]:
         """What the real search finds in the middle of all draws, each need and terrain once."""
-        key, site = (need, id(self.ground(terrain).terrain)), self.middle
+        self.ground(terrain)  # which keeps the terrain, so that no other one gets its number
+        key, site = (need, id(terrain)), self.middle
         if key not in self.in_middle:
             found = None if shapely.is_empty(site.field) else fit(site, need, terrain, ANYWHERE, SiteGround(site, terrain)).placement
             self.in_middle[key] = []

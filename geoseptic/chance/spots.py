@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.parcels.bitrows import ALL, LAST, NONE, ONE, fill_between, keep_runs, keep_stacks, lowest, no_cells, turn_over
+from geoseptic.parcels.bitrows import ALL, LAST, NONE, ONE, fill_between, highest, keep_runs, keep_stacks, lowest, no_cells, turn_over
 from geoseptic.parcels.fitgrid import SLACK_M, Rings, inside_cells, turned
 from geoseptic.parcels.fitground import keep_good_ground
 
@@ -271,14 +271,3 @@ def _set_whole_ends(bits, option, low, high, ends):  # type: ignore[no-untyped-d
                 ends[option, 2] = 64 * word + lowest(every[word])
             ends[option, 3] = 64 * word + highest(every[word])
     return ends[option, 0] >= 0
-
-
-@njit(cache=True, nogil=True)
-def highest(word):  # type: ignore[no-untyped-def]
-    """The highest bit that is set, of some."""
-    at = 0
-    for step in (32, 16, 8, 4, 2, 1):
-        if word >> np.uint64(step) != NONE:
-            word >>= np.uint64(step)
-            at += step
-    return at

@@ -5,10 +5,10 @@ where the lot lies, where its buildings are) settles it in so far as the answer 
 that thing in which, over all draws of everything else, the chance is at least `likely` or at most 1 less it ("pick and freeze": draw j of
 the one thing is put together with draw m of the others, for all j and m; sobol1993). What was so before counts for nothing.
 
-Exact: things are uncertain independently of each other and their draws hang on their own names alone, so every put-together draw is as
-good as a drawn one, and a layout keeps all distances in it where it keeps each thing's own: these are known, exactly, from the draws there
-are, so that nothing is drawn or searched anew. A thing whose draws make no difference to any layout settles exactly 0. A visit is taken to
-leave no doubt of the thing.
+Exact: things are uncertain independently of each other and their draws hang on their own names alone, so every put-together draw is as good
+as a drawn one, and a layout keeps all distances in it where it keeps each thing's own: these are known from the draws there are, but for
+the rounding of draws to spots (`ROUNDED_M`), so that nothing is drawn or searched anew. A thing whose draws make no difference to any
+layout settles exactly 0. A visit is taken to leave no doubt of the thing.
 
 Approximate: room is known by the layouts that the search found in the draws themselves and in some that are put together
 (`known_of`), while in another of these one more may have room: chances there are a little too low, which `tests/chance/test_survey.py`
@@ -124,7 +124,7 @@ class _Side:
         self.no_wells_m = places.wells_m[:, :0]
 
     def each_of(self, box: Box) -> npt.NDArray[np.bool_]:
-        """The same of each thing alone, shape (things, draws)."""
+        """In which draws a rectangle keeps its distances from each thing alone, shape (things, draws)."""
         where, still, asked, none = self.places, self.still, self.asked, self.wells_m[:0]
         rows = [
             keeps(box, self.own, self.nothing, self.no_wells_m, none, where.lot_m, still, asked),

@@ -12,13 +12,11 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.chance.spots import BLOCK, clear, frame_of, highest, seen_from, spots_of
-from geoseptic.parcels.bitrows import LAST, NONE, ONE, count, lowest
+from geoseptic.chance.spots import BLOCK, clear, frame_of, seen_from, spots_of
+from geoseptic.parcels.bitrows import LAST, NONE, ONE, count, highest, lowest
+from geoseptic.parcels.fitbound import NEAR_ENOUGH
 from geoseptic.parcels.fitgrid import SLACK_M
 from geoseptic.parcels.fitground import STEP_M, Trenches, Where, may_run_level, runs_level, where_of
-
-NEAR_ENOUGH = 1.25
-"""A trench that falls so many times too much in the middle of a block will not do at another of its spots either."""
 
 MOST_TO_SPARE = 4
 """So many spots all round are taken as room to spare where there are."""

@@ -9,7 +9,7 @@ are of a whole patch of such ground; on the steep side each cell is taken by its
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -90,7 +90,7 @@ def with_doubts(
             _write(bed_grades, window, codes, np.maximum(grade, graded(own, bed_limits, at_gaps)))
 
     for_windows(prepare, slope, workers)
-    own = {name: getattr(setting, name) for name in ("terrain", "bed_terrain", "dry_terrain", "burial")}
+    own = {column.name: getattr(setting, column.name) for column in fields(Setting)}
     return DoubtfulGround(**own, grades=grades.array(), bed_grades=bed_grades.array())
 
 
