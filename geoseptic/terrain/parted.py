@@ -87,7 +87,7 @@ def _pieces(heights_m, least_m):  # type: ignore[no-untyped-def]
     rows, cols = heights_m.shape
     label = np.zeros((rows, cols), np.int32)
     parent = np.zeros(1024, np.int32)
-    count = 0
+    count = np.int64(0)
     for row in range(rows):
         for col in range(cols):
             own = heights_m[row, col]
