@@ -53,6 +53,10 @@ settings.register_profile("geoseptic", deadline=None, derandomize=True)
 settings.load_profile("geoseptic")
 
 
+# Where several processes share the cores, threads of a kernel that wait for each other in a loop take most of the time of a small one.
+os.environ.setdefault("OMP_WAIT_POLICY", "passive")
+
+
 def pytest_configure(config: pytest.Config) -> None:
     # pytest-xdist would begin with the files of most tests, however long they take.
     config.option.loadscopereorder = False
