@@ -133,7 +133,7 @@ def demo(_: Sequence[str]) -> int:
 
 def test(options: Sequence[str]) -> int:
     os.chdir(ROOT)
-    # The tests start this program a hundred times: what is not kept is read and compiled anew each time.
+    # Every process that a test starts would compile the modules anew that it loads.
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     spread = ["-n", "auto", "--dist", "loadfile"] if importlib.util.find_spec("xdist") else []
     hand_over([sys.executable, "-m", "pytest", *spread, *options])
