@@ -3,7 +3,7 @@
 from threading import Lock
 from typing import Final
 
-from geoseptic.memory import modules_only
+from geoseptic.memory import seldom_searched
 
 _ONE_AT_A_TIME: Final = Lock()
 
@@ -14,7 +14,7 @@ def ready() -> None:
     While it does so it asks whether SciPy's BLAS is there, and imports all of scipy.linalg for the answer, a fifth of a second. It is told
     yes: the package needs SciPy, and a kernel with linear algebra asks once more when it is compiled.
     """
-    with _ONE_AT_A_TIME, modules_only():
+    with _ONE_AT_A_TIME, seldom_searched():
         from numba.core.registry import cpu_target
         from numba.np import linalg
 

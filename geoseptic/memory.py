@@ -8,7 +8,9 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
-from typing import Any
+from typing import Any, Final
+
+NEW_OBJECTS: Final = 100_000
 
 
 def give_back() -> None:
@@ -23,15 +25,17 @@ def _trim() -> Any:
 
 
 @contextmanager
-def modules_only() -> Iterator[None]:
-    """While modules are loaded, Python does not look for circular garbage: they make many objects and hardly any of them is garbage."""
-    was_on = gc.isenabled()
-    gc.disable()
+def seldom_searched() -> Iterator[None]:
+    """Meanwhile Python looks for circular garbage after every `NEW_OBJECTS` and not after every few hundred.
+
+    For loading modules, which make many objects and hardly any garbage; while work goes on, tables in circles would keep their memory.
+    """
+    before = gc.get_threshold()
+    gc.set_threshold(NEW_OBJECTS, *before[1:])
     try:
         yield
     finally:
-        if was_on:
-            gc.enable()
+        gc.set_threshold(*before)
 
 
 def leave_to_the_system() -> None:

@@ -1,12 +1,7 @@
 """Starting is cheap, and what is left out on the way is there for whoever asks for it."""
 
-import gc
 import subprocess
 import sys
-
-import pytest
-
-from geoseptic.memory import modules_only
 
 
 def test_linear_algebra_is_loaded_by_the_first_kernel_that_has_any():
@@ -23,16 +18,3 @@ print(early, (found == np.dot(a, a)).all(), "scipy.linalg" in sys.modules)
 """
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "True", "True"]
-
-
-@pytest.mark.parametrize("was_on", [True, False])
-def test_garbage_is_looked_for_afterwards_if_it_was_before(was_on):
-    """Also where loading ends in an error."""
-    (gc.enable if was_on else gc.disable)()
-    try:
-        with pytest.raises(ImportError), modules_only():
-            assert not gc.isenabled()
-            raise ImportError("nothing there")
-        assert gc.isenabled() == was_on
-    finally:
-        gc.enable()
