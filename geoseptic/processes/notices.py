@@ -9,8 +9,9 @@ import shapely
 from geoseptic.errors import PRINTED_IDS, listed
 from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
-from geoseptic.io.keptgroups import by_groups
+from geoseptic.io.keptgroups import by_groups, once
 from geoseptic.io.keptplanes import Part, by_windows
+from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
@@ -91,8 +92,12 @@ def at_the_edge(
     """Ids of the parcels so near to ground that is on none of them that a neighbour's well there might matter, and how near that is. [m]"""
     asked = [rules.requirement(part, "private_well") for part in parts if not rules.silent_on(part, ("private_well",))]
     longest_m = max((one.settled(facts, frozenset(granted)).largest.distance_m or 0.0 for one in asked), default=0.0)
-    near = at_the_outer_edge(land.fabric.claimed_m, longest_m) if longest_m > 0 else np.zeros(len(land.fabric.ids), bool)
+    near = once(_at_the_edge, land.fabric.claimed_m, longest_m)[0] if longest_m > 0 else np.zeros(len(land.fabric.ids), bool)
     return land.fabric.ids[near], longest_m
+
+
+def _at_the_edge(lots_m: Geometries, within_m: float) -> tuple[tuple[npt.NDArray[np.bool_]], None]:
+    return (at_the_outer_edge(lots_m, within_m),), None
 
 
 def _edge_told(ids: npt.NDArray[np.object_], parcels: int, within_m: float) -> str:
