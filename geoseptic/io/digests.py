@@ -28,6 +28,9 @@ VERSIONS: Final = ("numpy", "scipy", "numba", "llvmlite", "shapely", "pyproj", "
 SOURCES: Final = (".py", ".toml", ".js", ".css", ".html")
 """Files of the package of which results are made."""
 
+AT_ONCE_BYTES: Final = 1 << 20
+"""Longer values are not gathered before they are hashed."""
+
 NO_SHAPE: Final = hashlib.sha256().digest()
 OTHER_SHAPE: Final = b"\xff"
 
@@ -39,7 +42,7 @@ Shapes = np.ndarray[Any, np.dtype[np.object_]]
 
 def digest(*values: Any) -> bytes:
     """SHA-256 of the values, 32 bytes. Raises TypeError for a kind of value that it does not know."""
-    found = hashlib.sha256()
+    found = _Sink()
     for value in values:
         _add(found, value)
     return found.digest()
@@ -163,67 +166,156 @@ def _version(name: str) -> str:
         return ""
 
 
-def _add(found: Any, value: Any) -> None:
-    """Every value with its kind and its length before it: no two different ones can run together into the same bytes."""
-    if value is None or isinstance(value, bool | np.bool_ | int | np.integer):
-        _plain(
-            found, "whole", repr(None if value is None else (bool(value) if isinstance(value, bool | np.bool_) else int(value))).encode()
-        )
-    elif isinstance(value, float | np.floating):
-        _plain(found, "float", np.float64(value).tobytes())
-    elif isinstance(value, str):
-        _plain(found, "text", value.encode("utf-8", "surrogatepass"))
-    elif isinstance(value, bytes):
-        _plain(found, "bytes", value)
-    elif isinstance(value, np.ndarray):
-        _add_array(found, value)
-    elif hasattr(value, "content_digest"):
-        _plain(found, f"own {type(value).__qualname__}", value.content_digest())
-    elif isinstance(value, shapely.Geometry):
-        _plain(found, "shape", shapely.to_wkb(value))
-    elif isinstance(value, Affine):
-        _add(found, ("affine", *(float(term) for term in value[:6])))
-    elif isinstance(value, CRS):
-        _add(found, ("crs", value.to_wkt()))
-    elif isinstance(value, slice):
-        _add(found, ("slice", value.start, value.stop, value.step))
-    elif isinstance(value, Mapping):
-        _plain(found, "mapping", str(len(value)).encode())
-        for key, item in value.items():
-            _add(found, key)
-            _add(found, item)
-    elif isinstance(value, Set):
-        _plain(found, "set", b"".join(sorted(digest(item) for item in value)))
-    elif isinstance(value, tuple | list):
-        _plain(found, "row", str(len(value)).encode())
-        for item in value:
-            _add(found, item)
-    elif is_dataclass(value) and not isinstance(value, type):
-        _plain(found, "record", type(value).__qualname__.encode())
-        for field in fields(value):
-            _add(found, field.name)
-            _add(found, getattr(value, field.name))
-    else:
-        raise TypeError(f"no hash is known for a {type(value).__qualname__}")
+class _Sink:
+    """What goes into a hash, gathered and hashed at once: most values are a few bytes."""
+
+    def __init__(self) -> None:
+        self.hash, self.parts = hashlib.sha256(), list[Any]()
+
+    def plain(self, kind: str, data: Any) -> None:
+        """Every value with its kind and its length before it: no two different ones can run together into the same bytes."""
+        self.parts.append(f"{kind} {len(data)}:".encode())
+        self.parts.append(data)
+        if len(data) > AT_ONCE_BYTES:
+            self.flush()
+
+    def flush(self) -> None:
+        self.hash.update(b"".join(self.parts))
+        self.parts.clear()
+
+    def digest(self) -> bytes:
+        self.flush()
+        return self.hash.digest()
 
 
-def _add_array(found: Any, array: np.ndarray[Any, Any]) -> None:
+def _add(found: _Sink, value: Any) -> None:
+    kind = type(value)
+    if kind not in _KNOWN:
+        _KNOWN[kind] = _way(kind)
+    _KNOWN[kind](found, value)
+
+
+def _way(kind: type) -> Callable[[_Sink, Any], None]:
+    """How values of a kind go in. Raises TypeError for one that is not known."""
+    if hasattr(kind, "content_digest") and not issubclass(kind, _BEFORE_THEIR_OWN):
+        return lambda found, value: found.plain(f"own {kind.__qualname__}", value.content_digest())
+    for kinds, way in _WAYS:
+        if issubclass(kind, kinds):
+            return way
+    if is_dataclass(kind):
+        return _record_way(kind)
+    raise TypeError(f"no hash is known for a {kind.__qualname__}")
+
+
+def _record_way(kind: type) -> Callable[[_Sink, Any], None]:
+    name, names = kind.__qualname__.encode(), [field.name for field in fields(kind)]
+
+    def add(found: _Sink, value: Any) -> None:
+        found.plain("record", name)
+        for own in names:
+            _add_text(found, own)
+            _add(found, getattr(value, own))
+
+    return add
+
+
+def _add_nothing(found: _Sink, value: None) -> None:
+    found.plain("whole", b"None")
+
+
+def _add_truth(found: _Sink, value: Any) -> None:
+    found.plain("whole", b"True" if value else b"False")
+
+
+def _add_whole(found: _Sink, value: Any) -> None:
+    found.plain("whole", str(int(value)).encode())
+
+
+def _add_float(found: _Sink, value: Any) -> None:
+    found.plain("float", np.float64(value).tobytes())
+
+
+def _add_text(found: _Sink, value: str) -> None:
+    found.plain("text", value.encode("utf-8", "surrogatepass"))
+
+
+def _add_bytes(found: _Sink, value: bytes) -> None:
+    found.plain("bytes", value)
+
+
+def _add_shape(found: _Sink, value: shapely.Geometry) -> None:
+    found.plain("shape", shapely.to_wkb(value))
+
+
+def _add_affine(found: _Sink, value: Affine) -> None:
+    _add_row(found, ("affine", *(float(term) for term in value[:6])))
+
+
+def _add_crs(found: _Sink, value: CRS) -> None:
+    _add_row(found, ("crs", value.to_wkt()))
+
+
+def _add_slice(found: _Sink, value: slice) -> None:
+    _add_row(found, ("slice", value.start, value.stop, value.step))
+
+
+def _add_mapping(found: _Sink, value: Mapping[Any, Any]) -> None:
+    found.plain("mapping", str(len(value)).encode())
+    for key, item in value.items():
+        _add(found, key)
+        _add(found, item)
+
+
+def _add_set(found: _Sink, value: Set[Any]) -> None:
+    found.plain("set", b"".join(sorted(digest(item) for item in value)))
+
+
+def _add_row(found: _Sink, value: Sequence[Any]) -> None:
+    found.plain("row", str(len(value)).encode())
+    for item in value:
+        _add(found, item)
+
+
+def _add_array(found: _Sink, array: np.ndarray[Any, Any]) -> None:
     if array.dtype != object:
-        _plain(found, f"array {array.dtype.str} {array.shape}", np.ascontiguousarray(array).reshape(-1).view(np.uint8))
+        found.plain(f"array {array.dtype.str} {array.shape}", np.ascontiguousarray(array).reshape(-1).view(np.uint8))
     elif array.size and shapely.is_valid_input(array).all():
         # Counts and lengths part one shape from the next.
         shapes = array.ravel()
         plain, kinds, counts, coordinates = _plain_shapes(shapes)
         texts = shapely.to_wkb(shapes[~plain])
         lengths = np.array([-1 if text is None else len(text) for text in texts], np.int64)
-        _plain(found, f"shapes {array.shape}", np.where(plain, kinds, 255).astype(np.uint8))
+        found.plain(f"shapes {array.shape}", np.where(plain, kinds, 255).astype(np.uint8))
         for part in (counts, coordinates.reshape(-1), lengths):
-            _plain(found, "shapes", part.view(np.uint8))
-        _plain(found, "shapes", b"".join(text for text in texts if text is not None))
+            found.plain("shapes", part.view(np.uint8))
+        found.plain("shapes", b"".join(text for text in texts if text is not None))
     else:
-        _plain(found, f"objects {array.shape}", b"")
+        found.plain(f"objects {array.shape}", b"")
         for item in array.flat:
             _add(found, item)
+
+
+_BEFORE_THEIR_OWN: Final = type(None), bool, np.bool_, int, np.integer, float, np.floating, str, bytes, np.ndarray
+_WAYS: Final[Sequence[tuple[Any, Callable[[_Sink, Any], None]]]] = (
+    (type(None), _add_nothing),
+    ((bool, np.bool_), _add_truth),
+    ((int, np.integer), _add_whole),
+    ((float, np.floating), _add_float),
+    (str, _add_text),
+    (bytes, _add_bytes),
+    (np.ndarray, _add_array),
+    (shapely.Geometry, _add_shape),
+    (Affine, _add_affine),
+    (CRS, _add_crs),
+    (slice, _add_slice),
+    (Mapping, _add_mapping),
+    (Set, _add_set),
+    ((tuple, list), _add_row),
+)
+"""Kinds of value, the first that holds counts."""
+
+_KNOWN: Final[dict[type, Callable[[_Sink, Any], None]]] = {}
+"""What `_way` says of each kind that came."""
 
 
 def _plain_shapes(shapes: Shapes) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any], np.ndarray[Any, Any], np.ndarray[Any, Any]]:
@@ -233,8 +325,3 @@ def _plain_shapes(shapes: Shapes) -> tuple[np.ndarray[Any, Any], np.ndarray[Any,
     plain = np.isin(kinds, ONE_RUN) & (shapely.get_num_interior_rings(shapes) == 0) & (shapely.get_coordinate_dimension(shapes) == 2)
     own = shapes[plain]
     return plain, kinds, shapely.get_num_coordinates(own).astype(np.int64), shapely.get_coordinates(own)
-
-
-def _plain(found: Any, kind: str, data: Any) -> None:
-    found.update(f"{kind} {len(data)}:".encode())
-    found.update(data)

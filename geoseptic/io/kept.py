@@ -33,6 +33,9 @@ UNFINISHED: Final = ".unfinished"
 HEAD: Final = struct.Struct("<16sQ32s")
 """What a file starts with: its kind, how long the description is, and the SHA-256 of that."""
 
+FIRST_BYTES: Final = 4096
+"""Read of a file at once: most descriptions are shorter."""
+
 ABANDONED_S: Final = 86_400.0
 """After a day nobody goes on writing an unfinished file."""
 
@@ -71,15 +74,23 @@ class Store:
         """The result under `key` with its description checked; None where there is none that can be read."""
         path = self.folder / (key + ENDING)
         try:
-            with path.open("rb") as file:
-                magic, length, told = HEAD.unpack(file.read(HEAD.size))
-                described = file.read(length) if magic == MAGIC and length < path.stat().st_size else b""
+            file = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+            try:
+                size, began = os.fstat(file).st_size, os.read(file, FIRST_BYTES)
+                magic, length, told = HEAD.unpack_from(began)
+                start = HEAD.size + length
+                if magic != MAGIC or start > size:
+                    raise ValueError("another file, or cut short")
+                while len(began) < start:
+                    began += os.read(file, start - len(began)) or b" " * start
+            finally:
+                os.close(file)
+            described = began[HEAD.size : start]
             if hashlib.sha256(described).digest() != told:
                 raise ValueError("the description is damaged")
             record = json.loads(described)
-            if record["key"] != key or record["bytes"] != path.stat().st_size - HEAD.size - length:
+            if record["key"] != key or record["bytes"] != size - start:
                 raise ValueError("another file, or cut short")
-            start = HEAD.size + length
             arrays = tuple((str(kind), tuple(shape), start + at, str(sha)) for kind, shape, at, sha in record["arrays"])
             os.utime(path)
         except FileNotFoundError:

@@ -48,6 +48,11 @@ def by_groups(
     return for_each(one, groups, workers)
 
 
+def once(step: Callable[..., tuple[tuple[Values, ...], Told]], *given: Any) -> tuple[Any, ...]:
+    """The arrays that `step(*given)` gives, kept where a store is in use."""
+    return step(*given)[0] if kept.in_use() is None else by_groups(step, [given], lambda own: own)[0][0]
+
+
 def _column(key: str, number: int, array: Values, bounds_m: Values) -> Any:
     return _later(key, number, bounds_m, lambda: array) if array.dtype == object else array
 

@@ -4,6 +4,7 @@ All tables have the rows, in their order, that a package written anew has; where
 into nodes, may differ.
 """
 
+import hashlib
 import marshal
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
@@ -83,8 +84,32 @@ def row_hashes(frame: "GeoDataFrame") -> list[str]:
 
     shapes = frame.geometry.values
     shapes = shapes if isinstance(shapes, LaterShapes) else np.asarray(shapes, object)
-    columns = [frame[name].to_numpy() for name in frame.columns if name != frame.geometry.name]
-    return [_hash([shapes[part], *(column[part] for column in columns)]) for part in _parts(len(frame))]
+    columns: list[Any] = [shapes]
+    told: list[np.ndarray[Any, np.dtype[np.uint8]]] = []
+    for name in frame.columns:
+        if name == frame.geometry.name:
+            continue
+        if (own := _told(frame[name])) is None:
+            columns.append(frame[name].to_numpy())
+        else:
+            told.append(own)
+    columns.append(np.concatenate([np.zeros((len(frame), 0), np.uint8), *told], axis=1))
+    return [_hash([column[part] for column in columns]) for part in _parts(len(frame))]
+
+
+def _told(column: Any) -> "np.ndarray[Any, np.dtype[np.uint8]] | None":
+    """Bytes that tell the values of a column from any others of its kind, shape (rows, bytes): of text a hash of each, zeros for none. None
+    for a column of objects of any kind."""
+    import pandas as pd
+
+    if isinstance(column.dtype, pd.StringDtype):
+        codes, texts = pd.factorize(column.array)
+        hashes = [hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest() for text in np.asarray(texts, object)]
+        return np.frombuffer(b"".join([*hashes, bytes(32)]), np.uint8).reshape(-1, 32)[codes]
+    if isinstance(column.dtype, np.dtype) and column.dtype != object:
+        values = np.ascontiguousarray(column.to_numpy())
+        return values.view(np.uint8).reshape(len(values), values.dtype.itemsize)
+    return None
 
 
 def differing(hashes: Sequence[str], others: Sequence[str], rows: int) -> np.ndarray[Any, np.dtype[np.int64]]:

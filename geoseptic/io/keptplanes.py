@@ -119,7 +119,7 @@ class KeptPlane:
     def content_digest(self, window: Window) -> bytes:
         """A hash of the values of all windows that the window has a part in, as they were kept, and of which part."""
         own = [self.entries[_corner(found)].arrays[self.number] for found in self._overlapped(*window)]
-        return digest([(kind, shape, sha) for kind, shape, _, sha in own], self.side, window)
+        return digest(" ".join(f"{kind} {shape} {sha}" for kind, shape, _, sha in own), self.side, window)
 
     def _values(self, window: Window) -> Values:
         corner = _corner(window)

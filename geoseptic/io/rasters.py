@@ -30,6 +30,7 @@ from geoseptic.io import kept, keptrasters, mosaics, overviews, styles
 from geoseptic.io.blanks import Blanks
 from geoseptic.io.cogs import Header, packable, write_cog
 from geoseptic.io.heightunits import VERTICAL_UNIT_NAMES
+from geoseptic.io.keptgroups import once
 from geoseptic.io.rastersources import check_text, crs_of, is_vrt, open_single, reading, refuse_placeless, unit_in_prj
 from geoseptic.io.scratch import new_plane
 from geoseptic.memory import give_back
@@ -763,17 +764,25 @@ def _legend_tags(legend: RasterLegend) -> dict[str, str]:
 
 
 def _write_sidecars(target: Path, legend: RasterLegend, counts: Mapping[int, int]) -> tuple[Path, ...]:
+    names = [target.with_name(target.name + ".aux.xml")] if isinstance(legend, ClassLegend | BitLegend) else []
+    names += [target.with_suffix(".qml"), target.with_suffix(".sld")]
+    texts = once(_sidecars, target.stem, legend, np.array(sorted(counts), np.int64))
+    for sidecar, text in zip(names, texts, strict=True):
+        sidecar.write_bytes(text.data)
+    return tuple(names)
+
+
+def _sidecars(stem: str, legend: RasterLegend, values: npt.NDArray[np.int64]) -> tuple[tuple[npt.NDArray[np.uint8], ...], None]:
+    """The texts that go beside a raster that holds these values: where its kind has a name or a bit each, of GDAL, then QML and SLD."""
+    counts = dict.fromkeys(values.tolist(), 1)  # how many of each does not matter
     entries = () if isinstance(legend, RampLegend) else styles.raster_entries(legend, counts)
-    texts: dict[Path, str] = {}
+    texts = []
     if isinstance(legend, ClassLegend):
-        texts[target.with_name(target.name + ".aux.xml")] = _auxiliary(entries)
+        texts.append(_auxiliary(entries))
     if isinstance(legend, BitLegend):
-        texts[target.with_name(target.name + ".aux.xml")] = _auxiliary(tuple(styles.combination(legend, value) for value in sorted(counts)))
-    texts[target.with_suffix(".qml")] = styles.raster_qml(legend, entries)
-    texts[target.with_suffix(".sld")] = styles.raster_sld(legend, target.stem, entries)
-    for sidecar, text in texts.items():
-        sidecar.write_text(text, encoding="utf-8")
-    return tuple(texts)
+        texts.append(_auxiliary(tuple(styles.combination(legend, value) for value in counts)))
+    texts += [styles.raster_qml(legend, entries), styles.raster_sld(legend, stem, entries)]
+    return tuple(np.frombuffer(text.encode(), np.uint8) for text in texts), None
 
 
 def _auxiliary(named: tuple[Swatch, ...]) -> str:

@@ -87,10 +87,9 @@ def colour_table(legend: RasterLegend) -> dict[int, tuple[int, int, int, int]]:
     if isinstance(legend, RampLegend):
         values = [float(stop.value) for stop in legend.stops]
         channels = np.array([_rgba(stop) for stop in legend.stops], dtype=np.float64)
-        for value in range(max(0, int(np.ceil(values[0]))), min(255, int(values[-1])) + 1):
-            red, green, blue, alpha = (round(float(np.interp(value, values, channel))) for channel in channels.T)
-            table[value] = (red, green, blue, alpha)
-        return table
+        reached = range(max(0, int(np.ceil(values[0]))), min(255, int(values[-1])) + 1)
+        own = np.rint([np.interp(reached, values, channel) for channel in channels.T]).astype(int).T.tolist()
+        return table | {value: (red, green, blue, alpha) for value, (red, green, blue, alpha) in zip(reached, own, strict=True)}
     if isinstance(legend, NumberLegend):
         return table | {number: (*rgb(colour), 255) for number, colour in enumerate(legend.colours[:256])}
     if isinstance(legend, BitLegend):

@@ -6,7 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
 
 from geoseptic.errors import MissingCrsError, OutputExistsError
 from geoseptic.io import kept, keptpackages, styles
@@ -227,11 +229,23 @@ def _present(layer: LayerToWrite) -> set[styles.Present] | None:
     frame, legend = layer.frame, layer.legend
     if legend.column is None or frame.empty:
         return None
+    frame = frame.iloc[_first_of_each(frame, [legend.column, *(pair[0] for pair in (legend.hatched, legend.groups) if pair)])]
     marked = False if legend.hatched is None else (frame[legend.hatched[0]] == legend.hatched[1]).fillna(False)
     group = None if legend.groups is None else frame[legend.groups[0]]
     # Renamed first: the legend may go by a column that is itself called marked or group.
     symbols = frame[[legend.column]].set_axis(["value"], axis=1).assign(marked=marked, group=group).drop_duplicates()
     return {(value, bool(mark), name) for value, mark, name in symbols.itertuples(index=False, name=None)}
+
+
+def _first_of_each(frame: "GeoDataFrame", columns: Sequence[str]) -> "np.ndarray[Any, np.dtype[np.int64]]":
+    """The first row of every combination of values in these columns."""
+    import pandas as pd
+
+    place = np.zeros(len(frame), np.int64)
+    for column in columns:
+        codes, values = pd.factorize(frame[column], use_na_sentinel=False)
+        place = np.unique(place * len(values) + codes, return_inverse=True)[1]
+    return np.unique(place, return_index=True)[1]
 
 
 def _titles(layer: LayerToWrite) -> dict[str, str]:

@@ -55,8 +55,8 @@ class Obstacles:
     def __len__(self) -> int:
         return len(self.ids)
 
-    def kept(self, rows: npt.NDArray[np.bool_]) -> "Obstacles":
-        """Only those rows."""
+    def kept(self, rows: npt.NDArray[np.bool_] | npt.NDArray[np.int64]) -> "Obstacles":
+        """Only those rows, in that order."""
         return Obstacles(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
 
@@ -67,7 +67,7 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
     `assumed_location_error_m`. A water of unknown kind is surely surface water and may be any other kind. What the reprojection of a layer
     may have moved it by is added to the location error of each of its features.
     """
-    rows: list[tuple[str, str, object, float, tuple[tuple[str, bool], ...], tuple[str, ...]]] = []
+    found: list[Obstacles] = []
     assumptions = []
     for layer in layers:
         name = layer.contract.name
@@ -105,21 +105,19 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
                 f"any other kind may be required; fill in the column kind ({', '.join(WATER_KINDS)})"
             )
         shapes_m, _ = keep_clear(layer.ids, layer.shapes_m, name)
-        for names, kinds, identifier, shape, error_m, fact in zip(
-            features, further, layer.ids, shapes_m, errors_m, _facts(layer), strict=True
-        ):
-            rows.extend((feature, identifier, shape, float(error_m), fact, kinds) for feature in names)
+        rows = np.repeat(np.arange(len(layer)), np.array([len(names) for names in features], np.int64))
+        each = _objects([feature for names in features for feature in names])
+        told = _objects(_facts(layer))[rows], np.zeros(len(rows), bool), _objects(further)[rows]
+        found.append(Obstacles(each, layer.ids[rows], shapes_m[rows], errors_m[rows], *told))
+    whole = _one_table(found)
     order = {name: position for position, name in enumerate(FEATURES)}
-    rows.sort(key=lambda row: order[row[0]])
-    return Obstacles(
-        np.array([row[0] for row in rows], object),
-        np.array([row[1] for row in rows], object),
-        np.array([row[2] for row in rows], object),
-        np.array([row[3] for row in rows], np.float64),
-        _objects([row[4] for row in rows]),
-        np.zeros(len(rows), bool),
-        _objects([row[5] for row in rows]),
-    ), assumptions
+    return whole.kept(np.argsort([order[feature] for feature in whole.feature], kind="stable")), assumptions
+
+
+def _one_table(tables: Sequence[Obstacles]) -> Obstacles:
+    nothing, none = np.empty(0, object), np.zeros(0)
+    empty = Obstacles(nothing, nothing, nothing, none, nothing, none.astype(bool), nothing)
+    return Obstacles(**{field.name: np.concatenate([getattr(one, field.name) for one in (empty, *tables)]) for field in fields(Obstacles)})
 
 
 def location_errors_m(layer: CheckedLayer, assumed_m: float) -> npt.NDArray[np.float64]:
@@ -218,7 +216,4 @@ def _facts(layer: CheckedLayer) -> list[tuple[tuple[str, bool], ...]]:
 
 
 def _objects(items: Sequence[object]) -> npt.NDArray[np.object_]:
-    array = np.empty(len(items), object)
-    for index, item in enumerate(items):
-        array[index] = item
-    return array
+    return np.fromiter(items, object, len(items))

@@ -7,8 +7,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy import ndimage
-from scipy.spatial import KDTree
 
 from geoseptic.model.frame import Geometries
 
@@ -34,6 +32,9 @@ def at_the_outer_edge(lots_m: Geometries, within_m: float, gap_m: float = GAP_M)
     lots_m : areas, in metres; an empty one is at no edge.
     within_m, gap_m : greater than 0. [m]
     """
+    from scipy import ndimage  # 0.3 s to load with KDTree, and a run that keeps what it finds here seldom asks again
+    from scipy.spatial import KDTree
+
     left, bottom, right, top = shapely.total_bounds(lots_m)
     if not np.isfinite(left):
         return np.zeros(len(lots_m), bool)
@@ -121,5 +122,7 @@ def _holds_some(near: npt.NDArray[np.uint8], bounds: Floats) -> Flags:
 
 def _closed(covered: Flags, half: int) -> Flags:
     """What is covered, and all ground beside it in which no square of 2 `half` + 1 cells has room."""
+    from scipy import ndimage
+
     wide = ndimage.maximum_filter(covered.view(np.uint8), 2 * half + 1, mode="constant")
     return np.asarray(ndimage.minimum_filter(wide, 2 * half + 1, mode="constant"), np.uint8).astype(bool)

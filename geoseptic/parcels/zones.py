@@ -23,6 +23,9 @@ MAY_BE_REQUIRED = "may be required"
 SHOWN_OTHERWISE = "unless it is shown otherwise: "
 """How the reason of a distance begins that hangs on what nobody has stated."""
 
+OF_PRESUMED = "a well that is on no record may be anywhere here; "
+"""How the reason of every zone round a presumed well begins."""
+
 ROUGH_FROM_M = 15.24
 """Up to this location error (50 ft, what on-screen digitising keeps: Indiana Geological and Water Survey, key igws_spotting in
 data/references.toml) a well counts as located."""
@@ -105,30 +108,33 @@ class Zones:
     def add(
         self,
         obstacles: Obstacles,
-        source: int,
+        rows: npt.NDArray[np.int64],
         distance_m: float,
-        keep_m: float,
-        status: str,
+        keep_m: npt.NDArray[np.float64],
+        status: Sequence[str],
         entry: Setback | None,
-        why: str,
-        cut_m: shapely.Geometry | None = None,
-        where: shapely.Geometry | None = None,
+        why: Sequence[str],
+        cut_m: Sequence[shapely.Geometry | None] | None = None,
+        where: Sequence[shapely.Geometry | None] | None = None,
     ) -> None:
-        """One zone more, of the obstacle `source`: a full ring, or one cut to the ground in `where`. Round a presumed well it is never more
-        than one that may be required. [m]"""
-        if obstacles.presumed[source]:
-            status, why = MAY_BE_REQUIRED, f"a well that is on no record may be anywhere here; {why}"
-        self.feature.append(obstacles.feature[source])
-        self.feature_id.append(str(obstacles.ids[source]))
-        self.source.append(source)
-        self.distance_m.append(distance_m)
-        self.keep_m.append(keep_m)
-        self.status.append(status)
-        self.why.append(why)
-        self.citation.append(str(entry.citation) if entry else "no value in the rule set: the feature itself is kept out")
-        self.checked.append(entry.citation.checked if entry else True)
-        self.where.append(where)
-        self.cut.append(cut_m)
+        """Zones of these obstacles more: full rings, or those cut to the ground in `where`. Round a presumed well it is never more than one
+        that may be required. [m]"""
+        presumed = obstacles.presumed[rows].tolist()
+        if any(presumed):
+            status = [MAY_BE_REQUIRED if hidden else word for word, hidden in zip(status, presumed, strict=True)]
+            why = [f"{OF_PRESUMED}{words}" if hidden else words for words, hidden in zip(why, presumed, strict=True)]
+        count = len(rows)
+        self.feature += obstacles.feature[rows].tolist()
+        self.feature_id += map(str, obstacles.ids[rows].tolist())
+        self.source += rows.tolist()
+        self.distance_m += [distance_m] * count
+        self.keep_m += keep_m.tolist()
+        self.status += status
+        self.why += why
+        self.citation += [str(entry.citation) if entry else "no value in the rule set: the feature itself is kept out"] * count
+        self.checked += [entry.citation.checked if entry else True] * count
+        self.where += [None] * count if where is None else where
+        self.cut += [None] * count if cut_m is None else cut_m
 
 
 def _array(shapes: Sequence[shapely.Geometry | None]) -> Geometries:
@@ -194,12 +200,10 @@ def _add_whole(out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64], di
     error_m = obstacles.location_error_m[rows]
     rough = _rough(error_m, distance_m)
     near_m = distance_m + np.where(rough, 0.0, error_m)
-    for source, keep_m in zip(rows.tolist(), near_m.tolist(), strict=True):
-        out.add(obstacles, source, distance_m, keep_m, REQUIRED, entry, why)
-    far_m = (distance_m + error_m)[rough]
-    for source, keep_m in zip(rows[rough].tolist(), far_m.tolist(), strict=True):
-        doubt = f"{why}; its place is known only to {from_metres(obstacles.location_error_m[source], out.unit):.0f} {out.unit}"
-        out.add(obstacles, source, distance_m, keep_m, MAY_BE_REQUIRED, entry, doubt)
+    out.add(obstacles, rows, distance_m, near_m, [REQUIRED] * len(rows), entry, [why] * len(rows))
+    known = [f"{from_metres(own_m, out.unit):.0f} {out.unit}" for own_m in error_m[rough].tolist()]
+    doubts = [f"{why}; its place is known only to {length}" for length in known]
+    out.add(obstacles, rows[rough], distance_m, (distance_m + error_m)[rough], [MAY_BE_REQUIRED] * len(doubts), entry, doubts)
 
 
 def _rough(error_m: npt.NDArray[np.float64], distance_m: float) -> npt.NDArray[np.bool_]:
@@ -265,8 +269,7 @@ def _add_longest_of_others(
         return
     keep_m = distance_m + obstacles.location_error_m[rows]
     why = f"its kind is not stated: as {FEATURES[kind].lower()}, {_because(longest)}"
-    for source, far_m in zip(rows.tolist(), keep_m.tolist(), strict=True):
-        out.add(obstacles, source, distance_m, far_m, MAY_BE_REQUIRED, longest, why)
+    out.add(obstacles, rows, distance_m, keep_m, [MAY_BE_REQUIRED] * len(rows), longest, [why] * len(rows))
 
 
 def _from_ground(entry: Setback, facts: Mapping[str, bool]) -> list[str]:
@@ -289,8 +292,7 @@ def _add_ring(
     shapes_m, far_m = obstacles.shapes_m[rows], distance_m + error_m
     doubt = SHOWN_OTHERWISE + _because(entry)
     if ground is None or not conditions:
-        for source, keep_m in zip(rows.tolist(), far_m.tolist(), strict=True):
-            out.add(obstacles, source, distance_m, keep_m, MAY_BE_REQUIRED, entry, doubt)
+        out.add(obstacles, rows, distance_m, far_m, [MAY_BE_REQUIRED] * len(rows), entry, [doubt] * len(rows))
         return
     rings = outward(shapes_m, far_m)
     holds, unknown = _where(ground, conditions, shapes_m, distance_m, error_m, workers)
@@ -305,13 +307,19 @@ def _add_ring(
     unknown[rough] = shapely.union(unknown[rough], holds[rough])
     sure[rough] = shapely.intersection(sure[rough], inner)
     has_sure, has_maybe = shapely.area(sure) > 0, shapely.area(maybe) > 0
-    for index, source in enumerate(rows):
-        if has_sure[index]:
-            keep_m = float(near_m[index])
-            out.add(obstacles, int(source), distance_m, keep_m, REQUIRED, entry, _because(entry), sure[index], holds[index])
-        if has_maybe[index]:
-            keep_m = float(far_m[index])
-            out.add(obstacles, int(source), distance_m, keep_m, MAY_BE_REQUIRED, entry, doubt, maybe[index], unknown[index])
+    at, maybe_here = np.nonzero(np.column_stack([has_sure, has_maybe]))
+    which = maybe_here.tolist()
+    out.add(
+        obstacles,
+        rows[at],
+        distance_m,
+        np.where(maybe_here, far_m[at], near_m[at]),
+        [(REQUIRED, MAY_BE_REQUIRED)[one] for one in which],
+        entry,
+        [(_because(entry), doubt)[one] for one in which],
+        list(np.where(maybe_here, maybe[at], sure[at])),
+        list(np.where(maybe_here, unknown[at], holds[at])),
+    )
 
 
 def _where(

@@ -10,8 +10,9 @@ import shapely
 from geoseptic.errors import PRINTED_IDS, listed
 from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
-from geoseptic.io.keptgroups import by_groups
+from geoseptic.io.keptgroups import by_groups, once
 from geoseptic.io.keptplanes import Part, by_windows
+from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
@@ -107,8 +108,12 @@ def longest_from_a_well_m(rules: RuleSet, parts: Collection[str], facts: Mapping
 
 def at_the_edge(land: Land, within_m: float) -> npt.NDArray[np.object_]:
     """Ids of the parcels so near to ground that is on none of them that a neighbour's well there might matter."""
-    near = at_the_outer_edge(land.fabric.claimed_m, within_m) if within_m > 0 else np.zeros(len(land.fabric.ids), bool)
+    near = once(_at_the_edge, land.fabric.claimed_m, within_m)[0] if within_m > 0 else np.zeros(len(land.fabric.ids), bool)
     return land.fabric.ids[near]
+
+
+def _at_the_edge(lots_m: Geometries, within_m: float) -> tuple[tuple[npt.NDArray[np.bool_]], None]:
+    return (at_the_outer_edge(lots_m, within_m),), None
 
 
 def edge_results(land: Land, within_m: float, hence: str) -> Results:
