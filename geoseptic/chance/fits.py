@@ -307,9 +307,8 @@ class _Asker:
             self.decided[:] = TOGETHER
             if self.on_lot.far_m <= NEAR_MIDDLE_M:
                 middle = [one for one in self.on_lot.found_in_middle(need, terrain) if alone or one.kind == 2]
-                self.draw(
-                    *(table_of([getattr(one, name) for one in middle]) for name in ("field", "reserve")), [one.kind for one in middle]
-                )
+                fields, reserves = (table_of([getattr(one, name) for one in middle]) for name in ("field", "reserve"))
+                self.draw(fields, reserves, [one.kind for one in middle])
             self.draw(*self.found_at_spots(need, terrain, alone, most))
             if (self.kind == 2).all():
                 return
