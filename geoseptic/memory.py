@@ -1,9 +1,16 @@
-"""Memory that was freed, handed back to the system: what stays with the C library counts in the peak of all that comes after."""
+"""Memory that was freed, handed back to the system: what stays with the C library counts in the peak of all that comes after. And no
+search for garbage where it is not worth its time."""
 
+import atexit
 import ctypes
+import gc
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
-from typing import Any
+from typing import Any, Final
+
+NEW_OBJECTS: Final = 100_000
 
 
 def give_back() -> None:
@@ -15,3 +22,26 @@ def give_back() -> None:
 @cache
 def _trim() -> Any:
     return getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
+
+
+@contextmanager
+def seldom_searched() -> Iterator[None]:
+    """Meanwhile Python looks for circular garbage after every `NEW_OBJECTS` and not after every few hundred.
+
+    For loading modules, which make many objects and hardly any garbage; while work goes on, tables in circles would keep their memory.
+    """
+    before = gc.get_threshold()
+    gc.set_threshold(NEW_OBJECTS, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
+def leave_to_the_system() -> None:
+    """When this process ends, Python does not look for circular garbage in all that is loaded: the system takes the memory anyway.
+
+    What waits for such a search to be closed is not: files must be closed by then.
+    """
+    atexit.unregister(gc.freeze)
+    atexit.register(gc.freeze)

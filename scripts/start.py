@@ -133,6 +133,8 @@ def demo(_: Sequence[str]) -> int:
 
 def test(options: Sequence[str]) -> int:
     os.chdir(ROOT)
+    # Every process that a test starts would compile the modules anew that it loads.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     spread = ["-n", "auto", "--dist", "loadfile"] if importlib.util.find_spec("xdist") else []
     hand_over([sys.executable, "-m", "pytest", *spread, *options])
 

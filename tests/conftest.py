@@ -16,22 +16,33 @@ FIRST = (
     "tests/run/test_bad_days.py",
     "tests/dirty/test_dirty_inputs.py",
     "tests/run/test_kept.py",
-    "tests/run/test_resume.py",
     "tests/run/test_cluster.py",
     "tests/run/test_kept_law.py",
+    "tests/run/test_resume.py",
     "tests/server/test_real_server.py",
-    "tests/parcels/test_fit.py",
-    "tests/terrain/test_drainage.py",
-    "tests/parcels/test_ground.py",
-    "tests/terrain/test_tileddrain.py",
-    "tests/processes/test_layout_laws.py",
-    "tests/processes/test_screen_county.py",
-    "tests/terrain/test_windows.py",
-    "tests/processes/test_one_bad_parcel.py",
-    "tests/processes/test_workers.py",
+    "tests/run/test_to_postgis.py",
+    "tests/processes/test_chance_fits.py",
+    "tests/run/test_beyond_memory.py",
     "tests/docs/test_tour.py",
+    "tests/toolbox/test_toolbox.py",
+    "tests/terrain/test_tileddrain.py",
+    "tests/processes/test_workers.py",
+    "tests/run/test_command_line.py",
+    "tests/processes/test_screen_county.py",
+    "tests/run/test_also.py",
+    "tests/server/test_answers.py",
+    "tests/parcels/test_fit.py",
+    "tests/sheets/test_plot_plan.py",
+    "tests/parcels/test_searchareas.py",
+    "tests/chance/test_calibration.py",
+    "tests/sheets/test_sureness.py",
+    "tests/run/test_sameruns.py",
     "tests/house/test_sample_data.py",
+    "tests/terrain/test_drainage.py",
+    "tests/terrain/test_windows.py",
     "tests/published/test_main_job_real_ground.py",
+    "tests/processes/test_one_bad_parcel.py",
+    "tests/parcels/test_ground.py",
 )
 """Files that are begun before all others, in this order."""
 
@@ -40,6 +51,10 @@ ROOM_BYTES = 4 * 1024**3
 
 settings.register_profile("geoseptic", deadline=None, derandomize=True)
 settings.load_profile("geoseptic")
+
+
+# Where several processes share the cores, threads of a kernel that wait for each other in a loop take most of the time of a small one.
+os.environ.setdefault("OMP_WAIT_POLICY", "passive")
 
 
 def pytest_configure(config: pytest.Config) -> None:

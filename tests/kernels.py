@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import shapely
@@ -18,28 +19,30 @@ ROOT = Path(__file__).parents[1]
 
 
 def room() -> None:
-    """The search for room on a lot that has too little of it, so that every finer search is gone through, and draws of that lot."""
-    from geoseptic.chance.fits import Case, Keeps, Places, fits
-    from geoseptic.parcels.fit import FieldNeed, Pipes, Site, fit
-    from tests.parcels.lots import FAR_EAST_M, FAR_NORTH_M, SIDE_M, plane, terrain
+    """The search on a lot that has room for a field and no reserve, so that every finer one is done; drainage by tiles and whole."""
+    from geoseptic.model.planes import ArrayPlane
+    from geoseptic.parcels.fit import Pipes, fit
+    from geoseptic.terrain import drainage
+    from geoseptic.terrain.tiledfill import fill_by_tiles
+    from geoseptic.terrain.tiledreceivers import receivers_by_tiles
 
-    x, y = FAR_EAST_M + SIDE_M / 2, FAR_NORTH_M + SIDE_M / 2
-    lot = shapely.box(x - 15, y - 15, x + 15, y + 15)
-    need = FieldNeed(trench_length_m=120.0, trench_width_m=0.9, max_trench_m=30.0, spacing_m=1.8, reserve_share=1.0)
-    ground = terrain(plane(0.05, 0.3), 2.0)
-    fit(Site(lot, lot, x, y, 105.0), need, ground, Pipes(0.01, 0.5))
-    nothing = np.empty(0, object)
-    keeps = Keeps(lot, 0.0, nothing, nothing, nothing, np.empty(0), np.array([5.0]))
-    moved_m = np.array([[0.0, 0.0], [1.0, 1.0]])
-    fits(Case(lot, keeps, keeps, ((need, ground, True),)), Places(moved_m, moved_m, (moved_m + np.array([x, y]))[:, None]))
+    site, need, ground = small_lot()
+    fit(site, need, ground, Pipes(0.01, 0.5))
+    heights_m = ArrayPlane(np.random.default_rng(1).normal(0, 1, (40, 40)).round().astype(np.float32))
+    filled_m = ArrayPlane(np.empty((40, 40), np.float32))
+    fill_by_tiles(heights_m, filled_m, (20, 20))
+    receivers, d8, edge = (ArrayPlane(np.empty((40, 40), dtype)) for dtype in (np.uint8, np.uint8, np.bool_))
+    receivers_by_tiles(filled_m, receivers, d8, edge, 0.2, (20, 20))
+    whole_m = drainage.fill(heights_m.values)
+    drainage.dinf_receivers(whole_m, 0.2)
+    drainage.d8_receivers(whole_m)
+    drainage.edge_of_data(whole_m)
 
 
 def ground() -> None:
-    """Runs over a small county, then fill and receivers by tiles."""
-    from geoseptic.model.planes import ArrayPlane
+    """Runs over a small county, then draws of the lot: what these have in common with the search is done there by then."""
+    from geoseptic.chance.fits import Case, Keeps, Places, fits
     from geoseptic.run.cli import main
-    from geoseptic.terrain.tiledfill import fill_by_tiles
-    from geoseptic.terrain.tiledreceivers import receivers_by_tiles
     from tests.dirty.county import write_county
 
     with tempfile.TemporaryDirectory() as name:
@@ -47,11 +50,22 @@ def ground() -> None:
         options = [f"--{layer.replace('_', '-')}={value}" for layer, value in write_county(folder).items()]
         for process in ("suitability_map", "old_systems"):
             main(process, [*options, f"--out={folder / process}", "--quiet"])
-    heights_m = ArrayPlane(np.random.default_rng(1).normal(0, 1, (40, 40)).round().astype(np.float32))
-    filled_m = ArrayPlane(np.empty((40, 40), np.float32))
-    fill_by_tiles(heights_m, filled_m, (20, 20))
-    receivers, d8, edge = (ArrayPlane(np.empty((40, 40), dtype)) for dtype in (np.uint8, np.uint8, np.bool_))
-    receivers_by_tiles(filled_m, receivers, d8, edge, 0.2, (20, 20))
+    site, need, ground = small_lot()
+    nothing = np.empty(0, object)
+    keeps = Keeps(site.field, 0.0, nothing, nothing, nothing, np.empty(0), np.array([5.0]))
+    moved_m = np.array([[0.0, 0.0], [1.0, 1.0]])
+    places_m = (moved_m + np.array(site.middle))[:, None]
+    fits(Case(site.field, keeps, keeps, ((need, ground, True),)), Places(moved_m, moved_m, places_m))
+
+
+def small_lot() -> tuple[Any, Any, Any]:
+    from geoseptic.parcels.fit import FieldNeed, Site
+    from tests.parcels.lots import FAR_EAST_M, FAR_NORTH_M, SIDE_M, plane, terrain
+
+    x, y = FAR_EAST_M + SIDE_M / 2, FAR_NORTH_M + SIDE_M / 2
+    lot = shapely.box(x - 15, y - 15, x + 15, y + 15)
+    need = FieldNeed(trench_length_m=150.0, trench_width_m=0.9, max_trench_m=30.0, spacing_m=1.8, reserve_share=1.0)
+    return Site(lot, lot, x, y, 105.0), need, terrain(plane(0.05, 0.3), 2.0)
 
 
 GROUPS = {"room": room, "ground": ground}

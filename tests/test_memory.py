@@ -1,12 +1,13 @@
 """Freed memory goes back to the system, so that it does not count in the peak of what comes after."""
 
+import gc
 import os
 import platform
 from pathlib import Path
 
 import pytest
 
-from geoseptic.memory import give_back
+from geoseptic.memory import NEW_OBJECTS, give_back, seldom_searched
 
 BLOCK, BLOCKS = 100_000, 600
 
@@ -25,3 +26,12 @@ def test_blocks_freed_below_one_that_is_kept_go_back():
     give_back()
     assert resident_mib() < full_mib - 0.8 * BLOCK * BLOCKS / 2**20
     assert len(kept) == BLOCK
+
+
+def test_garbage_is_searched_for_seldom_only_while_it_is_asked_for():
+    """Also where what goes on meanwhile ends in an error."""
+    before = gc.get_threshold()
+    with pytest.raises(ImportError), seldom_searched():
+        assert gc.get_threshold() == (NEW_OBJECTS, *before[1:])
+        raise ImportError("nothing there")
+    assert gc.get_threshold() == before

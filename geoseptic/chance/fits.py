@@ -19,7 +19,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.chance import kept, spots, together
-from geoseptic.chance.kept import Box, box_of, keeps, outlines_of
+from geoseptic.chance.kept import Around, Box, box_of, hold, outlines_of, table_of
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import envelope
 from geoseptic.parcels.buffers import MARGIN_M, QUADRANT_SEGMENTS, outward
@@ -39,18 +39,28 @@ from geoseptic.parcels.fit import (
     refused_at_once,
     room,
 )
-from geoseptic.parcels.fitroom import Work
+from geoseptic.parcels.fitroom import Tries, Work
 
 ONCE, NEVER, TOGETHER = range(3)
 WAYS: Final = ("once", "no room at all", "together")
 """What decided a draw, by the codes of `Fits.decided`."""
 
 SPOTS_M: Final = 0.25
-MOST_SPOTS: Final = 160
+MOST_SPOTS: Final = 96
 """How far apart spots are, and how many of them a lot has on a side at most; on larger ones they are farther apart."""
 
 NEAR_AREA: Final = 1.05
 """So much more area counts as left in a draw than its spots are of."""
+
+MOST_DRAWN: Final = 40
+"""So many of the layouts found for one size are told at most."""
+
+SAME_DIRECTION: Final = 1e-6
+"""Directions count as the same that differ by less. [rad]"""
+
+NEAR_MIDDLE_M: Final = 2.0
+"""Where lot and buildings are moved farther than this in some draw, the search in the middle of all draws is left out: it is there so that
+with errors that go to nothing the answer goes to that of the screening, and tells little where they are large."""
 
 FEW_SEGMENTS: Final = 6
 """Sides of a quarter of a circle round a building's corner: an arc of 3 m is 3 cm farther out at most."""
@@ -139,16 +149,29 @@ class Drawn:
 @dataclass(frozen=True)
 class Fits:
     """For each draw what fits (0 nothing, 1 a field alone, 2 a field and its reserve), and which of WAYS decided it. `drawn` : layouts that
-    were found, first those that hold between them in every draw in which something fits; none where nothing moves."""
+    were found, of each size first those that hold between them in every draw in which it fits, MOST_DRAWN at most; none where nothing
+    moves."""
 
     kind: npt.NDArray[np.int8]
     decided: npt.NDArray[np.int8]
     drawn: tuple[Drawn, ...] = ()
 
 
-def fits(case: Case, places: Places) -> Fits:
-    """What fits on a lot in each draw, for the first of the sizes that fits best."""
-    asker = _Asker(case, places)
+def rounds(case: Case, places: Places, rounded: bool = False) -> tuple[Around, Around]:
+    """What field and reserve keep clear of in these draws. Where these are `rounded`, what a layout is short of by the rounding of its draw
+    to spots is not held against it."""
+    on_lot = _OnLot.of(case, places)
+    short_m, found = on_lot.rounded_m if rounded else 0.0, []
+    for part, lines in zip(on_lot.parts, on_lot.lines, strict=True):
+        line, things = (one._replace(keep_m=one.keep_m - short_m) for one in lines)
+        found.append(Around(line, things, places.wells_m, part.wells_m, places.lot_m, places.buildings_m))
+    return found[0], found[-1]
+
+
+def fits(case: Case, places: Places, along: Sequence[Drawn] | None = None) -> Fits:
+    """What fits on a lot in each draw, for the first of the sizes that fits best; only in the directions `along` these layouts, where they
+    are given."""
+    asker = _Asker(case, places, along)
     asker.once() if asker.all_alike() else asker.at_spots()
     return Fits(asker.kind, asker.decided, tuple(asker.drawn))
 
@@ -185,14 +208,20 @@ class _OnLot:
         found = []
         for part, whole in zip(self.parts, self.whole.rings, strict=False):
             own = Outlines.of(np.array([part.inside, shapely.union_all(_round(part))], object))
-            inside, things = (spots.sides_of(own.rings(number, self.whole.middle)) for number in (0, 1))
-            found.append(spots.Side(whole, spots.sides_of(whole), inside, things, part.wells_m))
+            inside, things = (own.rings(number, self.whole.middle) for number in (0, 1))
+            found.append(spots.Side(whole, inside, things, part.wells_m))
         return found
 
     @cached_property
     def far_m(self) -> float:
         """Farther than this nothing that moves as a whole is moved. [m]"""
         return max(float(np.hypot(*shifts_m.T).max()) for shifts_m in (self.places.lot_m, self.places.buildings_m))
+
+    @cached_property
+    def rounded_m(self) -> float:
+        """How far a draw is moved at most, along each axis, to lie at spots. [m]"""
+        x_0, y_0, x_1, y_1 = shapely.total_bounds(np.array([self.whole.field, self.whole.reserve], object)).tolist()
+        return max(SPOTS_M, math.sqrt((x_1 - x_0) * (y_1 - y_0)) / MOST_SPOTS) / 2 if x_1 > x_0 else SPOTS_M / 2
 
     @cached_property
     def lines(self) -> list[tuple[kept.Outlines, kept.Outlines]]:
@@ -241,8 +270,8 @@ class _OnLot:
 class _Asker:
     """One lot while its draws are decided: what fits in each, by the spots and by layouts that keep all distances (`held`)."""
 
-    def __init__(self, case: Case, places: Places) -> None:
-        self.case, self.places, self.on_lot = case, places, _OnLot.of(case, places)
+    def __init__(self, case: Case, places: Places, along: Sequence[Drawn] | None = None) -> None:
+        self.case, self.places, self.along, self.on_lot = case, places, along, _OnLot.of(case, places)
         self.kind, self.decided = np.zeros(len(places), np.int8), np.full(len(places), NEVER, np.int8)
         self.held = np.zeros(len(places), np.int8)
         self.drawn: list[Drawn] = []
@@ -276,19 +305,24 @@ class _Asker:
             if most == 0 or (most == 1 and not alone):
                 continue
             self.decided[:] = TOGETHER
-            self.draw([one for one in self.on_lot.found_in_middle(need, terrain) if alone or one.kind == 2])
-            self.draw(self.found_at_spots(need, terrain, alone, most))
+            if self.on_lot.far_m <= NEAR_MIDDLE_M:
+                middle = [one for one in self.on_lot.found_in_middle(need, terrain) if alone or one.kind == 2]
+                fields, reserves = (table_of([getattr(one, name) for one in middle]) for name in ("field", "reserve"))
+                self.draw(fields, reserves, [one.kind for one in middle])
+            self.draw(*self.found_at_spots(need, terrain, alone, most))
             if (self.kind == 2).all():
                 return
 
-    def found_at_spots(self, need: FieldNeed, terrain: Terrain, alone: bool, most: int) -> list[Drawn]:
-        """Raise what fits in each draw, and the layouts that do."""
+    def found_at_spots(self, need: FieldNeed, terrain: Terrain, alone: bool, most: int) -> tuple[Floats, Floats, list[int]]:
+        """Raise what fits in each draw; and the layouts that do, as `draw` takes them."""
         on_lot, before, where = self.on_lot, self.kind.copy(), self.places
         sides, ground, rings = on_lot.sides, on_lot.ground(terrain), on_lot.whole.rings[1]
         moves = together.Moves(where.lot_m, where.buildings_m, where.wells_m - on_lot.whole.middle)
         left_m2 = [NEAR_AREA * together.areas(one, rings, ground.patch, moves, SPOTS_M, MOST_SPOTS, on_lot.far_m) for one in sides]
         _, _, work = laid(need, MOST_LAYOUTS)
         tries = all_tries(need, MOST_LAYOUTS, *ground.all_round)
+        if self.along is not None:
+            tries = _along(tries, self.along)
         alike = on_lot.whole.same and work.fields is work.reserves and tries.fields is tries.reserves
         at_most = np.minimum(most, _most_by_area(need, left_m2)).astype(np.int8)
         found = np.full((len(before), 7), -1.0)
@@ -310,23 +344,25 @@ class _Asker:
         )
         return _drawn(found, self.kind, np.flatnonzero(self.kind > before), tries.turns, work, on_lot.whole.middle)
 
-    def draw(self, drawn: Sequence[Drawn]) -> None:
-        """Take layouts for every draw in which they keep all distances; those that so hold in more draws come first in `drawn`."""
-        lines = self.on_lot.lines
-        rest: list[Drawn] = []
-        for one in drawn:
-            asked = self.held < one.kind
-            kept = self.keeps(one.field, 0, lines[0], asked)
-            both = kept if one.reserve is None else self.keeps(one.reserve, -1, lines[-1], kept)
-            (self.drawn if both.any() else rest).append(one)
-            self.held[kept] = np.maximum(self.held[kept], 1)
-            self.held[both] = one.kind
-        self.drawn += rest
+    def draw(self, fields: Floats, reserves: Floats, kinds: list[int]) -> None:
+        """Take layouts, by the tables of their rectangles and what they hold, for every draw in which they keep all distances; those that
+        so hold in more draws come first in `drawn`."""
+        if not kinds:
+            return
+        used = hold(fields, reserves, np.array(kinds, np.int8), *rounds(self.case, self.places), self.held)
+        first = np.argsort(~used, kind="stable")[:MOST_DRAWN].tolist()
+        each = zip(fields[first].tolist(), reserves[first].tolist(), first, strict=True)
+        self.drawn += [Drawn(Box(*own), None if math.isnan(other[0]) else Box(*other), kinds[k]) for own, other, k in each]
         np.maximum(self.kind, self.held, out=self.kind)
 
-    def keeps(self, box: Box, part: int, lines: tuple[kept.Outlines, kept.Outlines], asked: Flags) -> Flags:
-        where, own = self.places, self.on_lot.parts[part]
-        return np.asarray(keeps(box, *lines, where.wells_m, own.wells_m, where.lot_m, where.buildings_m, asked))
+
+def _along(tries: Tries, drawn: Sequence[Drawn]) -> Tries:
+    """The directions of layouts."""
+    own = np.array([(one.field.cosine, one.field.sine) for one in drawn]).reshape(-1, 2)
+    across = np.outer(np.sin(tries.turns), own[:, 0]) - np.outer(np.cos(tries.turns), own[:, 1])
+    near = (np.abs(across) < SAME_DIRECTION).any(axis=1)
+    fields = tries.fields[near]
+    return Tries(tries.turns[near], fields, fields if tries.reserves is tries.fields else tries.reserves[near])
 
 
 def _most_by_area(need: FieldNeed, left_m2: list[Floats]) -> Numbers:
@@ -374,24 +410,23 @@ def _round(part: Keeps) -> Geometries:
 
 def _drawn(
     found: Floats, kind: npt.NDArray[np.int8], draws: Numbers, turns: Floats, work: Work, middle: tuple[float, float]
-) -> list[Drawn]:
+) -> tuple[Floats, Floats, list[int]]:
     """The layouts found in these draws, each once, those with a reserve first; `found` as of `together.decide`."""
     order = draws[np.argsort(-kind[draws], kind="stable")]
     _, first = np.unique(np.column_stack([kind[order], found[order]]), axis=0, return_index=True)
-    drawn = []
-    for draw in order[np.sort(first)].tolist():
-        turn, option, u, v, spare, spare_u, spare_v = found[draw].tolist()
-        field = _box(turns[int(turn)], work.fields[int(option)], u, v, middle)
-        reserve = None if spare < 0 else _box(turns[int(turn)], work.reserves[int(spare)], spare_u, spare_v, middle)
-        drawn.append(Drawn(field, reserve, int(kind[draw])))
-    return drawn
+    rows = order[np.sort(first)]
+    turn, own, spare = found[rows, 0].astype(int), found[rows, 1].astype(int), found[rows, 4].astype(int)
+    reserves = np.full((len(rows), len(Box._fields)), np.nan)
+    there = spare >= 0
+    reserves[there] = _boxes(turns[turn[there]], work.reserves[spare[there]], found[rows[there], 5:7], middle)
+    return _boxes(turns[turn], work.fields[own], found[rows, 2:4], middle), reserves, kind[rows].tolist()
 
 
-def _box(turn: float, layout: Floats, u: float, v: float, middle: tuple[float, float]) -> Box:
-    """The rectangle of a layout whose middle is at (u, v) in coordinates turned about a point."""
-    cosine, sine = math.cos(turn), math.sin(turn)
+def _boxes(turns: Floats, layouts: Floats, at_m: Floats, middle: tuple[float, float]) -> Floats:
+    """The rectangles of layouts whose middles are at (u, v), (boxes, 2), in coordinates turned about a point; as of `kept.table_of`."""
+    cosine, sine, (u, v) = np.cos(turns), np.sin(turns), at_m.T
     x, y = middle[0] + u * cosine - v * sine, middle[1] + u * sine + v * cosine
-    return Box(x, y, cosine, sine, 0.5 * float(layout[1]), 0.5 * float(layout[2]))
+    return np.ascontiguousarray(np.column_stack([x, y, cosine, sine, 0.5 * layouts[:, 1:3]]))
 
 
 def _about(places_m: Floats, share: float = 1.0) -> tuple[Floats, float]:

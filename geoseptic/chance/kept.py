@@ -2,6 +2,7 @@
 wells, for many draws at once."""
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -65,52 +66,133 @@ def box_of(rectangle: shapely.Polygon) -> Box:
     return Box(float(middle[0]), float(middle[1]), float(side[0] / length), float(side[1] / length), length / 2, width / 2)
 
 
-@njit(cache=True, nogil=True)
-def keeps(box, lot, things, wells_m, wells_keep_m, lot_shifts_m, thing_shifts_m, asked):  # type: ignore[no-untyped-def]
-    """In which of the draws the rectangle keeps every distance, bool (draws,); False where not `asked`.
+class Around(NamedTuple):
+    """What a rectangle keeps clear of in every draw.
 
-    Parameters
-    ----------
     lot : `Outlines` of the lot alone, which the rectangle must be inside of. things : of what it must be outside of.
     wells_m, wells_keep_m : places (draws, wells, 2) and distances (wells,). [m]
     lot_shifts_m, thing_shifts_m : by how much the lot, and all things, are shifted in each draw, (draws, 2). [m]
     """
-    out = np.zeros(asked.size, np.bool_)
-    shapes = things.shape.size - 1
-    lot_m = _to_lines(box, lot, 0, 0.0, 0.0)
-    if not _inside(box, lot, 0, 0.0, 0.0):
-        lot_m = -lot_m
-    things_m = np.empty(shapes)
-    for k in range(shapes):
-        things_m[k] = _apart(box, things, k, 0.0, 0.0)
-    for draw in range(asked.size):
-        if not asked[draw]:
-            continue
-        good = True
-        for well in range(wells_keep_m.size):
-            u, v = _turned(box, wells_m[draw, well, 0], wells_m[draw, well, 1])
-            if not math.hypot(max(abs(u) - box.along, 0.0), max(abs(v) - box.across, 0.0)) > wells_keep_m[well] + TO_SPARE_M:
-                good = False
-                break
-        if not good:
-            continue
-        # No distance changes by more than the shift: most draws are decided by those without any.
-        x, y = lot_shifts_m[draw, 0], lot_shifts_m[draw, 1]
-        shift, asks = math.hypot(x, y), lot.keep_m[0] + TO_SPARE_M
-        if not lot_m - shift > asks:
-            if lot_m + shift <= asks:
-                continue
-            if not (_to_lines(box, lot, 0, x, y) > asks and _inside(box, lot, 0, x, y)):
-                continue
-        x, y = thing_shifts_m[draw, 0], thing_shifts_m[draw, 1]
-        shift = math.hypot(x, y)
-        for k in range(shapes):
-            asks = things.keep_m[k] + TO_SPARE_M
-            if not things_m[k] - shift > asks and (things_m[k] + shift <= asks or not _apart(box, things, k, x, y) > asks):
-                good = False
-                break
-        out[draw] = good
+
+    lot: Outlines
+    things: Outlines
+    wells_m: Floats
+    wells_keep_m: Floats
+    lot_shifts_m: Floats
+    thing_shifts_m: Floats
+
+
+def table_of(boxes: Sequence[Box | None]) -> Floats:
+    """Rectangles by their numbers, (boxes, 6); NaN for none."""
+    none = (math.nan,) * len(Box._fields)
+    return np.array([none if one is None else one for one in boxes], np.float64).reshape(-1, len(Box._fields))
+
+
+@njit(cache=True, nogil=True)
+def keeps(box, around, asked):  # type: ignore[no-untyped-def]
+    """In which of the draws the rectangle keeps every distance, bool (draws,); False where not `asked`. `around` as of `Around`."""
+    out = asked.copy()
+    for well in range(around.wells_keep_m.size):
+        _keep_well(box, around.wells_m, well, around.wells_keep_m[well], out)
+    _keep_line(box, around.lot, around.lot_shifts_m, out)
+    _keep_things(box, around.things, around.thing_shifts_m, out)
     return out
+
+
+@njit(cache=True, nogil=True)
+def hold(fields, reserves, kinds, round_field, round_reserve, held):  # type: ignore[no-untyped-def]
+    """Raise what is `held` in each draw, (draws,), by layouts in their order: 1 where their field keeps every distance, and their own kind
+    where their reserve does as well; whether each of them still did so for any draw, bool (layouts,).
+
+    Parameters
+    ----------
+    fields, reserves : `table_of` their rectangles, none for a reserve that they have not. kinds : what each holds, (layouts,).
+    """
+    used = np.zeros(kinds.size, np.bool_)
+    for k in range(kinds.size):
+        kept = keeps(_box(fields, k), round_field, held < kinds[k])
+        both = kept if np.isnan(reserves[k, 0]) else keeps(_box(reserves, k), round_reserve, kept)
+        for draw in range(held.size):
+            if both[draw]:
+                held[draw], used[k] = kinds[k], True
+            elif kept[draw]:
+                held[draw] = max(held[draw], 1)
+    return used
+
+
+@njit(cache=True, nogil=True)
+def kept_bits(fields, reserves, round_field, round_reserve, first):  # type: ignore[no-untyped-def]
+    """In which draws each layout keeps its distances from each thing: its lot's line, all buildings, each well, uint64 (things, draws);
+    one bit for each layout, from the `first` on. Layouts as of `hold`."""
+    draws, wells = round_field.wells_m.shape[:2]
+    bits = np.zeros((2 + wells, draws), np.uint64)
+    for k in range(fields.shape[0]):
+        kept = np.ones((2 + wells, draws), np.bool_)
+        _keep_each(_box(fields, k), round_field, kept)
+        if not np.isnan(reserves[k, 0]):
+            _keep_each(_box(reserves, k), round_reserve, kept)
+        bit = np.uint64(1) << np.uint64(first + k)
+        for thing in range(2 + wells):
+            for draw in range(draws):
+                if kept[thing, draw]:
+                    bits[thing, draw] |= bit
+    return bits
+
+
+@njit(cache=True, nogil=True)
+def _box(table, k):  # type: ignore[no-untyped-def]
+    return Box(table[k, 0], table[k, 1], table[k, 2], table[k, 3], table[k, 4], table[k, 5])
+
+
+@njit(cache=True, nogil=True)
+def _keep_each(box, around, kept):  # type: ignore[no-untyped-def]
+    _keep_line(box, around.lot, around.lot_shifts_m, kept[0])
+    _keep_things(box, around.things, around.thing_shifts_m, kept[1])
+    for well in range(around.wells_keep_m.size):
+        _keep_well(box, around.wells_m, well, around.wells_keep_m[well], kept[2 + well])
+
+
+@njit(cache=True, nogil=True)
+def _keep_well(box, wells_m, well, keep_m, out):  # type: ignore[no-untyped-def]
+    """Leave the draws in which the rectangle keeps its distance from a well."""
+    asks = keep_m + TO_SPARE_M
+    for draw in range(out.size):
+        if out[draw]:
+            u, v = _turned(box, wells_m[draw, well, 0], wells_m[draw, well, 1])
+            out[draw] = _length(max(abs(u) - box.along, 0.0), max(abs(v) - box.across, 0.0)) > asks
+
+
+@njit(cache=True, nogil=True)
+def _keep_line(box, lot, shifts_m, out):  # type: ignore[no-untyped-def]
+    """Leave the draws in which the rectangle keeps its distance from the lot's line, inside it."""
+    away_m, asks = _to_lines(box, lot, 0, 0.0, 0.0), lot.keep_m[0] + TO_SPARE_M
+    if not _inside(box, lot, 0, 0.0, 0.0):
+        away_m = -away_m
+    for draw in range(out.size):
+        if out[draw]:
+            # No distance changes by more than the shift: most draws are decided by that.
+            x, y = shifts_m[draw, 0], shifts_m[draw, 1]
+            shift = _length(x, y)
+            if not away_m - shift > asks:
+                out[draw] = away_m + shift > asks and _to_lines(box, lot, 0, x, y) > asks and _inside(box, lot, 0, x, y)
+
+
+@njit(cache=True, nogil=True)
+def _keep_things(box, things, shifts_m, out):  # type: ignore[no-untyped-def]
+    """Leave the draws in which the rectangle keeps its distance from all things."""
+    for k in range(things.shape.size - 1):
+        away_m, asks = _apart(box, things, k, 0.0, 0.0), things.keep_m[k] + TO_SPARE_M
+        for draw in range(out.size):
+            if out[draw]:
+                x, y = shifts_m[draw, 0], shifts_m[draw, 1]
+                shift = _length(x, y)
+                if not away_m - shift > asks:
+                    out[draw] = away_m + shift > asks and _apart(box, things, k, x, y) > asks
+
+
+@njit(cache=True, nogil=True)
+def _length(x, y):  # type: ignore[no-untyped-def]
+    return math.sqrt(x * x + y * y)
 
 
 @njit(cache=True, nogil=True)
@@ -162,8 +244,8 @@ def _to_piece(u_0, v_0, u_1, v_1, along, across):  # type: ignore[no-untyped-def
     if _meets(u_0, v_0, u_1, v_1, along, across):
         return 0.0
     least = min(
-        math.hypot(max(abs(u_0) - along, 0.0), max(abs(v_0) - across, 0.0)),
-        math.hypot(max(abs(u_1) - along, 0.0), max(abs(v_1) - across, 0.0)),
+        _length(max(abs(u_0) - along, 0.0), max(abs(v_0) - across, 0.0)),
+        _length(max(abs(u_1) - along, 0.0), max(abs(v_1) - across, 0.0)),
     )
     du, dv = u_1 - u_0, v_1 - v_0
     squared = du * du + dv * dv
@@ -171,7 +253,7 @@ def _to_piece(u_0, v_0, u_1, v_1, along, across):  # type: ignore[no-untyped-def
         for u in (-along, along):
             for v in (-across, across):
                 share = min(1.0, max(0.0, ((u - u_0) * du + (v - v_0) * dv) / squared))
-                least = min(least, math.hypot(u_0 + share * du - u, v_0 + share * dv - v))
+                least = min(least, _length(u_0 + share * du - u, v_0 + share * dv - v))
     return least
 
 

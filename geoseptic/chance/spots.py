@@ -15,8 +15,8 @@ from geoseptic.parcels.bitrows import ALL, LAST, NONE, ONE, fill_between, highes
 from geoseptic.parcels.fitgrid import SLACK_M, Rings, inside_cells, turned
 from geoseptic.parcels.fitground import keep_good_ground
 
-LOOK_AFTER = 12
-"""So many sides are taken at a time; then it is looked whether anything is left."""
+LOOK_AFTER = 3
+"""So many chains of sides are taken at a time; then it is looked whether anything is left."""
 
 BLOCK = 4
 """Spots on a side of a block of which the ground is looked at once before it is at its spots."""
@@ -25,51 +25,52 @@ Floats = npt.NDArray[np.float64]
 
 
 class Side(NamedTuple):
-    """What field or reserve keeps clear of, about the middle of the lot: `whole` holds what any draw leaves; `inside` what the lot's line
-    leaves, where it is on record; `things` what buildings shut there, moving with them; and the distances from wells. Of shapes all sides,
-    (n, 4), x and y of both ends, the longest first. [m]"""
+    """What field or reserve keeps clear of, about the middle of the lot: `rings` of what holds what any draw leaves; `inside` those of what
+    the lot's line leaves, where it is on record; `things` those of what buildings shut there, moving with them; and the distances from
+    wells. [m]"""
 
     rings: Rings
-    whole: Floats
-    inside: Floats
-    things: Floats
+    inside: Rings
+    things: Rings
     wells_m: Floats
 
 
-def sides_of(rings: Rings) -> Floats:
-    """The sides of these rings as in `Side`."""
-    xy = np.column_stack([rings.x, rings.y])
-    every = np.column_stack([xy[:-1], xy[1:]])
-    every = np.delete(every, rings.starts[1:-1] - 1, axis=0)
-    lengths = np.hypot(every[:, 2] - every[:, 0], every[:, 3] - every[:, 1])
-    return np.ascontiguousarray(every[np.argsort(-lengths, kind="stable")][: np.count_nonzero(lengths > 0)])
-
-
 class Frame(NamedTuple):
-    """Spots of one direction: the lowest one on the left, how far apart they are, how many rows and columns; cosine and sine. [m]"""
+    """Spots of one direction: the lowest one on the left, how far apart they are, how many rows, columns and words of bits in a row;
+    cosine and sine. [m]"""
 
     left: float
     bottom: float
     cell: float
     rows: int
     cols: int
+    words: int
     cosine: float
     sine: float
 
 
-class Spots(NamedTuple):
-    """Where the middle of each layout may be in one direction; grids of bits as in `bitrows`, (rows, words, layouts).
+class Chains(NamedTuple):
+    """Sides of shapes in columns and rows of spots, put together to chains that go up from row to row: chain k is
+    `starts[k]:starts[k + 1]`. `rise` : how far to the right the side that begins at a corner goes in one row."""
 
-    whole : in any draw, as far as is known of the ground. inside, outside : by the lot's line and by the buildings as they are on
-    record, with `pad` words more at both ends of a row. level : spots at which the ground was looked at and lets trenches lie. blocks : 0
+    x: Floats
+    y: Floats
+    rise: Floats
+    starts: npt.NDArray[np.int64]
+
+
+class Spots(NamedTuple):
+    """Where the middle of each layout may be in one direction; grids of bits as in `bitrows`, (layouts, rows, words), flat.
+
+    whole : in any draw, as far as is known of the ground. inside, outside : by the lot's line and by the buildings as they are on record,
+    in all rows from which they may be moved to `whole`. level : spots at which the ground was looked at and lets trenches lie. blocks : 0
     not looked at yet, 1 may be level, 2 steep. ends : lowest and highest row and first and last column of `whole`, (layouts, 4), the first
-    -1 where it is empty.
+    -1 where it is empty: then nothing else is set of that layout.
     """
 
     whole: npt.NDArray[np.uint64]
     inside: npt.NDArray[np.uint64]
     outside: npt.NDArray[np.uint64]
-    pad: int
     level: npt.NDArray[np.uint64]
     blocks: npt.NDArray[np.uint8]
     ends: npt.NDArray[np.int64]
@@ -82,8 +83,14 @@ def seen_from(x, y, frame):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def row_at(option, row, frame):  # type: ignore[no-untyped-def]
+    """Where a layout's row begins in flat grids."""
+    return (option * frame.rows + row) * frame.words
+
+
+@njit(cache=True, nogil=True)
 def frame_of(rings, spare_rings, turn, cell, most_cells, far_m):  # type: ignore[no-untyped-def]
-    """Spots over both shapes, and as far round as things are moved."""
+    """Spots over both shapes, and as far round as things are moved and two more."""
     cosine, sine = math.cos(turn), math.sin(turn)
     left, right, bottom, top = np.inf, -np.inf, np.inf, -np.inf
     for outline in (rings, spare_rings):
@@ -91,94 +98,116 @@ def frame_of(rings, spare_rings, turn, cell, most_cells, far_m):  # type: ignore
             u, v = outline.x[k] * cosine + outline.y[k] * sine, outline.y[k] * cosine - outline.x[k] * sine
             left, right, bottom, top = min(left, u), max(right, u), min(bottom, v), max(top, v)
     cell = max(cell, math.sqrt((right - left) * (top - bottom)) / most_cells)
-    more = far_m + cell
+    more = far_m + 2.0 * cell
     left, right, bottom, top = left - more, right + more, bottom - more, top + more
     cols, rows = int((right - left) / cell) + 1, int((top - bottom) / cell) + 1
-    return Frame(0.5 * (left + right - (cols - 1) * cell), 0.5 * (bottom + top - (rows - 1) * cell), cell, rows, cols, cosine, sine)
+    left, bottom = 0.5 * (left + right - (cols - 1) * cell), 0.5 * (bottom + top - (rows - 1) * cell)
+    return Frame(left, bottom, cell, rows, cols, (cols + 63) >> 6, cosine, sine)
 
 
 @njit(cache=True, nogil=True)
 def spots_of(side, frame, layouts, tried, patch, far_m):  # type: ignore[no-untyped-def]
     """`Spots` of the tried layouts."""
-    options, more = layouts.shape[0], int(far_m / frame.cell) + 2
-    sides = _in_cells(side.whole, frame)
-    middles = _middles(sides, frame)
-    rows, words = middles.shape
-    # Words beyond both ends, for what is moved.
-    pad = (more >> 6) + 1
-    whole, inside = np.zeros((rows, words, options), np.uint64), np.zeros((rows, words + 2 * pad, options), np.uint64)
-    outside, level, ends = np.zeros_like(inside), np.zeros_like(whole), np.full((options, 4), -1)
-    blocks = np.zeros((rows // BLOCK + 1, frame.cols // BLOCK + 1, options), np.uint8)
+    options, rows, words, more = layouts.shape[0], frame.rows, frame.words, int(far_m / frame.cell) + 2
+    chains = _chains(side.rings, frame)
+    middles = _middles(chains, frame)
+    whole, level = np.empty((options, rows, words), np.uint64), np.zeros((options, rows, words), np.uint64)
+    inside, outside, ends = np.empty_like(whole), np.empty_like(whole), np.full((options, 4), -1)
+    blocks = np.zeros((options, rows // BLOCK + 1, frame.cols // BLOCK + 1), np.uint8)
     poor, good = patch.not_good[-1, -1] > 0, middles
     if poor:
         half, rings = 0.5 * frame.cell, turned(side.rings, frame.cosine, frame.sine)
         _, good = inside_cells(rings, frame.left - half, frame.bottom - half, frame.cell, rows, frame.cols)
         keep_good_ground(good, frame.left - half, frame.bottom - half, frame.cell, frame.cosine, frame.sine, patch)
-    left, right, bottom, top = _bounds(sides)
-    made, inside_sides, thing_sides, inside_middles, thing_middles = False, sides, sides, middles, middles
+    left, right, bottom, top = _bounds(chains)
+    made, inside_chains, thing_chains, inside_middles, thing_middles = False, chains, chains, middles, middles
     for option in range(options):
         long, deep = (0.5 * layouts[option, 1] + SLACK_M) / frame.cell, (0.5 * layouts[option, 2] + SLACK_M) / frame.cell
         low, high = int(math.ceil(bottom + deep)), int(math.floor(top - deep))
         if not tried[option] or low > high or left + long > right - long:
             continue
-        for row in range(low, high + 1):
-            for word in range(words):
-                whole[row, word, option] = middles[row, word]
-        # Most of what the longest sides leave nothing of is seen by these.
-        for first in range(0, sides.shape[0], LOOK_AFTER):
-            _clear_sides(whole, option, 0, sides, first, min(first + LOOK_AFTER, sides.shape[0]), long, deep, low, high, frame.cols)
-            low, high = _still_set(whole, option, low, high)
+        own = whole[option]
+        own[low : high + 1] = middles[low : high + 1]
+        # Most of what is left nothing of is seen by a few.
+        for first in range(0, chains.starts.size - 1, LOOK_AFTER):
+            last = min(first + LOOK_AFTER, chains.starts.size - 1)
+            _clear_chains(own, chains.x, chains.y, chains.rise, chains.starts, first, last, long, deep, low, high, frame.cols)
+            low, high = _still_set(own, low, high)
             if low > high:
                 break
         if low <= high and poor:
-            _keep_good(whole, option, good, _cells_each_way(long), _cells_each_way(deep), low, high)
-        if not _set_whole_ends(whole, option, low, high, ends):
+            _keep_good(own, good, _cells_each_way(long), _cells_each_way(deep), low, high)
+        if not _set_whole_ends(own, option, low, high, ends):
             continue
         if not made:
-            inside_sides, thing_sides, made = _in_cells(side.inside, frame), _in_cells(side.things, frame), True
-            inside_middles, thing_middles = _middles(inside_sides, frame), _middles(thing_sides, frame)
+            inside_chains, thing_chains, made = _chains(side.inside, frame), _chains(side.things, frame), True
+            inside_middles, thing_middles = _middles(inside_chains, frame), _middles(thing_chains, frame)
         # Of these only what is moved to spots of `whole` matters.
         low, high = max(0, ends[option, 0] - more), min(rows - 1, ends[option, 1] + more)
-        for row in range(low, high + 1):
-            for word in range(words):
-                inside[row, word + pad, option], outside[row, word + pad, option] = inside_middles[row, word], ~thing_middles[row, word]
-        _clear_sides(inside, option, 64 * pad, inside_sides, 0, inside_sides.shape[0], long, deep, low, high, frame.cols)
-        _clear_sides(outside, option, 64 * pad, thing_sides, 0, thing_sides.shape[0], long, deep, low, high, frame.cols)
-    return Spots(whole, inside, outside, pad, level, blocks, ends)
+        kept, free = inside[option], outside[option]
+        kept[low : high + 1], free[low : high + 1] = inside_middles[low : high + 1], ~thing_middles[low : high + 1]
+        for bits, own_chains in ((kept, inside_chains), (free, thing_chains)):
+            _clear_chains(
+                bits,
+                own_chains.x,
+                own_chains.y,
+                own_chains.rise,
+                own_chains.starts,
+                0,
+                own_chains.starts.size - 1,
+                long,
+                deep,
+                low,
+                high,
+                frame.cols,
+            )
+    return Spots(whole.reshape(-1), inside.reshape(-1), outside.reshape(-1), level.reshape(-1), blocks, ends)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _in_cells(sides, frame):  # type: ignore[no-untyped-def]
-    """Sides in rows and columns of spots, lower end first, and how far to the right they go in one row; (n, 5)."""
-    found = np.empty((sides.shape[0], 5))
-    for k in range(sides.shape[0]):
-        u0, v0 = seen_from(sides[k, 0], sides[k, 1], frame)
-        u1, v1 = seen_from(sides[k, 2], sides[k, 3], frame)
-        if v0 > v1:
-            u0, v0, u1, v1 = u1, v1, u0, v0
-        found[k, 0], found[k, 1] = (u0 - frame.left) / frame.cell, (v0 - frame.bottom) / frame.cell
-        found[k, 2], found[k, 3] = (u1 - frame.left) / frame.cell, (v1 - frame.bottom) / frame.cell
-        found[k, 4] = (u1 - u0) / (v1 - v0) if v1 > v0 else 0.0
-    return found
+def _chains(rings, frame):  # type: ignore[no-untyped-def]
+    """`Chains` of the sides of rings."""
+    corners = rings.x.size
+    u, v = np.empty(corners), np.empty(corners)
+    for k in range(corners):
+        along, across = seen_from(rings.x[k], rings.y[k], frame)
+        u[k], v[k] = (along - frame.left) / frame.cell, (across - frame.bottom) / frame.cell
+    x, y, rise, starts = np.empty(2 * corners), np.empty(2 * corners), np.empty(2 * corners), np.zeros(corners + 1, np.int64)
+    chains = size = 0
+    for ring in range(rings.starts.size - 1):
+        first, end = rings.starts[ring], rings.starts[ring + 1] - 1
+        while first < end:
+            last, up = first + 1, v[first + 1] >= v[first]
+            while last < end and (v[last + 1] >= v[last]) == up:
+                last += 1
+            for k in range(last - first + 1):
+                at = first + k if up else last - k
+                x[size], y[size], rise[size] = u[at], v[at], 0.0
+                if k > 0 and y[size] > y[size - 1]:
+                    rise[size - 1] = (x[size] - x[size - 1]) / (y[size] - y[size - 1])
+                size += 1
+            chains += 1
+            starts[chains], first = size, last
+    return Chains(x[:size], y[:size], rise[:size], starts[: chains + 1])
 
 
 @njit(cache=True, nogil=True)
-def _bounds(sides):  # type: ignore[no-untyped-def]
+def _bounds(chains):  # type: ignore[no-untyped-def]
     """Left, right, bottom, top."""
     left, right, bottom, top = np.inf, -np.inf, np.inf, -np.inf
-    for k in range(sides.shape[0]):
-        left, right = min(left, sides[k, 0], sides[k, 2]), max(right, sides[k, 0], sides[k, 2])
-        bottom, top = min(bottom, sides[k, 1]), max(top, sides[k, 3])
+    for k in range(chains.x.size):
+        left, right = min(left, chains.x[k]), max(right, chains.x[k])
+        bottom, top = min(bottom, chains.y[k]), max(top, chains.y[k])
     return left, right, bottom, top
 
 
 @njit(cache=True, nogil=True)
-def _still_set(bits, option, low, high):  # type: ignore[no-untyped-def]
+def _still_set(bits, low, high):  # type: ignore[no-untyped-def]
     """The lowest and highest row of what is set."""
     first = last = -1
     for row in range(low, high + 1):
         for word in range(bits.shape[1]):
-            if bits[row, word, option] != NONE:
+            if bits[row, word] != NONE:
                 first, last = (row if first < 0 else first), row
     return (first, last) if first >= 0 else (0, -1)
 
@@ -190,51 +219,66 @@ def _cells_each_way(half):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _middles(sides, frame):  # type: ignore[no-untyped-def]
+def _middles(chains, frame):  # type: ignore[no-untyped-def]
     """Spots inside the polygon of these sides, even-odd."""
     inside = no_cells(frame.rows, frame.cols)
-    for k in range(sides.shape[0]):
-        x0, y0, _, y1, rise = sides[k]
-        for row in range(max(0, int(math.ceil(y0))), min(frame.rows - 1, int(math.ceil(y1)) - 1) + 1):
-            col = max(0, int(math.ceil(x0 + (row - y0) * rise)))
-            if col < frame.cols:
-                turn_over(inside, row, col)
+    for chain in range(chains.starts.size - 1):
+        for k in range(chains.starts[chain], chains.starts[chain + 1] - 1):
+            for row in range(max(0, int(math.ceil(chains.y[k]))), min(frame.rows - 1, int(math.ceil(chains.y[k + 1])) - 1) + 1):
+                col = max(0, int(math.ceil(chains.x[k] + (row - chains.y[k]) * chains.rise[k])))
+                if col < frame.cols:
+                    turn_over(inside, row, col)
     fill_between(inside, frame.cols)
     return inside
 
 
 @njit(cache=True, nogil=True)
-def _clear_sides(bits, option, on, sides, first, last, long, deep, low, high, cols):  # type: ignore[no-untyped-def]
-    """Clear the spots, from one row to another, at which a rectangle so long and so deep either way meets some of the sides; the first
-    column is so far `on` in the words. All in cells."""
-    for k in range(first, last):
-        x0, y0, x1, y1, rise = sides[k, 0], sides[k, 1], sides[k, 2], sides[k, 3], sides[k, 4]
-        for row in range(max(low, int(math.ceil(y0 - deep))), min(high, int(math.floor(y1 + deep))) + 1):
-            # The ends of what the rectangle's depth leaves of the side.
-            xa, xb = x0 + max(0.0, row - deep - y0) * rise, x1 - max(0.0, y1 - row - deep) * rise
-            clear(bits, option, row, on, min(xa, xb) - long, max(xa, xb) + long, cols)
+def _clear_chains(bits, x, y, rise, starts, first_chain, last_chain, long, deep, low, high, cols):  # type: ignore[no-untyped-def]
+    """Clear the spots, from one row to another, at which a rectangle so long and so deep either way meets some of these chains; in cells.
+
+    What the rectangle's depth leaves of a chain hangs together, so that it meets all columns from its farthest left to its farthest right.
+    """
+    flat, words = bits.reshape(-1), bits.shape[1]
+    for chain in range(first_chain, last_chain):
+        first, last = starts[chain], starts[chain + 1] - 1
+        begin = end = first
+        for row in range(max(low, int(math.ceil(y[first] - deep))), min(high, int(math.floor(y[last] + deep))) + 1):
+            while begin <= last and y[begin] < row - deep:
+                begin += 1
+            while end <= last and y[end] <= row + deep:
+                end += 1
+            left, right = np.inf, -np.inf
+            for k in range(begin, end):
+                left, right = min(left, x[k]), max(right, x[k])
+            if first < begin <= last:
+                at = x[begin - 1] + (row - deep - y[begin - 1]) * rise[begin - 1]
+                left, right = min(left, at), max(right, at)
+            if first < end <= last:
+                at = x[end - 1] + (row + deep - y[end - 1]) * rise[end - 1]
+                left, right = min(left, at), max(right, at)
+            if left <= right:
+                clear(flat, row * words, left - long, right + long, cols)
 
 
 @njit(cache=True, nogil=True)
-def clear(bits, option, row, on, first_at, last_at, cols):  # type: ignore[no-untyped-def]
-    """Clear the columns of a row from one place to another."""
+def clear(bits, at, first_at, last_at, cols):  # type: ignore[no-untyped-def]
+    """Clear the columns of the row that begins at a word, from one place to another."""
     first, last = int(math.ceil(max(first_at, 0.0))), int(math.floor(min(last_at, cols - 1.0)))
     if last < first:
         return
-    first, last = first + on, last + on
-    begin, end = first >> 6, last >> 6
+    begin, end = at + (first >> 6), at + (last >> 6)
     above, below = ALL << np.uint64(first & 63), ALL >> np.uint64(63 - (last & 63))
     if begin == end:
-        bits[row, begin, option] &= ~(above & below)
+        bits[begin] &= ~(above & below)
         return
-    bits[row, begin, option] &= ~above
+    bits[begin] &= ~above
     for word in range(begin + 1, end):
-        bits[row, word, option] = NONE
-    bits[row, end, option] &= ~below
+        bits[word] = NONE
+    bits[end] &= ~below
 
 
 @njit(cache=True, nogil=True)
-def _keep_good(bits, option, good, wide, deep, low, high):  # type: ignore[no-untyped-def]
+def _keep_good(bits, good, wide, deep, low, high):  # type: ignore[no-untyped-def]
     """Keep the spots round which all cells are good, so many each way."""
     runs = good.copy()
     keep_runs(runs, np.int64(1), 2 * wide + 1, np.int64(0), good.shape[0] - 1)
@@ -242,7 +286,7 @@ def _keep_good(bits, option, good, wide, deep, low, high):  # type: ignore[no-un
     for row in range(low, high + 1):
         for word in range(bits.shape[1]):
             if row < deep:
-                bits[row, word, option] = NONE
+                bits[row, word] = NONE
                 continue
             at = 64 * word - wide
             left, part, found = at >> 6, np.uint64(at & 63), NONE
@@ -250,24 +294,29 @@ def _keep_good(bits, option, good, wide, deep, low, high):  # type: ignore[no-un
                 found = runs[row - deep, left] >> part
             if part != NONE and 0 <= left + 1 < bits.shape[1]:
                 found |= runs[row - deep, left + 1] << (LAST - part) << ONE
-            bits[row, word, option] &= found
+            bits[row, word] &= found
 
 
 @njit(cache=True, nogil=True)
 def _set_whole_ends(bits, option, low, high, ends):  # type: ignore[no-untyped-def]
     """Lowest and highest row and first and last column of what is set; whether anything is."""
-    words = bits.shape[1]
-    every = np.zeros(words, np.uint64)
-    for row in range(low, high + 1):
-        some = NONE
-        for word in range(words):
-            every[word] |= bits[row, word, option]
-            some |= bits[row, word, option]
-        if some != NONE:
-            ends[option, 0], ends[option, 1] = (row if ends[option, 0] < 0 else ends[option, 0]), row
+    first, last = _still_set(bits, low, high)
+    if first > last:
+        return False
+    ends[option, 0], ends[option, 1] = first, last
+    set_columns(bits.reshape(-1), 0, bits.shape[1], option, ends)
+    return True
+
+
+@njit(cache=True, nogil=True)
+def set_columns(bits, start, words, option, ends):  # type: ignore[no-untyped-def]
+    """Set the first and last column of what is set in the rows that are known to have something; row 0 begins at word `start`."""
+    ends[option, 2] = -1
     for word in range(words):
-        if every[word] != NONE:
+        every = NONE
+        for row in range(ends[option, 0], ends[option, 1] + 1):
+            every |= bits[start + row * words + word]
+        if every != NONE:
             if ends[option, 2] < 0:
-                ends[option, 2] = 64 * word + lowest(every[word])
-            ends[option, 3] = 64 * word + highest(every[word])
-    return ends[option, 0] >= 0
+                ends[option, 2] = 64 * word + lowest(every)
+            ends[option, 3] = 64 * word + highest(every)

@@ -7,7 +7,7 @@ the one thing is put together with draw m of the others, for all j and m; sobol1
 
 Exact: things are uncertain independently of each other and their draws hang on their own names alone, so every put-together draw is as good
 as a drawn one, and a layout keeps all distances in it where it keeps each thing's own: these are known from the draws there are, but for
-the rounding of draws to spots (`ROUNDED_M`), so that nothing is drawn or searched anew. A thing whose draws make no difference to any
+the rounding of draws to spots, so that nothing is drawn or searched anew. A thing whose draws make no difference to any
 layout settles exactly 0. A visit is taken to leave no doubt of the thing.
 
 Approximate: room is known by the layouts that the search found in the draws themselves and in some that are put together
@@ -25,19 +25,16 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.chance.fits import SPOTS_M, Case, Drawn, Keeps, Places, fits
-from geoseptic.chance.kept import Box, Outlines, keeps, outlines_of
+from geoseptic.chance.fits import Case, Drawn, Places, fits, rounds
+from geoseptic.chance.kept import Around, kept_bits, table_of
 from geoseptic.model.certainty import Certainty
 
 MOST_FOUND: Final = 20
 MOST_MORE: Final = 12
 """Layouts of one size that are looked at, a bit each: of those found in the draws, and of those found in draws that are put together."""
 
-MOST_SEARCHED: Final = 48
+MOST_SEARCHED: Final = 24
 """In how many put together draws without a known layout room is looked for."""
-
-ROUNDED_M: Final = SPOTS_M / 2
-"""What a layout is short of a distance by the rounding of its draw is not held against it."""
 
 LOT_LINE, BUILDINGS, FIRST_WELL = range(3)
 """Things of a lot, by their rows; its wells follow in their order."""
@@ -67,10 +64,10 @@ def known_of(cases: Sequence[Case], places: Places, drawn: Sequence[Sequence[Dra
     Layouts are those `drawn` for each size, and others that are found where these have no room: in draws put together of each thing as it
     lies in another draw, the k-th of those that lie k s on.
     """
-    sides = [_sides(case, places) for case in cases]
+    about = [rounds(case, places, rounded=True) for case in cases]
     layouts: list[Drawn] = []
     found: list[Bits] = []
-    for own, case, its in zip(sides, cases, drawn, strict=True):
+    for own, case, its in zip(about, cases, drawn, strict=True):
         more = [one for one in its if one.kind == 2][:MOST_FOUND]
         if found and case.field is cases[0].field and case.reserve is cases[0].reserve:
             found.append(found[-1] | kept_of(own, more, len(layouts)))
@@ -89,51 +86,17 @@ def known_of(cases: Sequence[Case], places: Places, drawn: Sequence[Sequence[Dra
             places.buildings_m[on[BUILDINGS][unknown]],
             np.stack(wells_m, axis=1) if wells_m else places.wells_m[unknown],
         )
-        more = [one for one in fits(case, together).drawn if one.kind == 2][:MOST_MORE]
+        more = [one for one in fits(case, together, layouts).drawn if one.kind == 2][:MOST_MORE]
         for other in range(size, len(cases)):
-            found[other] = found[other] | kept_of(sides[other], more, len(layouts))
+            found[other] = found[other] | kept_of(about[other], more, len(layouts))
         layouts += more
     return found
 
 
-def kept_of(sides: "Sequence[_Side]", drawn: Sequence[Drawn], first: int) -> Bits:
+def kept_of(about: tuple[Around, Around], drawn: Sequence[Drawn], first: int) -> Bits:
     """In which draws each layout keeps its distances from each thing, shape (things, draws): one bit each, from the first on."""
-    bits = np.zeros((FIRST_WELL + sides[0].places.wells_m.shape[1], len(sides[0].places)), np.uint64)
-    for bit, one in enumerate(drawn, first):
-        kept = sides[0].each_of(one.field)
-        if one.reserve is not None:
-            kept &= sides[1].each_of(one.reserve)
-        bits |= kept.astype(np.uint64) << np.uint64(bit)
-    return bits
-
-
-def _sides(case: Case, places: Places) -> "tuple[_Side, _Side]":
-    lot = outlines_of(np.array([case.lot], object), case.field.line_m)
-    field = _Side(case.field, lot, places)
-    return field, field if case.same else _Side(case.reserve, lot, places)
-
-
-class _Side:
-    """What field or reserve keep clear of, as `keeps` reads it."""
-
-    def __init__(self, part: Keeps, lot: Outlines, places: Places) -> None:
-        self.places, self.wells_m = places, part.wells_m
-        self.own, self.anywhere = lot._replace(keep_m=np.array([part.line_m - ROUNDED_M])), lot._replace(keep_m=np.array([-np.inf]))
-        self.things, self.nothing = outlines_of(part.things, part.keep_m - ROUNDED_M), outlines_of(np.empty(0, object), 0.0)
-        self.still, self.asked = np.zeros((len(places), 2)), np.ones(len(places), bool)
-        self.no_wells_m = places.wells_m[:, :0]
-
-    def each_of(self, box: Box) -> npt.NDArray[np.bool_]:
-        """In which draws a rectangle keeps its distances from each thing alone, shape (things, draws)."""
-        where, still, asked, none = self.places, self.still, self.asked, self.wells_m[:0]
-        rows = [
-            keeps(box, self.own, self.nothing, self.no_wells_m, none, where.lot_m, still, asked),
-            keeps(box, self.anywhere, self.things, self.no_wells_m, none, still, where.buildings_m, asked),
-        ]
-        for well in range(len(self.wells_m)):
-            one, own = slice(well, well + 1), self.wells_m[well : well + 1]
-            rows.append(keeps(box, self.anywhere, self.nothing, where.wells_m[:, one], own, still, still, asked))
-        return np.array(rows)
+    tables = (table_of([one.field for one in drawn]), table_of([one.reserve for one in drawn]))
+    return np.asarray(kept_bits(*tables, *about, first))
 
 
 def settling(largest: Bits, smallest: Bits, certainty: Certainty) -> Settling:

@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.chance.spots import BLOCK, clear, frame_of, seen_from, spots_of
-from geoseptic.parcels.bitrows import LAST, NONE, ONE, count, highest, lowest
+from geoseptic.chance.spots import BLOCK, clear, frame_of, row_at, seen_from, set_columns, spots_of
+from geoseptic.parcels.bitrows import LAST, NONE, ONE, count, lowest
 from geoseptic.parcels.fitbound import NEAR_ENOUGH
 from geoseptic.parcels.fitgrid import SLACK_M
 from geoseptic.parcels.fitground import STEP_M, Trenches, Where, may_run_level, runs_level, where_of
@@ -33,7 +33,8 @@ class Moves(NamedTuple):
 
 
 class Now(NamedTuple):
-    """Where things are in each draw, in one direction: rows and columns by which lot and buildings are moved, and the wells. [m]"""
+    """Where things are in each draw, in one direction, in columns and rows of spots: by how many bits of a grid the lot and the buildings
+    are moved, (draws,), and the wells, (draws, wells, 2)."""
 
     lot: npt.NDArray[np.int64]
     things: npt.NDArray[np.int64]
@@ -41,18 +42,30 @@ class Now(NamedTuple):
 
 
 class Rooms(NamedTuple):
-    """The spots that one draw leaves of each layout: bits as of `Spots`, and their lowest and highest row, (layouts, 2), the first -1 where
-    there are none. `some` : of each layout all words together."""
+    """The spots that one draw leaves of each layout: bits as of `Spots`, and their lowest and highest row and first and last column,
+    (layouts, 4), the first -1 where there are none; columns only where they were asked for."""
 
     bits: npt.NDArray[np.uint64]
-    rows: npt.NDArray[np.int64]
-    some: npt.NDArray[np.uint64]
+    ends: npt.NDArray[np.int64]
+
+
+class Kept(NamedTuple):
+    """What each layout keeps of spots all round, (layouts,), and what keeps clear of wells, (wells,); all in spots."""
+
+    long: Floats
+    deep: Floats
+    wells: Floats
 
 
 @njit(cache=True, nogil=True)
 def _rooms(spots):  # type: ignore[no-untyped-def]
-    options = spots.whole.shape[2]
-    return Rooms(np.empty(spots.whole.shape, np.uint64), np.empty((options, 2), np.int64), np.empty(options, np.uint64))
+    return Rooms(np.empty(spots.whole.size, np.uint64), np.full(spots.ends.shape, -1))
+
+
+@njit(cache=True, nogil=True)
+def _kept(layouts, wells_m, frame):  # type: ignore[no-untyped-def]
+    long, deep = (0.5 * layouts[:, 1] + SLACK_M) / frame.cell, (0.5 * layouts[:, 2] + SLACK_M) / frame.cell
+    return Kept(long, deep, wells_m / frame.cell)
 
 
 @njit(cache=True, nogil=True)
@@ -113,27 +126,51 @@ def areas(side, spare_rings, patch, moves, cell_m, most_cells, far_m):  # type: 
     frame = frame_of(side.rings, spare_rings, 0.0, cell_m, most_cells, far_m)
     spots = spots_of(side, frame, point, wanted, patch, far_m)
     found = np.zeros(draws)
-    if spots.ends[0, 0] >= 0:
-        now, rooms = _now(moves, frame), _rooms(spots)
-        for draw in range(draws):
-            if _set_rooms(spots, wanted, side.wells_m, point, frame, now, draw, rooms):
-                for row in range(rooms.rows[0, 0], rooms.rows[0, 1] + 1):
-                    for word in range(spots.ends[0, 2] >> 6, (spots.ends[0, 3] >> 6) + 1):
-                        found[draw] += frame.cell * frame.cell * count(rooms.bits[row, word, 0])
+    now, rooms, kept = _now(moves, frame), _rooms(spots), _kept(point, side.wells_m, frame)
+    for draw in range(draws):
+        if _set_rooms(
+            wanted,
+            draw,
+            spots.whole,
+            spots.inside,
+            spots.outside,
+            spots.ends,
+            now.lot,
+            now.things,
+            now.wells,
+            kept.long,
+            kept.deep,
+            kept.wells,
+            frame,
+            rooms.bits,
+            rooms.ends,
+        ):
+            left = 0
+            for word in range(row_at(0, rooms.ends[0, 0], frame), row_at(0, rooms.ends[0, 1] + 1, frame)):
+                left += count(rooms.bits[word])
+            found[draw] = frame.cell * frame.cell * left
     return found
 
 
 @njit(cache=True, nogil=True)
 def _now(moves, frame):  # type: ignore[no-untyped-def]
     """`Now` in one direction."""
-    now = Now(np.empty(moves.lot_m.shape, np.int64), np.empty(moves.lot_m.shape, np.int64), np.empty_like(moves.wells_m))
-    for draw in range(moves.lot_m.shape[0]):
-        _set_cells_moved(moves.lot_m, draw, frame, now.lot)
-        _set_cells_moved(moves.things_m, draw, frame, now.things)
+    draws = moves.lot_m.shape[0]
+    now = Now(np.empty(draws, np.int64), np.empty(draws, np.int64), np.empty_like(moves.wells_m))
+    for draw in range(draws):
+        now.lot[draw] = _bits_moved(moves.lot_m[draw, 0], moves.lot_m[draw, 1], frame)
+        now.things[draw] = _bits_moved(moves.things_m[draw, 0], moves.things_m[draw, 1], frame)
         for well in range(moves.wells_m.shape[1]):
-            x, y = moves.wells_m[draw, well, 0], moves.wells_m[draw, well, 1]
-            now.wells[draw, well, 0], now.wells[draw, well, 1] = seen_from(x, y, frame)
+            u, v = seen_from(moves.wells_m[draw, well, 0], moves.wells_m[draw, well, 1], frame)
+            now.wells[draw, well, 0], now.wells[draw, well, 1] = (u - frame.left) / frame.cell, (v - frame.bottom) / frame.cell
     return now
+
+
+@njit(cache=True, nogil=True)
+def _bits_moved(x, y, frame):  # type: ignore[no-untyped-def]
+    """By how many bits of a grid something is moved that is shifted by (x, y). [m]"""
+    u, v = seen_from(x, y, frame)
+    return 64 * frame.words * int(math.floor(v / frame.cell + 0.5)) + int(math.floor(u / frame.cell + 0.5))
 
 
 @njit(cache=True, nogil=True)
@@ -141,10 +178,9 @@ def _look(number, own, other, keep_m, spare_keep_m, alike, work, frame, patch, p
     """`decide` in one direction."""
     options, spares, where = work.fields.shape[0], work.reserves.shape[0], where_of(patch)
     alone |= spares == 0
-    rooms = _rooms(own)
+    rooms, kept = _rooms(own), _kept(work.fields, keep_m, frame)
     spare_rooms = rooms if alike else _rooms(other)
-    ends = np.empty((options, 4, 2), np.int64)
-    spare_ends = ends if alike else np.empty((spares, 4, 2), np.int64)
+    spare_kept = kept if alike else _kept(work.reserves, spare_keep_m, frame)
     every, paired, partner = np.ones(options, np.bool_), np.zeros(options, np.bool_), np.zeros(spares, np.bool_)
     for option in range(options):
         for spare in range(spares):
@@ -152,102 +188,131 @@ def _look(number, own, other, keep_m, spare_keep_m, alike, work, frame, patch, p
                 paired[option] = partner[spare] = True
                 if alike:
                     paired[spare] = True
+    bits, ends, spare_bits, spare_ends = rooms.bits, rooms.ends, spare_rooms.bits, spare_rooms.ends
+    whole, level, blocks, spare_whole, spare_level, spare_blocks = own.whole, own.level, own.blocks, other.whole, other.level, other.blocks
+    trenches, planes, fields, reserves = work.trenches, patch.planes, work.fields, work.reserves
+    lot, things, wells = now.lot, now.things, now.wells
     for draw in range(kind.size):
-        if kind[draw] >= most[draw]:
-            continue
         want_alone, want_both = alone and kind[draw] == 0, both and most[draw] == 2
-        if not (want_alone or want_both):
+        if kind[draw] >= most[draw] or not (want_alone or want_both):
             continue
-        if not _set_rooms(own, every if want_alone else paired, keep_m, work.fields, frame, now, draw, rooms):
+        if not _set_rooms(
+            every if want_alone else paired,
+            draw,
+            whole,
+            own.inside,
+            own.outside,
+            own.ends,
+            lot,
+            things,
+            wells,
+            kept.long,
+            kept.deep,
+            kept.wells,
+            frame,
+            bits,
+            ends,
+        ):
             continue
         if want_alone:
-            option, row, col = _any_level(own, rooms, work.fields, work.trenches, frame, patch.planes, where)
+            option, row, col = _any_level(bits, ends, whole, level, blocks, fields, trenches, frame, planes, where)
             if option < 0:
                 continue
             kind[draw] = 1 if spares else 2
             if not want_both or spares == 0:
                 for _ in range(MOST_TO_SPARE):
-                    if not _take_rim(rooms, option, own.ends):
+                    if not _take_rim(option, bits, ends, frame):
                         break
-                    inner, inner_col = _level_spot(own, rooms, option, work.fields, work.trenches, frame, patch.planes, where)
+                    inner, inner_col = _level_spot(option, bits, ends, whole, level, blocks, fields, trenches, frame, planes, where)
                     if inner < 0:
                         break
                     row, col = inner, inner_col
             _note(found, draw, number, option, row, col, -1, -1, -1, frame)
         if kind[draw] == 2 or not want_both:
             continue
-        if not alike and not _set_rooms(other, partner, spare_keep_m, work.reserves, frame, now, draw, spare_rooms):
+        if not alike and not _set_rooms(
+            partner,
+            draw,
+            spare_whole,
+            other.inside,
+            other.outside,
+            other.ends,
+            lot,
+            things,
+            wells,
+            spare_kept.long,
+            spare_kept.deep,
+            spare_kept.wells,
+            frame,
+            spare_bits,
+            spare_ends,
+        ):
             continue
-        _set_ends(rooms, own.ends, ends)
+        _set_columns(bits, ends, frame)
         if not alike:
-            _set_ends(spare_rooms, other.ends, spare_ends)
+            _set_columns(spare_bits, spare_ends, frame)
         if _pair(ends, spare_ends, pairs, apart)[0] < 0:
             continue
-        _set_level_ends(own, rooms, work.fields, work.trenches, frame, patch.planes, where, ends)
+        _set_level_ends(bits, ends, whole, level, blocks, fields, trenches, frame, planes, where)
         if not alike:
-            _set_level_ends(other, spare_rooms, work.reserves, work.trenches, frame, patch.planes, where, spare_ends)
+            _set_level_ends(spare_bits, spare_ends, spare_whole, spare_level, spare_blocks, reserves, trenches, frame, planes, where)
         option, spare, end = _pair(ends, spare_ends, pairs, apart)
         if option < 0:
             continue
         kind[draw] = 2
         for _ in range(MOST_TO_SPARE + 1):
             # The reserve lies at the other end.
-            row, col, spare_row, spare_col = (
-                ends[option, end, 0],
-                ends[option, end, 1],
-                spare_ends[spare, end ^ 1, 0],
-                spare_ends[spare, end ^ 1, 1],
-            )
+            row, col = _end_spot(option, end, bits, ends, level, frame)
+            spare_row, spare_col = _end_spot(spare, end ^ 1, spare_bits, spare_ends, spare_level, frame)
             _note(found, draw, number, option, row, col, spare, spare_row, spare_col, frame)
-            _leave_one(rooms, option, spare if alike else option)
-            left = _take_rim(rooms, option, own.ends)
+            _leave_one(ends, option, spare if alike else option)
+            left = _take_rim(option, bits, ends, frame)
             if not alike:
-                _leave_one(spare_rooms, spare, spare)
+                _leave_one(spare_ends, spare, spare)
             if not alike or spare != option:
-                left &= _take_rim(spare_rooms, spare, other.ends)
+                left &= _take_rim(spare, spare_bits, spare_ends, frame)
             if not left:
                 break
-            _set_ends(rooms, own.ends, ends)
-            _set_level_ends(own, rooms, work.fields, work.trenches, frame, patch.planes, where, ends)
+            _set_columns(bits, ends, frame)
+            _set_level_ends(bits, ends, whole, level, blocks, fields, trenches, frame, planes, where)
             if not alike:
-                _set_ends(spare_rooms, other.ends, spare_ends)
-                _set_level_ends(other, spare_rooms, work.reserves, work.trenches, frame, patch.planes, where, spare_ends)
-            if ends[option, 0, 0] < 0 or spare_ends[spare, 0, 0] < 0 or not _pair_of(option, spare, end, ends, spare_ends, apart):
+                _set_columns(spare_bits, spare_ends, frame)
+                _set_level_ends(spare_bits, spare_ends, spare_whole, spare_level, spare_blocks, reserves, trenches, frame, planes, where)
+            if ends[option, 0] < 0 or spare_ends[spare, 0] < 0 or not _pair_of(option, spare, end, ends, spare_ends, apart):
                 break
 
 
 @njit(cache=True, nogil=True)
-def _leave_one(rooms, option, another):  # type: ignore[no-untyped-def]
-    for other in range(rooms.rows.shape[0]):
+def _leave_one(ends, option, another):  # type: ignore[no-untyped-def]
+    for other in range(ends.shape[0]):
         if other != option and other != another:
-            rooms.rows[other, 0] = -1
+            ends[other, 0] = -1
+
+
+# Of what is called for every draw, each array is handed on by itself: those in tuples would be counted at every call.
 
 
 @njit(cache=True, nogil=True)
-def _take_rim(rooms, option, whole_ends):  # type: ignore[no-untyped-def]
+def _take_rim(option, bits, ends, frame):  # type: ignore[no-untyped-def]
     """Keep the spots of a layout whose neighbours all round are spots too, so that they have room to spare; whether there are any."""
-    bits, near, far = rooms.bits, whole_ends[option, 2] >> 6, whole_ends[option, 3] >> 6
-    low, high, some = rooms.rows[option, 0], rooms.rows[option, 1], NONE
+    low, high, words = ends[option, 0], ends[option, 1], frame.words
     if low < 0:
         return False
     for row in range(low, high + 1):
-        before = NONE
-        for word in range(near, far + 1):
-            here = bits[row, word, option]
-            after = bits[row, word + 1, option] if word < far else NONE
-            bits[row, word, option] = here & (here << ONE | before >> LAST) & (here >> ONE | after << LAST)
+        before, at = NONE, row_at(option, row, frame)
+        for word in range(words):
+            here = bits[at + word]
+            after = bits[at + word + 1] if word + 1 < words else NONE
+            bits[at + word] = here & (here << ONE | before >> LAST) & (here >> ONE | after << LAST)
             before = here
-    for word in range(near, far + 1):
+    for word in range(words):
         below = NONE
         for row in range(low, high + 1):
-            here = bits[row, word, option]
-            above = bits[row + 1, word, option] if row < high else NONE
-            bits[row, word, option] = here & below & above
+            at = row_at(option, row, frame) + word
+            here, above = bits[at], bits[at + words] if row < high else NONE
+            bits[at] = here & below & above
             below = here
-            some |= here & bits[row, word, option]
-    if some == NONE:
-        rooms.rows[option, 0] = -1
-    return some != NONE
+    return _set_rows(option, bits, ends, low, high, frame)
 
 
 @njit(cache=True, nogil=True)
@@ -255,13 +320,6 @@ def _note(found, draw, number, option, row, col, spare, spare_row, spare_col, fr
     found[draw, 0], found[draw, 1], found[draw, 4] = number, option, spare
     found[draw, 2], found[draw, 3] = frame.left + col * frame.cell, frame.bottom + row * frame.cell
     found[draw, 5], found[draw, 6] = frame.left + spare_col * frame.cell, frame.bottom + spare_row * frame.cell
-
-
-@njit(cache=True, nogil=True)
-def _set_cells_moved(shifts_m, draw, frame, moved):  # type: ignore[no-untyped-def]
-    """Rows and columns by which something is moved in a draw."""
-    u, v = seen_from(shifts_m[draw, 0], shifts_m[draw, 1], frame)
-    moved[draw, 0], moved[draw, 1] = int(math.floor(v / frame.cell + 0.5)), int(math.floor(u / frame.cell + 0.5))
 
 
 @njit(cache=True, nogil=True)
@@ -292,186 +350,161 @@ def _open_pairs(ends, spare_ends, apart, pairs):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _set_rooms(spots, wanted, keep_m, layouts, frame, now, draw, rooms):  # type: ignore[no-untyped-def]
-    """Set `rooms` to the spots of the wanted layouts that keep every distance in one draw; whether there are any."""
-    options, rows, some = layouts.shape[0], rooms.rows, rooms.some
-    low, high, near, far = frame.rows, -1, frame.cols, -1
-    for option in range(options):
-        rows[option, 0] = -1
-        if wanted[option] and spots.ends[option, 0] >= 0 and not _shut(spots.ends, option, keep_m, layouts, frame, now.wells, draw):
-            rows[option, 0] = 0
-            low, high = min(low, spots.ends[option, 0]), max(high, spots.ends[option, 1])
-            near, far = min(near, spots.ends[option, 2]), max(far, spots.ends[option, 3])
-    if high < 0:
-        return False
-    _set_bits(
-        spots.whole.reshape(-1),
-        spots.inside.reshape(-1),
-        spots.outside.reshape(-1),
-        rooms.bits.reshape(-1),
-        some,
-        spots.whole.shape[1],
-        spots.pad,
-        now.lot[draw, 0],
-        now.lot[draw, 1],
-        now.things[draw, 0],
-        now.things[draw, 1],
-        low,
-        high,
-        near >> 6,
-        far >> 6,
-    )
-    found = False
-    for option in range(options):
-        if rows[option, 0] < 0:
+def _set_rooms(wanted, draw, whole, inside, outside, ends, lot, things, wells, long, deep, keep, frame, bits, found):  # type: ignore[no-untyped-def]
+    """Set the bits of the wanted layouts to their spots that keep every distance in one draw, and their lowest and highest row; whether
+    there are any. Arrays as of `Spots`, `Now`, `Kept` and `Rooms`."""
+    some = False
+    for option in range(wanted.size):
+        found[option, 0] = -1
+        if not wanted[option] or ends[option, 0] < 0 or _shut(option, draw, ends, wells, long, deep, keep):
             continue
-        rows[option, 0] = -1
-        if some[option] != NONE:
-            _take_wells(spots.ends, option, keep_m, layouts, frame, now.wells, draw, rooms)
-            found |= rows[option, 0] >= 0
-    return found
+        first, last = row_at(option, ends[option, 0], frame), row_at(option, ends[option, 1] + 1, frame)
+        if _set_bits(whole, inside, outside, bits, first, last, -lot[draw], -things[draw]) != NONE:
+            _take_wells(option, draw, ends, wells, long, deep, keep, frame, bits)
+            some |= _set_rows(option, bits, found, ends[option, 0], ends[option, 1], frame)
+    return some
 
 
 @njit(cache=True, nogil=True)
-def _set_bits(whole, inside, outside, room, some, words, pad, lot_row, lot_col, thing_row, thing_col, low, high, near, far):  # type: ignore[no-untyped-def]
-    """`_set_rooms` without wells, of all layouts at once: they lie next to each other in the flat arrays."""
-    lot_part, thing_part = np.uint64(-lot_col & 63), np.uint64(-thing_col & 63)
-    lot_rest, thing_rest, padded, options = LAST - lot_part, LAST - thing_part, words + 2 * pad, some.size
-    lot_on, thing_on = -lot_row * padded + (-lot_col >> 6) + pad, -thing_row * padded + (-thing_col >> 6) + pad
+def _set_bits(whole, inside, outside, room, first, last, lot, things):  # type: ignore[no-untyped-def]
+    """Of the words from the first to before the last the bits of `room` that are left without wells, and all of them in one; `inside` and
+    `outside` are so many bits farther on."""
+    lot_part, thing_part = np.uint64(lot & 63), np.uint64(things & 63)
+    lot_rest, thing_rest = LAST - lot_part, LAST - thing_part
     # Unsigned, since what cannot be negative need not be looked at for it, and several words are taken at once.
-    width, step = np.uint64((far + 1 - near) * options), np.uint64(options)
-    for option in range(options):
-        some[option] = NONE
-    for row in range(low, high + 1):
-        at = np.uint64((row * words + near) * options)
-        lot, thing = np.uint64((row * padded + near + lot_on) * options), np.uint64((row * padded + near + thing_on) * options)
-        for k in range(width):
-            by_line = inside[lot + k] >> lot_part | inside[lot + step + k] << lot_rest << ONE
-            by_things = outside[thing + k] >> thing_part | outside[thing + step + k] << thing_rest << ONE
-            room[at + k] = whole[at + k] & by_line & by_things
-        for _ in range(near, far + 1):
-            for option in range(step):
-                some[option] |= room[at + option]
-            at += step
+    at, by_lot, by_things, some = np.uint64(first), np.uint64(first + (lot >> 6)), np.uint64(first + (things >> 6)), NONE
+    for k in range(np.uint64(last - first)):
+        by_line = inside[by_lot + k] >> lot_part | inside[by_lot + k + ONE] << lot_rest << ONE
+        clear_of = outside[by_things + k] >> thing_part | outside[by_things + k + ONE] << thing_rest << ONE
+        left = whole[at + k] & by_line & clear_of
+        room[at + k] = left
+        some |= left
+    return some
 
 
 @njit(cache=True, nogil=True)
-def _shut(ends, option, keep_m, layouts, frame, wells, draw):  # type: ignore[no-untyped-def]
+def _shut(option, draw, ends, wells, long, deep, keep):  # type: ignore[no-untyped-def]
     """Whether one well shuts all spots of a layout."""
-    long, deep = 0.5 * layouts[option, 1] + SLACK_M, 0.5 * layouts[option, 2] + SLACK_M
-    left, right = frame.left + ends[option, 2] * frame.cell, frame.left + ends[option, 3] * frame.cell
-    bottom, top = frame.bottom + ends[option, 0] * frame.cell, frame.bottom + ends[option, 1] * frame.cell
-    for well in range(keep_m.size):
+    for well in range(keep.size):
         u, v = wells[draw, well, 0], wells[draw, well, 1]
-        over, up = max(max(u - left, right - u) - long, 0.0), max(max(v - bottom, top - v) - deep, 0.0)
-        if over * over + up * up <= keep_m[well] * keep_m[well] and keep_m[well] > 0.0:
+        over = max(max(u - ends[option, 2], ends[option, 3] - u) - long[option], 0.0)
+        up = max(max(v - ends[option, 0], ends[option, 1] - v) - deep[option], 0.0)
+        if over * over + up * up <= keep[well] * keep[well] and keep[well] > 0.0:
             return True
     return False
 
 
 @njit(cache=True, nogil=True)
-def _take_wells(ends, option, keep_m, layouts, frame, wells, draw, rooms):  # type: ignore[no-untyped-def]
-    """Take away the spots of a layout that wells shut, and set its rows."""
-    long, deep, cell = 0.5 * layouts[option, 1] + SLACK_M, 0.5 * layouts[option, 2] + SLACK_M, frame.cell
-    bits, rows = rooms.bits, rooms.rows
+def _take_wells(option, draw, ends, wells, long, deep, keep, frame, bits):  # type: ignore[no-untyped-def]
+    """Take away the spots of a layout that wells shut."""
     low, high, near, far = ends[option, 0], ends[option, 1], ends[option, 2], ends[option, 3]
-    for well in range(keep_m.size):
-        u, v, keep = wells[draw, well, 0] - frame.left, wells[draw, well, 1] - frame.bottom, keep_m[well]
-        over = max(near * cell - u, u - far * cell) - long
-        if keep <= 0.0 or over > keep:
+    for well in range(keep.size):
+        u, v, away = wells[draw, well, 0], wells[draw, well, 1], keep[well]
+        if away <= 0.0 or max(near - u, u - far) - long[option] > away:
             continue
-        first, last = max(low, int(math.ceil((v - keep - deep) / cell))), min(high, int(math.floor((v + keep + deep) / cell)))
+        first, last = max(low, int(math.ceil(v - away - deep[option]))), min(high, int(math.floor(v + away + deep[option])))
         for row in range(first, last + 1):
-            up = max(abs(row * cell - v) - deep, 0.0)
-            reach = math.sqrt(max(keep * keep - up * up, 0.0)) + long
-            clear(bits, option, row, 0, (u - reach) / cell, (u + reach) / cell, frame.cols)
-    for row in range(low, high + 1):
-        left = NONE
-        for word in range(near >> 6, (far >> 6) + 1):
-            left |= bits[row, word, option]
-        if left != NONE:
-            rows[option, 0], rows[option, 1] = (row if rows[option, 0] < 0 else rows[option, 0]), row
+            at, some = row_at(option, row, frame), NONE
+            for word in range(at, at + frame.words):
+                some |= bits[word]
+            if some != NONE:
+                up = max(abs(row - v) - deep[option], 0.0)
+                reach = math.sqrt(max(away * away - up * up, 0.0)) + long[option]
+                clear(bits, at, u - reach, u + reach, frame.cols)
 
 
 @njit(cache=True, nogil=True)
-def _any_level(spots, rooms, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
+def _set_rows(option, bits, ends, low, high, frame):  # type: ignore[no-untyped-def]
+    """Set the lowest and highest row of a layout; whether there are any."""
+    ends[option, 0] = -1
+    for row in range(low, high + 1):
+        some, at = NONE, row_at(option, row, frame)
+        for word in range(at, at + frame.words):
+            some |= bits[word]
+        if some != NONE:
+            ends[option, 0], ends[option, 1] = (row if ends[option, 0] < 0 else ends[option, 0]), row
+    return ends[option, 0] >= 0
+
+
+@njit(cache=True, nogil=True)
+def _set_columns(bits, ends, frame):  # type: ignore[no-untyped-def]
+    """Set first and last column of each layout."""
+    for option in range(ends.shape[0]):
+        if ends[option, 0] >= 0:
+            set_columns(bits, row_at(option, 0, frame), frame.words, option, ends)
+
+
+@njit(cache=True, nogil=True)
+def _any_level(bits, ends, whole, level, blocks, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
     """A layout, and row and column of a spot of it where trenches may lie; -1 where there is none."""
-    rows = rooms.rows
     for option in range(layouts.shape[0]):
-        if rows[option, 0] >= 0:
-            row, col = _level_spot(spots, rooms, option, layouts, trenches, frame, planes, where)
+        if ends[option, 0] >= 0:
+            row, col = _level_spot(option, bits, ends, whole, level, blocks, layouts, trenches, frame, planes, where)
             if row >= 0:
                 return option, row, col
     return -1, -1, -1
 
 
 @njit(cache=True, nogil=True)
-def _level_spot(spots, rooms, option, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
-    """Row and column of a spot of a layout where trenches may lie, -1 where there is none."""
-    # Tuples are handed on for a spot that is looked at alone, not for every row: each array of theirs would be counted.
-    bits, level, low, high = rooms.bits, spots.level, rooms.rows[option, 0], rooms.rows[option, 1]
-    near, far = spots.ends[option, 2] >> 6, spots.ends[option, 3] >> 6
-    for row in range(low, high + 1):
-        for word in range(near, far + 1):
-            left = bits[row, word, option]
-            if left == NONE:
-                continue
-            known = left & level[row, word, option]
-            if known != NONE:
-                return row, 64 * word + lowest(known)
-            while left != NONE:
-                col = 64 * word + lowest(left)
-                left &= left - ONE
-                if _level(spots, bits, option, row, col, layouts, trenches, frame, planes, where):
-                    return row, col
-    rooms.rows[option, 0] = -1
+def _level_spot(option, bits, ends, whole, level, blocks, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
+    """Row and column of a spot of a layout where trenches may lie, -1 where there is none: then it has no spots any more."""
+    for row in range(ends[option, 0], ends[option, 1] + 1):
+        col = _level_in_row(option, row, bits, whole, level, blocks, layouts, trenches, frame, planes, where)
+        if col >= 0:
+            return row, col
+    ends[option, 0] = -1
     return -1, -1
 
 
 @njit(cache=True, nogil=True)
-def _level_in_row(spots, bits, option, row, near, far, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
-    for word in range(near >> 6, (far >> 6) + 1):
-        left = bits[row, word, option]
-        known = left & spots.level[row, word, option]
+def _level_in_row(option, row, bits, whole, level, blocks, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
+    at = row_at(option, row, frame)
+    for word in range(frame.words):
+        left = bits[at + word]
+        if left == NONE:
+            continue
+        known = left & level[at + word]
         if known != NONE:
             return 64 * word + lowest(known)
         while left != NONE:
             col = 64 * word + lowest(left)
             left &= left - ONE
-            if _level(spots, bits, option, row, col, layouts, trenches, frame, planes, where):
+            if _level(option, row, col, bits, whole, level, blocks, layouts, trenches, frame, planes, where):
                 return col
     return -1
 
 
 @njit(cache=True, nogil=True)
-def _level_in_column(spots, bits, option, col, low, high, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
+def _level_in_column(option, col, low, high, bits, whole, level, blocks, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
     mask = ONE << np.uint64(col & 63)
     for row in range(low, high + 1):
-        if bits[row, col >> 6, option] & mask != NONE and _level(spots, bits, option, row, col, layouts, trenches, frame, planes, where):
+        if bits[row_at(option, row, frame) + (col >> 6)] & mask != NONE and _level(
+            option, row, col, bits, whole, level, blocks, layouts, trenches, frame, planes, where
+        ):
             return row
     return -1
 
 
 @njit(cache=True, nogil=True)
-def _level(spots, bits, option, row, col, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
+def _level(option, row, col, bits, whole, level, blocks, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
     """Whether trenches may lie at a spot, by the ground along them; where not, it is none any more."""
-    word, mask = col >> 6, ONE << np.uint64(col & 63)
-    if spots.level[row, word, option] & mask != NONE:
+    at, mask = row_at(option, row, frame) + (col >> 6), ONE << np.uint64(col & 63)
+    if level[at] & mask != NONE:
         return True
-    number, length_m, depth_m = layouts[option]
+    number, length_m, depth_m = layouts[option, 0], layouts[option, 1], layouts[option, 2]
     up, on, cell, found = row // BLOCK, col // BLOCK, frame.cell, False
-    if spots.blocks[up, on, option] == 0:
+    if blocks[option, up, on] == 0:
         u = frame.left + (on * BLOCK + 0.5 * (BLOCK - 1)) * cell - 0.5 * length_m
         v = frame.bottom + (up * BLOCK + 0.5 * (BLOCK - 1)) * cell - 0.5 * depth_m
-        spots.blocks[up, on, option] = 1 if _near_level(planes, where, u, v, frame, number, length_m, trenches) else 2
-    if spots.blocks[up, on, option] == 1:
+        blocks[option, up, on] = 1 if _near_level(planes, where, u, v, frame, number, length_m, trenches) else 2
+    if blocks[option, up, on] == 1:
         u, v = frame.left + col * cell - 0.5 * length_m, frame.bottom + row * cell - 0.5 * depth_m
         found = runs_level(planes, where, u, v, frame.cosine, frame.sine, number, length_m, trenches, STEP_M)
     if found:
-        spots.level[row, word, option] |= mask
+        level[at] |= mask
     else:
-        bits[row, word, option] &= ~mask
-        spots.whole[row, word, option] &= ~mask
+        bits[at] &= ~mask
+        whole[at] &= ~mask
     return found
 
 
@@ -484,69 +517,52 @@ def _near_level(planes, where, u, v, frame, number, length_m, trenches):  # type
 
 
 @njit(cache=True, nogil=True)
-def _set_ends(rooms, whole_ends, ends):  # type: ignore[no-untyped-def]
-    """Row and column of a spot in the lowest and in the highest row and in the first and in the last column, the first -1 where there is
-    none."""
-    bits, rows = rooms.bits, rooms.rows
-    for option in range(ends.shape[0]):
-        ends[option, 0, 0] = -1
-        if rows[option, 0] < 0:
-            continue
-        for row in range(rows[option, 0], rows[option, 1] + 1):
-            first = last = -1
-            for word in range(whole_ends[option, 2] >> 6, (whole_ends[option, 3] >> 6) + 1):
-                left = bits[row, word, option]
-                if left != NONE:
-                    first = 64 * word + lowest(left) if first < 0 else first
-                    last = 64 * word + highest(left)
-            if first < 0:
-                continue
-            new = ends[option, 0, 0] < 0
-            if new:
-                ends[option, 0, 0], ends[option, 0, 1] = row, first
-            ends[option, 1, 0], ends[option, 1, 1] = row, first
-            if new or first < ends[option, 2, 1]:
-                ends[option, 2, 0], ends[option, 2, 1] = row, first
-            if new or last > ends[option, 3, 1]:
-                ends[option, 3, 0], ends[option, 3, 1] = row, last
-
-
-@njit(cache=True, nogil=True)
-def _set_level_ends(spots, rooms, layouts, trenches, frame, planes, where, ends):  # type: ignore[no-untyped-def]
-    """Put into `ends` those of the spots at which trenches may lie."""
-    bits, level = rooms.bits, spots.level
+def _set_level_ends(bits, ends, whole, level, blocks, layouts, trenches, frame, planes, where):  # type: ignore[no-untyped-def]
+    """Leave of the ends of each layout those of the spots at which trenches may lie."""
     for option in range(layouts.shape[0]):
-        if ends[option, 0, 0] < 0:
+        if ends[option, 0] < 0:
             continue
-        low, high, near, far = ends[option, 0, 0], ends[option, 1, 0], ends[option, 2, 1], ends[option, 3, 1]
+        low, high, near, far = ends[option, 0], ends[option, 1], ends[option, 2], ends[option, 3]
         for end in range(4):
-            row, col = ends[option, end, 0], ends[option, end, 1]
-            if level[row, col >> 6, option] >> np.uint64(col & 63) & ONE != NONE:
-                continue
             found, other = -1, -1
             first, last = (low, high) if end < 2 else (near, far)
             for step in range(last - first + 1):
                 found = first + step if end % 2 == 0 else last - step
                 if end < 2:
-                    other = _level_in_row(spots, bits, option, found, near, far, layouts, trenches, frame, planes, where)
+                    other = _level_in_row(option, found, bits, whole, level, blocks, layouts, trenches, frame, planes, where)
                 else:
-                    other = _level_in_column(spots, bits, option, found, low, high, layouts, trenches, frame, planes, where)
+                    other = _level_in_column(option, found, low, high, bits, whole, level, blocks, layouts, trenches, frame, planes, where)
                 if other >= 0:
                     break
             if other < 0:
-                ends[option, 0, 0] = -1
+                ends[option, 0] = -1
                 break
-            ends[option, end, 0], ends[option, end, 1] = (found, other) if end < 2 else (other, found)
+            ends[option, end] = found
+
+
+@njit(cache=True, nogil=True)
+def _end_spot(option, end, bits, ends, level, frame):  # type: ignore[no-untyped-def]
+    """Row and column of a spot at this end of a layout, of those at which trenches may lie."""
+    for row in range(ends[option, 0], ends[option, 1] + 1):
+        for word in range(frame.words):
+            at = row_at(option, row, frame) + word
+            left = bits[at] & level[at]
+            if end < 2:
+                if row == ends[option, end] and left != NONE:
+                    return row, 64 * word + lowest(left)
+            elif word == ends[option, end] >> 6 and left >> np.uint64(ends[option, end] & 63) & ONE != NONE:
+                return row, ends[option, end]
+    return -1, -1
 
 
 @njit(cache=True, nogil=True)
 def _pair(ends, spare_ends, pairs, apart):  # type: ignore[no-untyped-def]
     """Layouts of field and reserve whose spots lie far enough apart, and at which end the field is; -1 where there are none."""
     for option in range(pairs.shape[0]):
-        if ends[option, 0, 0] < 0:
+        if ends[option, 0] < 0:
             continue
         for spare in range(pairs.shape[1]):
-            if pairs[option, spare] and spare_ends[spare, 0, 0] >= 0:
+            if pairs[option, spare] and spare_ends[spare, 0] >= 0:
                 for end in range(4):
                     if _pair_of(option, spare, end, ends, spare_ends, apart):
                         return option, spare, end
@@ -555,6 +571,5 @@ def _pair(ends, spare_ends, pairs, apart):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _pair_of(option, spare, end, ends, spare_ends, apart):  # type: ignore[no-untyped-def]
-    axis = end >> 1
-    far = spare_ends[spare, end ^ 1, axis] - ends[option, end, axis]
-    return (far if end & 1 == 0 else -far) >= apart[option, spare, axis]
+    far = spare_ends[spare, end ^ 1] - ends[option, end]
+    return (far if end & 1 == 0 else -far) >= apart[option, spare, end >> 1]

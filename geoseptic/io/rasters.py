@@ -3,15 +3,16 @@
 File nodata numbers, scales, offsets and units of height end here; beyond are float32 metres with NaN, or declared codes.
 """
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import copy_context
+from itertools import islice
 from math import ceil
 from pathlib import Path
 from shutil import rmtree
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -23,6 +24,7 @@ from rasterio.enums import ColorInterp, Resampling
 from rasterio.env import get_gdal_config, set_gdal_config
 from rasterio.windows import Window
 
+from geoseptic import kernels
 from geoseptic.errors import ElevationValueError, FileUnreadableError, HeightScaleError, ParameterError, VerticalUnitError
 from geoseptic.io import kept, keptrasters, mosaics, overviews, styles
 from geoseptic.io.blanks import Blanks
@@ -42,9 +44,13 @@ from geoseptic.terrain.tiles import for_each
 from geoseptic.units import metres_per
 
 Floats = npt.NDArray[np.float32]
+T = TypeVar("T")
 
-STRIP_CELLS: Final = 4_000_000
-"""Cells that one read or write handles at a time: 32 MB in float64, enough to cross many tiles at once."""
+STRIP_CELLS: Final = 2_000_000
+"""Cells that one read or write handles at a time: 16 MB in float64, enough to cross many tiles at once."""
+
+STRIPS_AHEAD: Final = 2
+"""So many strips are read while one is looked at."""
 
 LEAST_CACHE_BYTES: Final = 32 * 2**20
 
@@ -403,10 +409,6 @@ def _heights_m(
 ) -> None:
     """The band in metres into a plane, strip by strip; all faults are gathered before they are raised. `how` is scale, offset and metres
     per unit; `are_heights` whether zeros, and other numbers that repeat themselves, are heights whatever parts them from the ground."""
-    # Compiled code, which a look at the headers does not need.
-    from geoseptic.io.levelfaults import said_of_levels
-    from geoseptic.terrain.levels import sheer_edges, sheer_levels
-
     scale, offset, factor = how
     zero_is_height, level_is_height = are_heights
     blanks = Blanks.of(file, band)
@@ -415,37 +417,52 @@ def _heights_m(
         number for number in _sentinels(np.dtype(file.dtypes[band - 1])) if LOWEST_M <= (number * scale + offset) * factor <= HIGHEST_M
     ]
     as_stored = file.dtypes[band - 1] == "float32" and (scale, offset, factor) == (1.0, 0.0, 1.0)
+
+    def read(window: Window) -> tuple[npt.NDArray[Any], npt.NDArray[np.floating]]:
+        with reading(path):
+            stored = file.read(band, window=window)
+            # What is blank becomes NaN in both where they are one: it is no number in question in either.
+            heights = stored if as_stored else (stored.astype(np.float64) * scale + offset) * factor
+            blanks.clear(heights, stored, window)
+        return stored, heights
+
     zero: npt.NDArray[np.bool_] | None = None
     impossible: Counter[float] = Counter()
     infinite = known = 0
     edges: list[npt.NDArray[np.int64]] = []
-    for window in _strips(file.height, file.width):
-        rows = slice(window.row_off, window.row_off + window.height)
-        with reading(path), _small_cache(file, window):
-            stored = file.read(band, window=window)
-            heights = stored.copy() if as_stored else (stored.astype(np.float64) * scale + offset) * factor
-            blanks.clear(heights, stored, window)
-        wild = np.isinf(heights)
-        infinite += int(wild.sum())
-        bad = ~wild & ((heights < LOWEST_M) | (heights > HIGHEST_M))
-        if sentinels:
-            bad |= ~wild & np.isin(stored, sentinels) & ~np.isnan(heights)
-        if bad.any():
-            numbers, counts = np.unique(stored[bad], return_counts=True)
-            impossible.update({float(number): int(count) for number, count in zip(numbers, counts, strict=True)})
-        heights[bad | wild] = np.nan
-        known += int((~np.isnan(heights)).sum()) + int(bad.sum())
-        blank = (stored == 0) & ~np.isnan(heights)
-        if blank.any():
-            zero = np.zeros(grid.shape, bool) if zero is None else zero
-            zero[rows] = blank
-        into.write(rows, slice(0, file.width), heights)
-        if not level_is_height:
-            # Two rows of the strip before: a patch may end with it.
-            above = max(0, rows.start - 2)
-            cells = sheer_edges(into.read(slice(above, rows.stop), slice(0, file.width)))
-            if len(cells):
-                edges.append(cells + np.array([above, 0]))
+    strips = list(_strips(file.height, file.width))
+    with _small_cache(file, strips[0]), _ahead(read, strips) as found:
+        # Compiled code, which a look at the headers does not need, and which loads while the first strips are read.
+        from geoseptic.io.levelfaults import said_of_levels
+        from geoseptic.terrain.levels import sheer_edges, sheer_levels
+
+        kernels.ready()
+        for window, (stored, heights) in zip(strips, found, strict=True):
+            rows = slice(window.row_off, window.row_off + window.height)
+            lost = int(np.count_nonzero(np.isnan(heights)))
+            # NaN where nothing is known, and then not within.
+            if sentinels or not LOWEST_M <= np.fmin.reduce(heights, axis=None) <= np.fmax.reduce(heights, axis=None) <= HIGHEST_M:
+                wild = np.isinf(heights)
+                bad = ~wild & ((heights < LOWEST_M) | (heights > HIGHEST_M))
+                bad |= ~wild & np.isin(stored, sentinels) & ~np.isnan(heights)
+                if bad.any():
+                    numbers, counts = np.unique(stored[bad], return_counts=True)
+                    impossible.update({float(number): int(count) for number, count in zip(numbers, counts, strict=True)})
+                infinite += int(np.count_nonzero(wild))
+                lost += int(np.count_nonzero(wild))
+                heights[bad | wild] = np.nan
+            known += heights.size - lost
+            blank = (stored == 0) & ~np.isnan(heights)
+            if blank.any():
+                zero = np.zeros(grid.shape, bool) if zero is None else zero
+                zero[rows] = blank
+            into.write(rows, slice(0, file.width), heights)
+            if not level_is_height:
+                # Two rows of the strip before: a patch may end with it.
+                above = max(0, rows.start - 2)
+                cells = sheer_edges(into.read(slice(above, rows.stop), slice(0, file.width)))
+                if len(cells):
+                    edges.append(cells + np.array([above, 0]))
     patches: Sequence[Patch] = ()
     if zero is not None and not zero_is_height:
         patches = sheer_patches(into.array(), zero, grid.cell_size_m)
@@ -455,6 +472,25 @@ def _heights_m(
     with reading(path):
         said = said_of_levels([level for level in levels if level.height_m != nothing_m], file, band, grid)
     _refuse(path, impossible, infinite, known, [_said_of_zeros(patches, grid, file.nodatavals[band - 1]), said])
+
+
+@contextmanager
+def _ahead(read: Callable[[Window], T], strips: Sequence[Window]) -> Iterator[Iterator[T]]:
+    """What `read` gives of every strip, in their order: a thread of its own reads the next ones while one is looked at."""
+    with ThreadPoolExecutor(1) as pool:
+        waiting = deque(pool.submit(read, strip) for strip in strips[:STRIPS_AHEAD])
+
+        def found() -> Iterator[T]:
+            later = iter(strips[STRIPS_AHEAD:])
+            while waiting:
+                first = waiting.popleft().result()
+                waiting.extend(pool.submit(read, strip) for strip in islice(later, 1))
+                yield first
+
+        try:
+            yield found()
+        finally:
+            pool.shutdown(cancel_futures=True)
 
 
 @contextmanager

@@ -65,7 +65,7 @@ def _keep_level(fields, spares, least_kind, work, grid, trenches, patch, open_fi
         if not was_open[option]:
             continue
         if levels[option, 0] == -2:
-            look_for_level(fields, option, 0, work.fields, grid, trenches, patch, ROUGH_STEP_M)
+            look_for_level(fields, option, np.int64(0), work.fields, grid, trenches, patch, ROUGH_STEP_M)
         if levels[option, 0] < 0:
             continue
         if least_kind == 1 or was_open_reserve.size == 0:
@@ -74,7 +74,7 @@ def _keep_level(fields, spares, least_kind, work, grid, trenches, patch, open_fi
             if not was_open_reserve[spare] or (open_fields[option] and open_reserves[spare]):
                 continue
             if spare_levels[spare, 0] == -2:
-                look_for_level(spares, spare, 0, work.reserves, grid, trenches, patch, ROUGH_STEP_M)
+                look_for_level(spares, spare, np.int64(0), work.reserves, grid, trenches, patch, ROUGH_STEP_M)
             if spare_levels[spare, 0] < 0:
                 continue
             for end, axis in ((1, 0), (3, 1)):

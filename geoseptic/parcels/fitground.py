@@ -259,7 +259,7 @@ def runs_level(planes, where, u, v, cosine, sine, count, length_m, trenches, ste
     # Most that fail do so at the ends or in the middle of some trench: these come first.
     if not _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, max(1, steps // 2)):
         return False
-    return _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, 1)
+    return _level_at(planes, where, u, v, cosine, sine, count, length_m, trenches, steps, np.int64(1))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -343,14 +343,14 @@ def directions(rings, patch, drop_m):  # type: ignore[no-untyped-def]
                 weights[number] += slope
                 angles[number] += slope * angle
     found = np.empty(CONTOUR_TURNS + 2 * EDGE_TURNS)
-    count = 0
+    count = np.int64(0)
     for _ in range(CONTOUR_TURNS):
         number = int(np.argmax(weights))
         if weights[number] > 0:
             found[count] = angles[number] / weights[number]
             weights[number] = 0.0
             count += 1
-    turns = _with_sides(found, count, rings, patch, EDGE_TURNS)
+    turns = _with_sides(found, count, rings, patch, np.int64(EDGE_TURNS))
     return turns, _longest_level(turns, touched, patch, drop_m)
 
 
@@ -360,13 +360,14 @@ def more_directions(turns, rings, patch, step, drop_m):  # type: ignore[no-untyp
     [rad, m]"""
     steps = int(math.pi / step + 0.5)
     found = np.empty(turns.size + steps + 2 * MORE_EDGE_TURNS)
-    found[: turns.size] = turns
     count = turns.size
+    for number in range(count):
+        found[number] = turns[number]
     for number in range(steps):
         if _new(number * step, turns):
             found[count] = number * step
             count += 1
-    turns = _with_sides(found, count, rings, patch, MORE_EDGE_TURNS)
+    turns = _with_sides(found, count, rings, patch, np.int64(MORE_EDGE_TURNS))
     return turns, _longest_level(turns, touched_by(rings, patch), patch, drop_m)
 
 

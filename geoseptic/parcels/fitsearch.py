@@ -113,7 +113,7 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
     needs_reserve = work.reserves.shape[0] > 0
     planes, path_m, where = patch.planes, patch.path_m, where_of(patch)
     highest = ceilings.max()
-    improved, at_row, at_col = False, -1, -1
+    improved, at_row, at_col = False, np.int64(-1), np.int64(-1)
     for option in range(fields.places.size):
         if fields.places[option] == 0:
             continue
@@ -131,9 +131,9 @@ def _at_turn(best, turn, fields, spares, grid, most_spots, enough, work, house, 
             if possible == best.kind and not highest + _for_place(0.0, 0.0, length_m) > best.score:
                 break
             beside = _beside(spares, deep, wide, gap)
-            columns = no_cells(1, fields.cols)
+            columns = no_cells(np.int64(1), fields.cols)
             for col in _spaced(near, far, cols, stride):
-                turn_over(columns, 0, col)
+                turn_over(columns, np.int64(0), col)
             for row in _spaced(low, high, rows, stride):
                 word, left = near >> 6, fits[row, near >> 6] & columns[0, near >> 6]
                 while True:

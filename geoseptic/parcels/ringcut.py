@@ -131,7 +131,7 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
     xy, ring = base.xy, base.ring
     count = base.first.size
     state, area_m2 = np.zeros(count, np.uint8), np.zeros(count)
-    out_xy, out_corners = np.empty((1024, 2)), 0
+    out_xy, out_corners = np.empty((1024, 2)), np.int64(0)
     out_ring, out_polygon, out_shape = [0], [0], np.zeros(count + 1, np.int64)
     region, other = np.empty((MOST_CORNERS, 2)), np.empty((MOST_CORNERS, 2))
     ends, other_ends = np.zeros(MOST_RINGS + 1, np.int64), np.zeros(MOST_RINGS + 1, np.int64)
@@ -168,7 +168,7 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
                     state[number] = NOT_HERE
                 if state[number] == NOT_HERE or rings == 0:
                     break
-                size = _copied(zones.xy, start, end - 1, cutter, 0)
+                size = _copied(zones.xy, start, end - 1, cutter, np.int64(0))
                 found, more = _cut(region, ends, rings, cutter, size, other, other_ends, near, where, place, enters)
                 if found == NOT_HERE:
                     state[number] = NOT_HERE
@@ -188,7 +188,7 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
         needed = out_corners + ends[rings] + rings
         if needed > out_xy.shape[0]:
             wider = np.empty((2 * needed, 2))
-            _copied(out_xy, 0, out_corners, wider, 0)
+            _copied(out_xy, np.int64(0), out_corners, wider, np.int64(0))
             out_xy = wider
         sure, holder = _holders(region, ends, rings)
         if not sure:
@@ -301,7 +301,7 @@ def _cut(region, ends, rings, cutter, corners, out, out_ends, near, where, place
     if crossings < 0:
         return NOT_HERE, 0
     # To the compiler a plain 0 is a type of its own, for which it would make `_traced` a second time.
-    out_rings, out_corners, dropped = np.int64(0), 0, False
+    out_rings, out_corners, dropped = np.int64(0), np.int64(0), False
     crossed = np.zeros(rings, np.bool_)
     at = 0
     for ring in range(rings):
@@ -312,7 +312,7 @@ def _cut(region, ends, rings, cutter, corners, out, out_ends, near, where, place
         if crossed[ring]:
             continue
         x, y = region[ends[ring], 0], region[ends[ring], 1]
-        if cut_west < x < cut_east and cut_south < y < cut_north and _inside(x, y, cutter, 0, corners):
+        if cut_west < x < cut_east and cut_south < y < cut_north and _inside(x, y, cutter, np.int64(0), corners):
             dropped = True
             continue
         out_corners = _copied(region, ends[ring], ends[ring + 1], out, out_corners)

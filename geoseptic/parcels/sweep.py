@@ -197,5 +197,6 @@ def _interpolated(xy, first, line, at_m):  # type: ignore[no-untyped-def]
             corner += 1
             step = np.hypot(xy[corner + 1, 0] - xy[corner, 0], xy[corner + 1, 1] - xy[corner, 1])
         share = min(1.0, left / step) if step > 0 else 0.0
-        found[number] = xy[corner] + share * (xy[corner + 1] - xy[corner])
+        for axis in range(2):
+            found[number, axis] = xy[corner, axis] + share * (xy[corner + 1, axis] - xy[corner, axis])
     return found

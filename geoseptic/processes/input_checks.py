@@ -29,7 +29,7 @@ from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, me
 from geoseptic.processes.depth_checks import check_depths
 from geoseptic.processes.land import CONTRACTS, Land, check_land, check_overlap
 from geoseptic.processes.lot_sizes import NONE_SIZED, SOME_UNSIZED, in_words, unsized
-from geoseptic.processes.notices import off_the_elevation
+from geoseptic.processes.notices import READS_TOO_CLEAR, WITHOUT_RULES_M, at_the_edge, edge_told, longest_from_a_well_m, off_the_elevation
 from geoseptic.processes.plausibility import plausibility
 from geoseptic.processes.plausible_ground import Finding, ground_findings, straight_breaks, warned
 
@@ -206,6 +206,7 @@ def _together(inputs: Inputs, land: Land, placed: Mapping[str, GeoDataFrame]) ->
     yield from _left_out(parcels, land.fabric.ids, land.fabric.spoilt)
     yield from _of_repairs(land.repairs, land.fabric, placed)
     yield from (Problem("all layers", "", "assumed", f"{note}.") for note in land.notes)
+    yield from _at_the_edge(land, inputs.rules, parcels)
     if elevation is not None:
         try:
             check_overlap(elevation, land)
@@ -219,6 +220,17 @@ def _together(inputs: Inputs, land: Land, placed: Mapping[str, GeoDataFrame]) ->
     if isinstance(inputs.groundwater, Raster):
         yield from _of_depths(inputs.groundwater, elevation, land)
     yield from _doubts(land, elevation, inputs)
+
+
+def _at_the_edge(land: Land, rules: RuleSet | Refused | None, parcels: GeoDataFrame) -> Iterator[Problem]:
+    """Parcels beside ground in which a neighbour's well is on no map."""
+    within_m = longest_from_a_well_m(rules, ("drain_field", "septic_tank"), {}, ()) if isinstance(rules, RuleSet) else 0.0
+    within_m = within_m or WITHOUT_RULES_M
+    names = [str(name) for name in at_the_edge(land, within_m)]
+    if names:
+        what = f"{edge_told(len(names), len(land.parcels), within_m, READS_TOO_CLEAR)}."
+        todo = "Give the parcels beyond that edge as well, as far as there may be wells."
+        yield Problem("parcels", source_of(parcels), "assumed", what, todo, tuple(_places(parcels, "parcels", names)))
 
 
 def _of_depths(groundwater: Raster, elevation: Raster | None, land: Land) -> Iterator[Problem]:

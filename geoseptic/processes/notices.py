@@ -1,6 +1,7 @@
 """What a run tells beside its layers: answers that change nothing, ground that nobody knows, and which wells to find first."""
 
 from collections.abc import Collection, Mapping
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +30,19 @@ from geoseptic.units import from_metres, in_both_units, metres_per
 OFF_FROM_M2 = 1.0
 """A parcel that juts out of the raster by less is taken to lie on it: outlines and rasters are not cut that finely."""
 
+WITHOUT_RULES_M: Final = 30.48
+"""How far from a well a field is usually kept, 100 ft, where no rule set says it: common practice, no source."""
+
+READS_TOO_CLEAR: Final = (
+    "A well there that is on no record closes nothing, and is presumed only where a building of the layer stands there: along that edge "
+    "ground may read too clear"
+)
+STAYS_EMPTY: Final = (
+    "A well there that is on no record is presumed only where a building of the layer stands there: well_downslope may be empty along that "
+    "edge although water from round the house comes to a well"
+)
+"""What follows from not knowing the ground beyond the outer edge of the parcels, for setbacks and for old systems."""
+
 
 def notices(
     land: Land, rules: RuleSet, cuts: Collection[Cut], facts: Mapping[str, bool], granted: Collection[str], elevation: Raster | None
@@ -44,10 +58,10 @@ def notices(
         if len(partly):
             where = "known in part: what lies off the elevation is unknown"
             warnings.append(f"{len(partly)} parcels lie partly off the elevation, their ground is {where} ({listed(list(partly))})")
-    edge, within_m = at_the_edge(land, rules, [cut.zones.part for cut in cuts], facts, granted)
-    counts["parcels_at_the_outer_edge"] = len(edge)
-    if len(edge):
-        warnings.append(_edge_told(edge, len(land.fabric.ids), within_m))
+    within_m = longest_from_a_well_m(rules, [cut.zones.part for cut in cuts], facts, granted)
+    edge = edge_results(land, within_m, READS_TOO_CLEAR)
+    counts |= edge.counts
+    warnings += edge.warnings
     cut = next((cut for cut in cuts if cut.zones.part == "drain_field"), next(iter(cuts)))
     wells = wells_to_locate(land, rules, cut)
     if wells:
@@ -86,26 +100,35 @@ def idle_answers(land: Land, rules: RuleSet, parts: Collection[str], facts: Mapp
     return told
 
 
-def at_the_edge(
-    land: Land, rules: RuleSet, parts: Collection[str], facts: Mapping[str, bool], granted: Collection[str]
-) -> tuple[npt.NDArray[np.object_], float]:
-    """Ids of the parcels so near to ground that is on none of them that a neighbour's well there might matter, and how near that is. [m]"""
+def longest_from_a_well_m(rules: RuleSet, parts: Collection[str], facts: Mapping[str, bool], granted: Collection[str]) -> float:
+    """The longest distance that may be asked between these parts and a private well; 0 where the rule set is silent. [m]"""
     asked = [rules.requirement(part, "private_well") for part in parts if not rules.silent_on(part, ("private_well",))]
-    longest_m = max((one.settled(facts, frozenset(granted)).largest.distance_m or 0.0 for one in asked), default=0.0)
-    near = once(_at_the_edge, land.fabric.claimed_m, longest_m)[0] if longest_m > 0 else np.zeros(len(land.fabric.ids), bool)
-    return land.fabric.ids[near], longest_m
+    return max((one.settled(facts, frozenset(granted)).largest.distance_m or 0.0 for one in asked), default=0.0)
+
+
+def at_the_edge(land: Land, within_m: float) -> npt.NDArray[np.object_]:
+    """Ids of the parcels so near to ground that is on none of them that a neighbour's well there might matter."""
+    near = once(_at_the_edge, land.fabric.claimed_m, within_m)[0] if within_m > 0 else np.zeros(len(land.fabric.ids), bool)
+    return land.fabric.ids[near]
 
 
 def _at_the_edge(lots_m: Geometries, within_m: float) -> tuple[tuple[npt.NDArray[np.bool_]], None]:
     return (at_the_outer_edge(lots_m, within_m),), None
 
 
-def _edge_told(ids: npt.NDArray[np.object_], parcels: int, within_m: float) -> str:
+def edge_results(land: Land, within_m: float, hence: str) -> Results:
+    """How many parcels lie at the outer edge, and where any do a warning with what follows from that."""
+    ids = at_the_edge(land, within_m)
+    counts = {"parcels_at_the_outer_edge": len(ids)}
+    told = f"{edge_told(len(ids), len(land.fabric.ids), within_m, hence)}. Give the parcels beyond it as well ({listed(list(ids))})"
+    return Results(counts=counts, warnings=(told,) if len(ids) else ())
+
+
+def edge_told(at_edge: int, parcels: int, within_m: float, hence: str) -> str:
+    """The same in words, without names."""
     return (
-        f"{len(ids)} of {parcels} parcels lie at the outer edge of the layer: within {in_both_units(within_m)} of ground that is on none "
-        f"of its parcels and wider than a road ({in_both_units(GAP_M)}); open water and public ground count as such. A well there that is "
-        "on no record closes nothing, and is presumed only where a building of the layer stands there: along that edge ground may read too "
-        f"clear. Give the parcels beyond it as well ({listed(list(ids))})"
+        f"{at_edge} of {parcels} parcels lie at the outer edge of the layer: within {in_both_units(within_m)} of ground that is on none "
+        f"of its parcels and wider than a road ({in_both_units(GAP_M)}); open water and public ground count as such. {hence}"
     )
 
 

@@ -78,7 +78,7 @@ def old_systems(
     """What is probably in the ground of each parcel, by the age of the house and by what the permit says, with the law's standing on it,
     and what to ask first; where to look for it, in which order, and whether it may fail in the wet season. Nothing here clears a parcel."""
     from geoseptic.model.results import merged
-    from geoseptic.processes import accounts, old_ground, old_lots, plausible_ground
+    from geoseptic.processes import accounts, notices, old_ground, old_lots, plausible_ground
     from geoseptic.processes import land as land_checks
 
     land = land_checks.check_land(
@@ -95,6 +95,10 @@ def old_systems(
     chosen = old_ground.Chosen(search_lots == "all", spacing_m, sweep_stops, workers)
     searched = old_ground.search_lots(land, brought, rules, chosen)
     told = old_lots.triage_results(land, rules, triaged, untold)
-    lone = () if elevation is None else (plausible_ground.ground_results(elevation),)
-    found = merged(old_ground.with_columns(told, searched.columns(rules.unit)), searched.results(rules.unit), *lone)
+    of_the_ground = (
+        ()
+        if elevation is None
+        else (notices.edge_results(land, inputs.REACH_M, notices.STAYS_EMPTY), plausible_ground.ground_results(elevation))
+    )
+    found = merged(old_ground.with_columns(told, searched.columns(rules.unit)), searched.results(rules.unit), *of_the_ground)
     return accounts.with_accounts(found, land, rules.unit)

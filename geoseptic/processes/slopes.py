@@ -18,7 +18,7 @@ from geoseptic.model.results import RasterResult, Results
 from geoseptic.model.rules import RuleSet
 from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT, UNKNOWN_SLOPE
 from geoseptic.stages import stage
-from geoseptic.terrain.slope import half_window_cells, halo_cells, horn_slope_percent, plane_slope_percent
+from geoseptic.terrain.slope import classed, half_window_cells, halo_cells, horn_slope_percent, plane_slope_percent
 from geoseptic.terrain.windows import Window, widened
 
 Floats = npt.NDArray[np.float32]
@@ -123,13 +123,8 @@ def _slope_classes(slope: Part, limit_percent: float | None) -> tuple[tuple[npt.
 
 def slope_classes(slope: Floats, limit_percent: float | None) -> npt.NDArray[np.uint8]:
     """Soil-survey class of each cell, with one class of its own above the code's limit and one where it is unknown."""
-    slight, moderate = SLOPE_CLASSES_PERCENT
-    above = (slope >= slight).view(np.uint8) + (slope > moderate).view(np.uint8)
-    classes = np.array([SLIGHT, MODERATE, SEVERE], np.uint8)[above]
-    if limit_percent is not None:
-        np.putmask(classes, slope > limit_percent, OVER_CODE_LIMIT)
-    np.putmask(classes, np.isnan(slope), UNKNOWN_SLOPE)
-    return classes
+    codes = (SLIGHT, MODERATE, SEVERE, OVER_CODE_LIMIT, UNKNOWN_SLOPE)
+    return classed(slope, (*SLOPE_CLASSES_PERCENT, np.inf if limit_percent is None else limit_percent), codes)
 
 
 def soil_survey_citations(*properties: str) -> Results:

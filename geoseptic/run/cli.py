@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.errors import GeosepticError
+from geoseptic.memory import leave_to_the_system, seldom_searched
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.process import Process
 from geoseptic.run import arguments, endings, stops
@@ -74,7 +75,9 @@ def _run(process: Process[..., Any], program: str, words: Sequence[str]) -> int:
     if wanted.describe:
         print(json.dumps(description(process, version()), indent=2))
         return 0
-    from geoseptic.run import runner
+    leave_to_the_system()
+    with seldom_searched():
+        from geoseptic.run import runner
 
     summary = runner.run(process, wanted, version())
     print(json.dumps(summary))

@@ -125,7 +125,7 @@ def _fill(z):  # type: ignore[no-untyped-def]
     done = np.zeros((rows, cols), np.bool_)
     bits = z.reshape(-1).view(np.int32)
     heap = np.empty(4096, np.int64)
-    size = 0
+    size = np.int64(0)
     for row in range(rows):
         for col in range(cols):
             if np.isnan(z[row, col]):
@@ -139,8 +139,8 @@ def _fill(z):  # type: ignore[no-untyped-def]
     while size > 0:
         pit[0] = cell_of(pop(heap, size))
         size -= 1
-        pits = 1
-        climbs = 0
+        pits = np.int64(1)
+        climbs = np.int64(0)
         first = 0
         # A popped cell and all lower cells behind it: level with it, in any order.
         while pits > 0:
@@ -287,7 +287,7 @@ def _drain_levels(z, receivers):  # type: ignore[no-untyped-def]
     unknown_steps = np.int32(-1)
     steps = np.full((rows, cols), unknown_steps, np.int32)
     queue = np.empty(4096, np.int64)
-    size = 0
+    size = np.int64(0)
     for row in range(rows):
         for col in range(cols):
             if receivers[row, col] != 0 or np.isnan(z[row, col]) or _is_edge(z, row, col):

@@ -71,6 +71,19 @@ def sheer_levels(heights_m: Floats, cells: npt.NDArray[np.int64], cell_size_m: f
     return sorted(found, key=lambda level: (-level.cells, level.row, level.col))
 
 
+def any_step(heights_m: Floats, least_m: float) -> bool:
+    """Whether any cell steps by more than `least_m` to the one beside it or below it. [m]"""
+    return bool(_any_step(heights_m, least_m))
+
+
+@njit(cache=True, nogil=True)
+def _any_step(heights_m, least_m):  # type: ignore[no-untyped-def]
+    for row in range(len(heights_m)):
+        if steps_from_row(heights_m, row, least_m):
+            return True
+    return False
+
+
 @njit(cache=True, nogil=True)
 def steps_from_row(heights_m, row, least_m):  # type: ignore[no-untyped-def]
     """How many cells of a row step by more than `least_m` to the next one or to the one below. A kernel. [m]"""

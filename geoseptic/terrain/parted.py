@@ -8,7 +8,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geoseptic.terrain.keyheap import grown
-from geoseptic.terrain.levels import steps_from_row
+from geoseptic.terrain.levels import any_step
 
 Floats = npt.NDArray[np.float32]
 
@@ -41,7 +41,7 @@ def least_step_m(cell_size_m: float) -> float:
 
 def has_sheer_steps(heights_m: Floats, cell_size_m: float) -> bool:
     """Whether any cell stands off so far from one beside it."""
-    return bool(_any_step(heights_m, least_step_m(cell_size_m)))
+    return any_step(heights_m, least_step_m(cell_size_m))
 
 
 def parted_ground(heights_m: Floats, cell_size_m: float) -> list[Piece]:
@@ -66,14 +66,6 @@ def parted_ground(heights_m: Floats, cell_size_m: float) -> list[Piece]:
 
 
 @njit(cache=True, nogil=True)
-def _any_step(heights_m, least_m):  # type: ignore[no-untyped-def]
-    for row in range(len(heights_m)):
-        if steps_from_row(heights_m, row, least_m):
-            return True
-    return False
-
-
-@njit(cache=True, nogil=True)
 def _root(parent, label):  # type: ignore[no-untyped-def]
     while parent[label] != label:
         parent[label] = parent[parent[label]]
@@ -87,7 +79,7 @@ def _pieces(heights_m, least_m):  # type: ignore[no-untyped-def]
     rows, cols = heights_m.shape
     label = np.zeros((rows, cols), np.int32)
     parent = np.zeros(1024, np.int32)
-    count = 0
+    count = np.int64(0)
     for row in range(rows):
         for col in range(cols):
             own = heights_m[row, col]

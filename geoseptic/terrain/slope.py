@@ -60,6 +60,28 @@ def horn_slope_percent(elevation_m: Floats, cell_size_m: float) -> Floats:
     return _horn_slope(np.ascontiguousarray(elevation_m, np.float32), float(cell_size_m))
 
 
+def classed(slope: Floats, limits: tuple[float, float, float], codes: tuple[int, int, int, int, int]) -> npt.NDArray[np.uint8]:
+    """One of five codes for every cell: below the first limit, up to the second, above it, above the third whatever the others, unknown.
+
+    Limits are held against slopes in the type of these.
+    """
+    return _classed(slope, np.array(limits, slope.dtype), np.array(codes, np.uint8))
+
+
+@njit(cache=True, nogil=True)
+def _classed(slope, limits, codes):  # type: ignore[no-untyped-def]
+    rows, cols = slope.shape
+    out = np.empty((rows, cols), np.uint8)
+    for row in range(rows):
+        for col in range(cols):
+            value = slope[row, col]
+            code = codes[0] if value < limits[0] else codes[1]
+            code = codes[2] if value > limits[1] else code
+            code = codes[3] if value > limits[2] else code
+            out[row, col] = codes[4] if np.isnan(value) else code
+    return out
+
+
 @njit(parallel=True, cache=True, nogil=True)
 def _plane_slope(z, cell, half, least_share):  # type: ignore[no-untyped-def]
     rows, cols = z.shape

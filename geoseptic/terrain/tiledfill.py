@@ -170,7 +170,7 @@ def _flood(z, basin, width):  # type: ignore[no-untyped-def]
         step[k] = _ROW[k] * width + _COL[k]
     rows, cols = z.size // width - 2, width - 2
     heap = np.empty(4096, np.int64)
-    size = 0
+    size = np.int64(0)
     for row in range(rows + 2):
         for col in range(cols + 2):
             cell = row * width + col
@@ -190,7 +190,7 @@ def _flood(z, basin, width):  # type: ignore[no-untyped-def]
                     heap = push(heap, size, key_of(bits[near], near))
                     size += 1
     rim = np.empty(2 * (rows + cols), np.int64)
-    waiting = 0
+    waiting = np.int64(0)
     for row in range(1, rows + 1):
         for col in range(1, cols + 1, 1 if row == 1 or row == rows or cols < 3 else cols - 1):
             cell = row * width + col
@@ -218,8 +218,7 @@ def _flood(z, basin, width):  # type: ignore[no-untyped-def]
     while size > 0:
         pit[0] = cell_of(pop(heap, size))
         size -= 1
-        pits = 1
-        climbs = 0
+        pits, climbs = np.int64(1), np.int64(0)
         first = 0
         height = z[pit[0]]
         name = basin[pit[0]]
@@ -275,7 +274,7 @@ def _saddles(z, basin, basins):  # type: ignore[no-untyped-def]
     height = np.empty(1024, np.float32)
     seen_with = np.zeros(basins + OUTSIDE + 1, np.int64)
     seen_at = np.zeros(basins + OUTSIDE + 1, np.int64)
-    size = 0
+    size = np.int64(0)
     for row in range(rows):
         for col in range(cols):
             here = basin[row, col]
@@ -307,7 +306,7 @@ def _spanning(order, one, other, basins):  # type: ignore[no-untyped-def]
     # Which saddles join what those before them, in this order, have not joined yet.
     tree = np.arange(basins + OUTSIDE + 1)
     kept = np.empty(order.size, np.int64)
-    count = 0
+    count = np.int64(0)
     for edge in order:
         low, high = _root(tree, one[edge]), _root(tree, other[edge])
         if low != high:
@@ -331,8 +330,8 @@ def _fill_basins(starts, beyond, height):  # type: ignore[no-untyped-def]
     bits = level.view(np.int32)
     heap = np.empty(4096, np.int64)
     level[0] = -np.inf
-    heap = push(heap, 0, key_of(bits[0], 0))
-    size = 1
+    heap[0] = key_of(bits[0], np.int64(0))
+    size = np.int64(1)
     while size > 0:
         key = pop(heap, size)
         size -= 1
@@ -362,7 +361,7 @@ def _raise(z, north, south, west, east):  # type: ignore[no-untyped-def]
                 continue
             z[row, col] = level[along]
             pit[0] = row * cols + col
-            pits = 1
+            pits = np.int64(1)
             while pits > 0:
                 pits -= 1
                 cell = pit[pits]

@@ -162,7 +162,7 @@ def _local(z, least, most, dinf, d8, edge):  # type: ignore[no-untyped-def]
     # the level cells. A comparison with NaN fails, so nothing drains from or to the unknown.
     rows, cols = d8.shape
     level = np.empty(256, np.int64)
-    size = 0
+    size = np.int64(0)
     drop = np.empty((8, cols))
     best = np.empty(cols)
     mask = np.empty(cols, np.int64)
@@ -244,7 +244,7 @@ def _shared_levels(z, steps):  # type: ignore[no-untyped-def]
     # Level cells along the tile's sides that are level with a level cell beyond them.
     rows, cols = z.shape[0] - 4, z.shape[1] - 4
     found = np.empty(2 * (rows + cols), np.int64)
-    size = 0
+    size = np.int64(0)
     for row in range(2, rows + 2):
         for col in range(2, cols + 2, 1 if row == 2 or row == rows + 1 or cols < 3 else cols - 1):
             for k in range(8):
@@ -264,7 +264,7 @@ def _gaining(z, shared, offered, before, first, own):  # type: ignore[no-untyped
     # the first of several neighbours is the receiver. `offered` and `before` lie as `ring`, `own` are the steps along the sides.
     rows, cols = z.shape[0] - 4, z.shape[1] - 4
     found = np.empty(shared.size, np.int64)
-    size = 0
+    size = np.int64(0)
     for cell in shared:
         row, col = cell // z.shape[1], cell % z.shape[1]
         steps = own[0][col - 2] if row == 2 else own[1][col - 2] if row == rows + 1 else own[2][row - 2] if col == 2 else own[3][row - 2]
@@ -289,7 +289,7 @@ def _drain_levels(z, steps, some, dinf, d8, shared):  # type: ignore[no-untyped-
     rows, cols = d8.shape
     width = z.shape[1]
     cells = np.empty(some.size + 256, np.int64)
-    size = 0
+    size = np.int64(0)
     for cell in some:
         row, col = cell // width, cell % width
         if steps[row, col] < 0 or _look(z, steps, row, col) > 0:
@@ -298,10 +298,10 @@ def _drain_levels(z, steps, some, dinf, d8, shared):  # type: ignore[no-untyped-
             size += 1
     at = 0
     queue = np.empty(256, np.int64)
-    queued = 0
+    queued = np.int64(0)
     # A heap of steps and cells, the fewest steps first.
     later = np.empty(256, np.int64)
-    waiting = 0
+    waiting = np.int64(0)
     while at < size:
         row, col = cells[at] // width, cells[at] % width
         at += 1

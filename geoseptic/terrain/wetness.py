@@ -131,11 +131,15 @@ def _cells_above(d8):  # type: ignore[no-untyped-def]
 def _height_above(surface, d8, drainage):  # type: ignore[no-untyped-def]
     rows, cols = d8.shape
     known = drainage.copy()
-    base = np.where(drainage, surface, np.float32(np.nan))
+    base = np.full((rows, cols), np.float32(np.nan))
+    for row in range(rows):
+        for col in range(cols):
+            if drainage[row, col]:
+                base[row, col] = surface[row, col]
     way = np.empty(4096, np.int64)
     for first_row in range(rows):
         for first_col in range(cols):
-            row, col, steps = first_row, first_col, 0
+            row, col, steps = first_row, first_col, np.int64(0)
             while not known[row, col]:
                 way = grown(way, steps)
                 way[steps] = row * cols + col

@@ -55,6 +55,8 @@ def spent(command: Sequence[str], core: int | None, limit_s: float, threads: int
     load = os.getloadavg()[0]
     paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
     env = {**os.environ, **dict.fromkeys(THREADS_OF, str(threads)), "PYTHONPATH": os.pathsep.join(paths)}
+    # Where it is set, every run compiles all modules of the package anew, which no user's does.
+    env.pop("PYTHONDONTWRITEBYTECODE", None)
     started = time.perf_counter()
     process = subprocess.Popen(
         pinned(command, core), cwd=ROOT, env=env, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace"

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import geopandas
@@ -73,9 +74,23 @@ def county() -> County:
 def write_layers(folder: Path, **spoiled: geopandas.GeoDataFrame) -> Path:
     """All layers into folder/county.gpkg, those of `spoiled` in place of the clean ones."""
     path = folder / "county.gpkg"
-    for name, layer in {**county().layers, **spoiled}.items():
+    if path.exists():
+        raise FileExistsError(path)
+    path.write_bytes(_clean_package(frozenset(spoiled)))
+    for name, layer in spoiled.items():
         layer.to_file(path, layer=name, driver="GPKG")
     return path
+
+
+@cache
+def _clean_package(without: frozenset[str]) -> bytes:
+    """A GeoPackage of the clean layers but those: written once, since most inputs spoil one layer of four."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "county.gpkg"
+        for name, layer in county().layers.items():
+            if name not in without:
+                layer.to_file(path, layer=name, driver="GPKG")
+        return path.read_bytes() if path.exists() else b""
 
 
 def write_elevation(path: Path, height_m: np.ndarray | None = None, **profile: Any) -> Path:

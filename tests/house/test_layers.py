@@ -9,7 +9,7 @@ import pytest
 from tests.house.tree import PACKAGE, imports_of, module_name, project_files, python_files
 
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units", "stages", "memory", "pools"),
+    ("errors", "units", "stages", "memory", "pools", "kernels"),
     ("model",),
     ("terrain", "parcels", "systems"),
     ("chance",),

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import shapely
 import shapely.affinity
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoseptic.io.searchfiles import load_search_rules
@@ -247,6 +247,7 @@ def test_areas_keep_to_their_bands_and_their_lot_and_clear_of_buildings_and_of_e
     assert (times[open_m < RULES.reach_m - CHORD_M] == 1).mean() > 0.995 if (open_m < RULES.reach_m).any() else True
 
 
+@settings(max_examples=50)
 @given(seed=st.integers(0, 2000))
 def test_the_order_of_the_lots_and_their_company_do_not_matter(seed: int):
     ground = random_yards(seed)

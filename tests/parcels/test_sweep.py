@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoseptic.parcels.searchareas import SIDES, class_of, frames_of, search_areas
@@ -74,6 +74,7 @@ def test_only_the_first_stops_are_kept_and_all_are_counted():
     assert len(found) > 100
 
 
+@settings(max_examples=50)
 @given(seed=st.integers(0, 2000), spacing_m=st.sampled_from([0.9, SPACING_M, 2.5]))
 def test_no_ground_of_the_first_class_is_farther_from_a_stop_than_the_spacing(seed: int, spacing_m: float):
     ground = random_yards(seed)
@@ -97,6 +98,7 @@ def test_no_ground_of_the_first_class_is_farther_from_a_stop_than_the_spacing(se
         np.testing.assert_array_equal(numbers, np.arange(1, len(numbers) + 1))
 
 
+@settings(max_examples=50)
 @given(seed=st.integers(0, 2000))
 def test_the_walk_of_a_lot_does_not_hang_on_the_other_lots(seed: int):
     ground = random_yards(seed)

@@ -165,7 +165,7 @@ def test_a_well_placed_by_a_section_is_named_as_one_that_leaves_nothing_certain(
 
 
 def test_presumed_wells_lower_the_chance_and_leave_nothing_certain():
-    given = {**world(40, 7), "draws": 10}
+    given = {**world(16, 7), "draws": 10}
     warned = uncertainty(**given, **SURE)["parcels"].frame
     rows = uncertainty(**{**given, "unrecorded_wells": "presume"}, **SURE)["parcels"].frame
     judged = rows.answer_class != NOT_JUDGED

@@ -8,7 +8,7 @@ import pytest
 import shapely
 from shapely import Point, box
 
-from geoseptic import setback_envelopes, slope_suitability
+from geoseptic import check_inputs, old_systems, setback_envelopes, slope_suitability
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.results import Results
 from geoseptic.model.rules import RuleSet
@@ -166,12 +166,12 @@ def test_slope_classes_say_where_their_limits_were_read():
     assert said(found, "not checked against the survey")
 
 
-def block(gone: int | None = None, side_m: float = SIDE_M) -> geopandas.GeoDataFrame:
+def block(gone: int | None = None, side_m: float = SIDE_M, across: int = 5) -> geopandas.GeoDataFrame:
     """Five by five lots without roads, by rows, without one of them."""
-    row, col = np.divmod(np.arange(25), 5)
+    row, col = np.divmod(np.arange(across**2), across)
     x, y = LEFT + col * side_m, BOTTOM + row * side_m
     shapes = box(x, y, x + side_m, y + side_m)
-    frame = geopandas.GeoDataFrame({"parcel_id": [f"L{number}" for number in range(25)]}, geometry=shapes, crs=PLAIN.crs)
+    frame = geopandas.GeoDataFrame({"parcel_id": [f"L{number}" for number in range(across**2)]}, geometry=shapes, crs=PLAIN.crs)
     return frame if gone is None else frame.drop(index=gone)
 
 
@@ -191,3 +191,35 @@ def test_the_edge_is_as_wide_as_the_longest_distance_from_a_well_that_may_be_ask
     small = block(side_m=45.0)
     counts = [setback_envelopes(small, PLAIN, rules=load_rules(rules)).counts["parcels_at_the_outer_edge"] for rules in ("us-ny", "us-wa")]
     assert counts == [24, 16]
+
+
+@pytest.mark.parametrize(
+    ("side_m", "gone", "rules", "edge", "near"),
+    [
+        (SIDE_M, None, "us-wa", 16, "30.48 m (100 ft)"),
+        (SIDE_M, 12, "us-wa", 24, "30.48 m (100 ft)"),
+        (45.0, None, "us-ny", 24, "60.96 m (200 ft)"),
+        (SIDE_M, None, None, 16, "30.48 m (100 ft)"),
+    ],
+)
+def test_check_of_the_inputs_names_the_parcels_at_the_outer_edge(side_m, gone, rules, edge, near):
+    """Those that a run with the same rules counts, each a row with its place; without rules by the usual distance."""
+    parcels = block(gone, side_m)
+    found = check_inputs(parcels=parcels, wells=PLAIN, rules=None if rules is None else load_rules(rules))
+    (rows,) = (layer.frame for layer in found.layers)
+    rows = rows[rows.what.str.contains("outer edge")]
+    assert len(rows) == rows.feature.nunique() == edge and set(rows.weight) == {"assumed"} and rows.geometry.is_valid.all()
+    assert rows.what.str.startswith(f"{edge} of {len(parcels)} parcels").all() and rows.what.str.contains(near, regex=False).all()
+    if rules is not None:
+        assert edge == setback_envelopes(parcels, PLAIN, rules=load_rules(rules)).counts["parcels_at_the_outer_edge"]
+
+
+def test_old_systems_tell_where_the_well_that_their_water_runs_to_may_be_on_no_map():
+    """Of nine by nine lots of 100 m only the one in the middle is farther than 1,000 ft from the edge; without an elevation nothing is
+    said of wells downslope."""
+    parcels, heights = block(across=9), ground(900.0, 900.0)
+    found = old_systems(parcels, PLAIN, rules=load_rules("us-ma"), elevation=heights)
+    assert found.counts["parcels_at_the_outer_edge"] == 80
+    assert said(found, "outer edge").startswith("80 of 81 parcels") and "well_downslope may be empty" in said(found, "304.8 m (1000 ft)")
+    without = old_systems(parcels, PLAIN, rules=load_rules("us-ma"))
+    assert said(without, "outer edge") == "" and "parcels_at_the_outer_edge" not in without.counts

@@ -96,6 +96,7 @@ def creek() -> geopandas.GeoDataFrame:
     return geopandas.GeoDataFrame(geometry=[shapely.LineString([(LEFT + x, BOTTOM + y) for x, y in bends])], crs=CRS)
 
 
+@cache
 def drive() -> geopandas.GeoDataFrame:
     return geopandas.GeoDataFrame(
         geometry=[shapely.LineString([(LEFT + 172, BOTTOM + 330), (LEFT + 178, BOTTOM + 352)]).buffer(1.8)], crs=CRS

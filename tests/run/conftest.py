@@ -1,6 +1,8 @@
 """A small hillside of 60 x 60 cells with four lots, two wells and a house, written as files."""
 
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import geopandas
 import numpy as np
@@ -19,8 +21,21 @@ def hillside(tmp_path: Path) -> Path:
     return hillside_in(tmp_path)
 
 
-def hillside_in(tmp_path: Path) -> Path:
+def hillside_in(folder: Path) -> Path:
     """The same in a folder of one's own."""
+    for name, data in _hillside().items():
+        (folder / name).write_bytes(data)
+    return folder
+
+
+@cache
+def _hillside() -> dict[str, bytes]:
+    with TemporaryDirectory() as folder:
+        _write_hillside(Path(folder))
+        return {path.name: path.read_bytes() for path in Path(folder).iterdir()}
+
+
+def _write_hillside(tmp_path: Path) -> None:
     rows, cols = np.mgrid[0:60, 0:60]
     height_m = (100 + 0.3 * rows + 0.02 * np.sin(cols)).astype(np.float32)
     write_elevation(tmp_path / "elevation.tif", height_m)
@@ -29,7 +44,6 @@ def hillside_in(tmp_path: Path) -> Path:
     wells = [Point(LEFT + 60, TOP - 60), Point(LEFT + 290, TOP - 200)]
     write(tmp_path, "wells", {"well_id": ["w1", "w2"], "kind": ["private", "private"], "location_error_m": [3.0, 3.0]}, wells)
     write(tmp_path, "buildings", {"use": ["dwelling"]}, [box(LEFT + 70, TOP - 90, LEFT + 85, TOP - 80)])
-    return tmp_path
 
 
 def write(folder: Path, layer: str, columns: dict[str, list[object]], shapes: list[object], crs: str | None = CRS) -> None:

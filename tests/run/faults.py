@@ -7,6 +7,7 @@ With "learn": path in the line, what that run loads is loaded for all that are f
 """
 
 import errno
+import gc
 import importlib
 import json
 import os
@@ -150,8 +151,17 @@ def load(modules: list[str], kernels: list[tuple[str, str, Any]]) -> None:
     for name in modules:
         with suppress(ImportError):
             importlib.import_module(name)
+    from numba.core.types import BaseNamedTuple
+    from numba.core.typing.typeof import typeof_impl
+
     for module, name, types in kernels:
         getattr(sys.modules[module], name).compile(types)
+        for kind in types:
+            if isinstance(kind, BaseNamedTuple):
+                typeof_impl.dispatch(kind.instance_class)  # to look for it takes 0.2 s, in every process anew
+    # What the collector of garbage never looks at is not copied for it.
+    gc.collect()
+    gc.freeze()
 
 
 def forked(words: list[str], fault: dict[str, Any], log: Path, learn: str | None) -> int:

@@ -36,7 +36,7 @@ def digests(folder):
         ("uncertainty", {"ground_draws": "2"}),
     ],
 )
-@pytest.mark.parametrize("side_cells", [7, 32])
+@pytest.mark.parametrize("side_cells", [9, 32])
 def test_files_and_small_windows_give_the_bytes_of_memory(hillside, monkeypatch, process, changes, side_cells):
     usual, in_files = hillside / "usual", hillside / "in_files"
     assert main(process, arguments(hillside, usual, **changes)) == 0

@@ -414,4 +414,15 @@ def test_process_without_layers_loads_no_tables_and_no_image_library(hillside, t
     program = "import sys; from geoseptic.run.cli import main; assert not main('slope_suitability', sys.argv[1:]); print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", program, *words], capture_output=True, text=True, check=True).stdout.split()
     assert "rasterio" in loaded
-    assert not {"pandas", "geopandas", "pyogrio", "scipy.ndimage"} & set(loaded)
+    assert not {"pandas", "geopandas", "pyogrio", "scipy.ndimage", "scipy.linalg"} & set(loaded)
+
+
+def test_process_that_ends_looks_for_no_garbage_in_all_that_it_loaded(hillside, tmp_path):
+    """That look takes a third of a second: what is loaded when the last thing is done has been put out of its sight."""
+    words = [*arguments(hillside, tmp_path / "out", parcels=None, wells=None, buildings=None), "--quiet"]
+    program = (
+        "import atexit, gc, sys; atexit.register(lambda: print(gc.get_freeze_count() > 50_000, gc.isenabled()));"
+        "from geoseptic.run.cli import main; assert not main('slope_suitability', sys.argv[1:])"
+    )
+    done = subprocess.run([sys.executable, "-c", program, *words], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "True True"

@@ -5,6 +5,7 @@ import dataclasses
 import hashlib
 import json
 import os
+import shutil
 import sqlite3
 import threading
 from collections.abc import Callable
@@ -35,17 +36,18 @@ from geoseptic.terrain import windows
 from geoseptic.terrain.wellpaths import WellDiscs
 from tests.run.conftest import CELL_M, LEFT, TOP, write, write_elevation
 
-CELLS, LOT_M = 160, 100.0
+LOT_M = 100.0
 
 
 class County:
-    """A small random county in a folder: its layers, heights and options may be changed between runs."""
+    """A random county of `side` x `side` lots in a folder: its layers, heights and options may be changed between runs."""
 
-    def __init__(self, folder: Path, seed: int) -> None:
-        self.folder, self.rng = folder, np.random.default_rng(seed)
-        rows, cols = np.mgrid[0:CELLS, 0:CELLS]
-        self.heights_m = (200 - 0.25 * rows + 2 * np.sin(cols / 9) + self.rng.normal(0, 0.1, (CELLS, CELLS))).astype(np.float32)
-        corners = [(LEFT + 20 + LOT_M * i, TOP - 20 - LOT_M * j) for j in range(1, 8) for i in range(7)]
+    def __init__(self, folder: Path, seed: int, side: int = 5) -> None:
+        self.folder, self.rng, self.side_m = folder, np.random.default_rng(seed), LOT_M * side
+        self.cells = round((self.side_m + LOT_M) / CELL_M)
+        rows, cols = np.mgrid[0 : self.cells, 0 : self.cells]
+        self.heights_m = (200 - 0.25 * rows + 2 * np.sin(cols / 9) + self.rng.normal(0, 0.1, rows.shape)).astype(np.float32)
+        corners = [(LEFT + 20 + LOT_M * i, TOP - 20 - LOT_M * j) for j in range(1, side + 1) for i in range(side)]
         lots = [box(x, y, x + LOT_M, y + LOT_M) for x, y in corners]
         wells = [Point(x + 30, y + 40) for x, y in corners[::3]]
         houses = [box(x + 50, y + 50, x + 62, y + 60) for x, y in corners[::2]]
@@ -75,6 +77,9 @@ class County:
     def some(self, names: dict[str, Any]) -> str:
         return str(self.rng.choice(list(names)))
 
+    def somewhere(self) -> Point:
+        return Point(LEFT + self.rng.uniform(50, self.side_m), TOP - self.rng.uniform(50, self.side_m))
+
 
 def well_moved(county: County) -> None:
     name = county.some(county.wells)
@@ -83,12 +88,12 @@ def well_moved(county: County) -> None:
 
 
 def well_added(county: County) -> None:
-    county.wells["new"] = Point(LEFT + county.rng.uniform(50, 700), TOP - county.rng.uniform(50, 700)), 5.0
+    county.wells["new"] = county.somewhere(), 5.0
 
 
 def well_put_in_the_middle(county: County) -> None:
     """All wells behind it get another number."""
-    new = Point(LEFT + county.rng.uniform(50, 700), TOP - county.rng.uniform(50, 700)), 5.0
+    new = county.somewhere(), 5.0
     wells = list(county.wells.items())
     county.wells = dict([*wells[: len(wells) // 2], ("between", new), *wells[len(wells) // 2 :]])
 
@@ -123,12 +128,12 @@ def building_moved(county: County) -> None:
 
 
 def cell_raised(county: County) -> None:
-    row, col = county.rng.integers(20, CELLS - 20, 2)
+    row, col = county.rng.integers(20, county.cells - 20, 2)
     county.heights_m[row, col] += 1.5
 
 
 def cell_lost(county: County) -> None:
-    row, col = county.rng.integers(20, CELLS - 20, 2)
+    row, col = county.rng.integers(20, county.cells - 20, 2)
     county.heights_m[row, col] = np.nan
 
 
@@ -184,13 +189,17 @@ def run(county: County, out: str, process: str = "suitability_map", *more: str) 
     return county.folder / out
 
 
+def make_small(patch: pytest.MonkeyPatch, side_cells: int) -> None:
+    """Small windows and groups, and rows of packages are replaced whatever their share."""
+    patch.setattr(windows, "SIDE_CELLS", side_cells)
+    patch.setattr(keptpackages, "ROWS", 2)
+    patch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
+    patch.setattr(kept_envelopes, "IN_A_GROUP", 3)
+
+
 @pytest.fixture
 def small_windows(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(windows, "SIDE_CELLS", 54)
-    # Rows of packages are replaced whatever their share.
-    monkeypatch.setattr(keptpackages, "ROWS", 2)
-    monkeypatch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
-    monkeypatch.setattr(kept_envelopes, "IN_A_GROUP", 3)
+    make_small(monkeypatch, 64)
 
 
 @pytest.mark.usefixtures("small_windows")
@@ -206,18 +215,36 @@ def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_
         assert outcome(with_store) == outcome(without), CHANGES[place].__name__
 
 
-@pytest.mark.usefixtures("small_windows")
-@pytest.mark.parametrize("change", [well_moved, well_added, well_put_in_the_middle, parcel_moved])
-def test_one_change_leaves_most_of_what_is_kept_in_use(tmp_path, monkeypatch, change):
-    monkeypatch.setattr(windows, "SIDE_CELLS", 32)
-    county = County(tmp_path, 3)
-    keep = f"--keep={tmp_path / 'keep'}"
+@pytest.fixture(scope="module")
+def kept_once(tmp_path_factory) -> Path:
+    """Folder of a county after one run with a store, in small windows."""
+    folder = tmp_path_factory.mktemp("kept_once")
+    with pytest.MonkeyPatch.context() as patch:
+        make_small(patch, 32)
+        run(tight_county(folder), "out", "suitability_map", f"--keep={folder / 'keep'}")
+    return folder
+
+
+def tight_county(folder: Path) -> County:
+    county = County(folder, 3, side=7)
     county.options["reach"] = "100ft"
-    run(county, "out", "suitability_map", keep)
+    return county
+
+
+def test_nothing_is_taken_the_first_time_and_everything_the_second(kept_once, tmp_path, monkeypatch):
+    make_small(monkeypatch, 32)
+    shutil.copytree(kept_once, tmp_path, dirs_exist_ok=True)
     # Windows of two rasters that hold the same values are packed once.
     assert {name for name, counts in kept_of(tmp_path / "out").items() if counts["reused"]} <= {"_counted", "_halved", "_packed"}
-    run(county, "out", "suitability_map", keep)
-    assert all(not counts["made"] for counts in kept_of(tmp_path / "out").values())
+    steps = kept_of(run(tight_county(tmp_path), "out", "suitability_map", f"--keep={tmp_path / 'keep'}"))
+    assert all(not counts["made"] for counts in steps.values())
+
+
+@pytest.mark.parametrize("change", [well_moved, well_added, well_put_in_the_middle, parcel_moved])
+def test_one_change_leaves_most_of_what_is_kept_in_use(kept_once, tmp_path, monkeypatch, change):
+    make_small(monkeypatch, 32)
+    shutil.copytree(kept_once, tmp_path, dirs_exist_ok=True)
+    county, keep = tight_county(tmp_path), f"--keep={tmp_path / 'keep'}"
     change(county)
     steps = kept_of(run(county, "out", "suitability_map", keep))
     for name in ("_slope", "_slope_classes", "_ponding", "_conditioned", "_drained"):

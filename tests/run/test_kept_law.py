@@ -330,4 +330,4 @@ def test_zooms_of_a_changed_raster_are_those_of_a_whole_run(tmp_path, monkeypatc
         assert file.overviews(1)
     for name in ("well moved", "parcel removed"):
         CHANGES[name](big, np.random.default_rng(2))
-        assert both_ways("suitability_map", big.written(tmp_path / "in", "suitability_map"), tmp_path)[0] == []
+    assert both_ways("suitability_map", big.written(tmp_path / "in", "suitability_map"), tmp_path)[0] == []

@@ -22,10 +22,10 @@ WANTED = ("suitability_map", "screen_county", "setback_envelopes", "old_systems"
 
 @pytest.fixture
 def county(tmp_path, monkeypatch) -> County:
-    """A county of 49 lots whose work is done in small pieces."""
+    """A county of 25 lots whose work is done in small pieces."""
     monkeypatch.setattr(windows, "SIDE_CELLS", 64)
-    monkeypatch.setattr(workers, "CHUNK", 10)
-    monkeypatch.setattr(old_search, "CHUNK", 10)
+    monkeypatch.setattr(workers, "CHUNK", 5)
+    monkeypatch.setattr(old_search, "CHUNK", 5)
     (tmp_path / "in").mkdir()
     return County(tmp_path / "in", 3)
 

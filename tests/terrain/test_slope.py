@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.lib.stride_tricks import sliding_window_view
 
-from geoseptic.terrain.slope import half_window_cells, horn_slope_percent, plane_slope_percent
+from geoseptic.terrain.slope import classed, half_window_cells, horn_slope_percent, plane_slope_percent
 from tests.terrain.grounds import Floats, plane, rough
 
 BOTH = {"horn": horn_slope_percent, "plane": lambda z, cell: plane_slope_percent(z, cell, 15.0)}
@@ -201,3 +201,16 @@ def test_tile_with_a_halo_has_the_bits_of_the_whole(method: str, holes: float):
 )
 def test_window_is_an_odd_number_of_cells_and_at_least_three(cell_size_m: float, window_m: float, half: int):
     assert half_window_cells(cell_size_m, window_m) == half
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+@pytest.mark.parametrize("limits", [(8.0, 15.0, 20.1), (8.0, 15.0, 5.0), (8.0, 15.0, np.inf)])
+def test_codes_of_slopes_are_those_that_numpy_counts(dtype, limits):
+    """Slopes at the limits and one step beside them, at infinity and unknown, also where the third limit is the lowest."""
+    at = np.array([*limits, 0.0, 3.0, 12.0, 40.0, np.inf], dtype)
+    slope = np.stack([np.nextafter(at, dtype(-np.inf)), at, np.nextafter(at, dtype(np.inf)), np.full_like(at, np.nan)])
+    first, second, third = (dtype(limit) for limit in limits)
+    expected = 1 + (slope >= first).astype(int) + (slope > second)
+    expected[slope > third] = 4
+    expected[np.isnan(slope)] = 5
+    assert classed(slope, limits, (1, 2, 3, 4, 5)).tolist() == expected.tolist()
