@@ -112,11 +112,11 @@ class Hashed:
     def shapes(self) -> Shapes:
         return self._make(self.rows)
 
-    @property
+    @cached_property
     def hashes(self) -> np.ndarray[Any, Any]:
         return self._tell()[self.rows]
 
-    @property
+    @cached_property
     def bounds_m(self) -> np.ndarray[Any, np.dtype[np.float64]]:
         return self._bound()[self.rows]
 

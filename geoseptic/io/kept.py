@@ -36,6 +36,8 @@ HEAD: Final = struct.Struct("<16sQ32s")
 FIRST_BYTES: Final = 4096
 """Read of a file at once: most descriptions are shorter."""
 
+COPIED_BYTES: Final = 1 << 20
+
 ABANDONED_S: Final = 86_400.0
 """After a day nobody goes on writing an unfinished file."""
 
@@ -124,20 +126,57 @@ class Store:
 
     def small(self, entry: Entry, number: int) -> Values | None:
         """The same of a small array, read at once."""
-        kind, shape, at, told = entry.arrays[number]
-        dtype = np.dtype(kind)
+        found = self.several(entry, [number])
+        return None if found is None else found[0]
+
+    def several(self, entry: Entry, numbers: Iterable[int]) -> list[Values] | None:
+        """The same of several small arrays; None where any of them is damaged or gone."""
+        out = []
         try:
-            with entry.path.open("rb") as file:
-                file.seek(at)
-                found = np.frombuffer(file.read(prod(shape) * dtype.itemsize), dtype).reshape(shape)
-            if _sha(found) != told:
-                raise ValueError("damaged")
+            with entry.path.open("rb", buffering=0) as file:
+                for kind, shape, at, told in (entry.arrays[number] for number in numbers):
+                    dtype = np.dtype(kind)
+                    file.seek(at)
+                    found = np.frombuffer(file.read(prod(shape) * dtype.itemsize), dtype).reshape(shape)
+                    if _sha(found) != told:
+                        raise ValueError("damaged")
+                    out.append(found)
         except FileNotFoundError:
             return None
         except (OSError, ValueError):
             self._told_damaged(entry.path)
             return None
-        return found
+        return out
+
+    def copied(self, entry: Entry, number: int, target: Path) -> bool:
+        """Write the bytes of an array to a new file, piece by piece; False, and no such file, where it is damaged or gone. Raises
+        DiskFullError where there is no room for it."""
+        kind, shape, at, told = entry.arrays[number]
+        left, found = prod(shape) * np.dtype(kind).itemsize, hashlib.sha256()
+        try:
+            with entry.path.open("rb", buffering=0) as file:
+                file.seek(at)
+                with _room(target):
+                    out = target.open("xb")
+                with out:
+                    while left and (block := file.read(min(left, COPIED_BYTES))):
+                        found.update(block)
+                        left -= len(block)
+                        with _room(target):
+                            out.write(block)
+                    with _room(target):
+                        out.flush()
+            if left or found.hexdigest() != told:
+                raise ValueError("damaged")
+        except DiskFullError:
+            raise
+        except FileNotFoundError:
+            return False
+        except (OSError, ValueError):
+            target.unlink(missing_ok=True)
+            self._told_damaged(entry.path)
+            return False
+        return True
 
     def put(self, key: str, arrays: Sequence[Values], told: Any = None) -> Entry:
         """Keep a result: beside first, then renamed. Raises DiskFullError."""
@@ -233,6 +272,15 @@ class Store:
         # What is made instead takes its place.
         with suppress(OSError):
             path.unlink()
+
+
+@contextmanager
+def _room(target: Path) -> Iterator[None]:
+    """Errors of writing are not those of reading what is kept."""
+    try:
+        yield
+    except OSError as error:
+        raise DiskFullError(f"{target}: {error}. Make room there.") from error
 
 
 def _sha(array: Values) -> str:

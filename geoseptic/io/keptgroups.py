@@ -60,24 +60,28 @@ def _column(key: str, number: int, array: Values, bounds_m: Values) -> Any:
 def _later(key: str, number: int, bounds_m: Values, shapes: Callable[[], Geometries]) -> Hashed:
     """A column of shapes that a step has made; they are what they are by the key of what it was given, and by their place."""
     count = len(bounds_m)
-    places = np.column_stack([np.full(count, number, np.int32), np.arange(count, dtype=np.int32)]).reshape(-1)
-    hashes = told(np.frombuffer(bytes.fromhex(key), "V32"), MADE_BY_A_STEP, places.view(np.int64))
-    return Hashed(np.arange(count), lambda rows: shapes()[rows], lambda: hashes, lambda: bounds_m)
+
+    @cache
+    def tell() -> Values:
+        places = np.column_stack([np.full(count, number, np.int32), np.arange(count, dtype=np.int32)]).reshape(-1)
+        return told(np.frombuffer(bytes.fromhex(key), "V32"), MADE_BY_A_STEP, places.view(np.int64))
+
+    return Hashed(np.arange(count), lambda rows: shapes()[rows], tell, lambda: bounds_m)
 
 
 def _read(store: kept.Store, key: str, again: Callable[[], tuple[Values, ...]]) -> tuple[tuple[Any, ...], Told] | None:
     entry = store.find(key)
     if entry is None:
         return None
-    columns: list[Any] = []
-    at = 0
-    for number, shapes in enumerate(entry.told["shapes"]):
-        first = store.small(entry, at)
-        if first is None:
-            return None
-        columns.append(_later(key, number, first, _reader(store, entry, at, number, again)) if shapes else first)
-        at += OF_SHAPES if shapes else 1
-    return tuple(columns), entry.told["told"]
+    kinds: list[bool] = entry.told["shapes"]
+    places = np.cumsum([0, *(OF_SHAPES if shapes else 1 for shapes in kinds)])[:-1].tolist()
+    found = store.several(entry, places)
+    if found is None:
+        return None
+    return tuple(
+        _later(key, number, first, _reader(store, entry, at, number, again)) if shapes else first
+        for number, (shapes, at, first) in enumerate(zip(kinds, places, found, strict=True))
+    ), entry.told["told"]
 
 
 def _reader(

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
-from geoseptic.errors import DiskFullError
 from geoseptic.io.digests import digest
 from geoseptic.io.kept import Store
 
@@ -61,12 +60,7 @@ def write(
     if entry is not None:
         changed = {name: differing(hashes[name], entry.told["hashes"][name], len(frame)) for name, frame in frames.items()}
         count, whole = (sum(len(rows) for rows in group) for group in (changed.values(), frames.values()))
-        data = store.array(entry, 0) if count <= WORTH_PATCHING * whole else None
-        if data is not None:
-            try:
-                data.tofile(target)
-            except OSError as error:
-                raise DiskFullError(f"{target}: {error}. Make room there.") from error
+        if count <= WORTH_PATCHING * whole and store.copied(entry, 0, target):
             changed = {name: rows for name, rows in changed.items() if len(rows)}
             if not changed or _replaced(target, frames, changed, entry.told["bounds"], write_rows):
                 store.count("package", reused=True)
@@ -83,9 +77,8 @@ def row_hashes(frame: "GeoDataFrame") -> list[str]:
     from geoseptic.io.laterframes import LaterShapes  # it loads tables, which a run without layers does not need
 
     shapes = frame.geometry.values
-    shapes = shapes if isinstance(shapes, LaterShapes) else np.asarray(shapes, object)
-    columns: list[Any] = [shapes]
-    told: list[np.ndarray[Any, np.dtype[np.uint8]]] = []
+    columns: list[Any] = [] if isinstance(shapes, LaterShapes) else [np.asarray(shapes, object)]
+    told = [shapes.told_bytes] if isinstance(shapes, LaterShapes) else []
     for name in frame.columns:
         if name == frame.geometry.name:
             continue
@@ -94,7 +87,8 @@ def row_hashes(frame: "GeoDataFrame") -> list[str]:
         else:
             told.append(own)
     columns.append(np.concatenate([np.zeros((len(frame), 0), np.uint8), *told], axis=1))
-    return [_hash([column[part] for column in columns]) for part in _parts(len(frame))]
+    how = shapes.how_digest() if isinstance(shapes, LaterShapes) else b""
+    return [_hash(how, [column[part] for column in columns]) for part in _parts(len(frame))]
 
 
 def _told(column: Any) -> "np.ndarray[Any, np.dtype[np.uint8]] | None":
@@ -122,8 +116,8 @@ def _parts(rows: int) -> list[slice]:
     return [slice(start, min(start + ROWS, rows)) for start in range(0, rows, ROWS)]
 
 
-def _hash(columns: Sequence[np.ndarray[Any, Any]]) -> str:
-    return digest([_plain(column) for column in columns]).hex()
+def _hash(how: bytes, columns: Sequence[np.ndarray[Any, Any]]) -> str:
+    return digest(how, [_plain(column) for column in columns]).hex()
 
 
 def _plain(column: np.ndarray[Any, Any]) -> Any:

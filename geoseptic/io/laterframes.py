@@ -47,6 +47,14 @@ class LaterShapes(GeometryArray):  # type: ignore[misc]
     def __setitem__(self, which: Any, value: Any) -> None:
         raise TypeError("these shapes follow from others: copy the layer into a new one to change it")
 
+    @property
+    def told_bytes(self) -> "np.ndarray[Any, np.dtype[np.uint8]]":
+        """What tells each shape from any other made in the same way (`how_digest`), shape (rows, bytes)."""
+        return np.ascontiguousarray(self.later.hashes).view(np.uint8).reshape(self.size, -1)
+
+    def how_digest(self) -> bytes:
+        """How the shapes are made of those that they follow from."""
+        return digest(f"{self.change.__module__}.{self.change.__qualname__}", self.frame)
+
     def content_digest(self) -> bytes:
-        change = f"{self.change.__module__}.{self.change.__qualname__}"
-        return digest(self.later, change, self.frame)
+        return digest(self.later, self.how_digest())

@@ -438,6 +438,8 @@ def _scalars(raw: pd.Series) -> pd.Series:
 def _flags(
     raw: pd.Series, column: Column, contract: Contract, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]
 ) -> npt.NDArray[np.object_]:
+    if raw.dtype == np.bool_:
+        return raw.to_numpy().astype(object)
     values: list[bool | None] = []
     wrong: dict[object, str] = {}
     for identifier, value in zip(ids, raw, strict=True):

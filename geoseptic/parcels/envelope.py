@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -79,7 +80,13 @@ class Envelopes:
         names = sorted(self.takes_m2)
         areas = np.column_stack([self.takes_m2[name] for name in names]) if names else np.zeros((len(self.parcel_ids), 0))
         order = np.argsort(-areas, axis=1, kind="stable")
-        return [", ".join(names[k] for k in row if areas[parcel, k] > 0) for parcel, row in enumerate(order)]
+        order[np.take_along_axis(areas, order, axis=1) <= 0] = -1
+
+        @cache
+        def words(row: bytes) -> str:
+            return ", ".join(names[k] for k in np.frombuffer(row, order.dtype) if k >= 0)
+
+        return [words(row.tobytes()) for row in order]
 
 
 def envelopes(fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: float, workers: int = 1) -> Envelopes:

@@ -1,8 +1,9 @@
 """What a part keeps its distance from: every feature of every layer in one table."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -207,12 +208,15 @@ def _further_features(layer: CheckedLayer) -> list[tuple[str, ...]]:
 
 def _facts(layer: CheckedLayer) -> list[tuple[tuple[str, bool], ...]]:
     flags = [column.name for column in layer.contract.columns if column.kind == "flag" and column.name in layer.columns]
-    facts = []
-    for values in zip(*(layer.flags(name) for name in flags), strict=True) if flags else [()] * len(layer):
-        known: Mapping[str, bool] = {name: bool(value) for name, value in zip(flags, values, strict=True) if value is not None}
-        known = {**known, **{OPPOSITE[name]: not holds for name, holds in known.items() if name in OPPOSITE}}
-        facts.append(tuple(sorted(known.items())))
-    return facts
+    if not flags:
+        return [()] * len(layer)
+
+    @cache
+    def known(values: tuple[bool | None, ...]) -> tuple[tuple[str, bool], ...]:
+        own = {name: bool(value) for name, value in zip(flags, values, strict=True) if value is not None}
+        return tuple(sorted({**own, **{OPPOSITE[name]: not holds for name, holds in own.items() if name in OPPOSITE}}.items()))
+
+    return [known(values) for values in zip(*(layer.flags(name).tolist() for name in flags), strict=True)]
 
 
 def _objects(items: Sequence[object]) -> npt.NDArray[np.object_]:

@@ -223,10 +223,10 @@ class _Near:
         bounds_m = parcels.bounds_m
         box = shapely.box(*np.fmin.reduce(bounds_m[:, :2]), *np.fmax.reduce(bounds_m[:, 2:]))
         sources = np.sort(self._tree.query(box))
-        rows = np.sort(
-            np.concatenate([np.empty(0, np.int64), *(self._by_source[self._first[one] : self._first[one + 1]] for one in sources)])
-        )
-        sources = sources[self._first[sources] < self._first[sources + 1]]
+        counts = self._first[sources + 1] - self._first[sources]
+        sources, counts = sources[counts > 0], counts[counts > 0]
+        within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+        rows = np.sort(self._by_source[np.repeat(self._first[sources], counts) + within])
         disputed = np.sort(self._disputed_tree.query(box))
         columns = (self.feature, self.status, self.keep_m, self.cut_m, self.where_m)
         source = np.searchsorted(sources, self.source[rows])

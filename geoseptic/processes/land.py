@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -9,6 +10,7 @@ from geopandas import GeoDataFrame
 from pyproj import Transformer
 
 from geoseptic.errors import LayerContractError, NoFeaturesInRangeError, NoOverlapError, listed
+from geoseptic.io.digests import Hashed
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
@@ -69,6 +71,16 @@ class Land(WellSites):
     """Built parcels, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
     buildings: CheckedLayer | None = None
     """None where no layer of buildings was given, or one without a record."""
+
+    @cached_property
+    def lots(self) -> Hashed:
+        """The shapes of the parcels."""
+        return Hashed.of(self.fabric.shapes_m)
+
+    @cached_property
+    def claimed(self) -> Hashed:
+        """What the parcels claim, broken outlines by all that they may mean."""
+        return Hashed.of(self.fabric.claimed_m) if self.fabric.outlined else self.lots
 
 
 @stage("checking layers")

@@ -69,7 +69,7 @@ def cut_envelopes(
     """Every part's zones and envelopes. Raises CodeSilentError where the rules say nothing on a well or water that is there."""
     cuts = []
     strips: dict[float, Hashed] = {}
-    parcels, sources = Hashed.of(land.fabric.shapes_m), Hashed.of(land.obstacles.shapes_m)
+    parcels, sources = land.lots, Hashed.of(land.obstacles.shapes_m)
     for part in parts:
         found = zones(land.obstacles, rules, part, facts=facts, granted=granted, ground=ground, workers=workers)
         try:

@@ -158,7 +158,7 @@ class Law:
         unclear = shapely.difference(claimed_m[doubtful], land.fabric.shapes_m[doubtful])
         others = Hashed.of(np.concatenate([claimed_m[cut.envelopes.failed], unclear]))
         shapes["setback_open"] = Hashed.joined([cut.zone_shapes[still_open], others])
-        return cls(shapes, Hashed.of(claimed_m))
+        return cls(shapes, land.claimed)
 
     def near(self, grid: Grid) -> "Law":
         """What of it can matter to the cells of a grid."""

@@ -12,6 +12,7 @@ import pytest
 import shapely
 from geopandas import GeoDataFrame
 
+from geoseptic.errors import DiskFullError
 from geoseptic.io import kept, keptpackages
 from geoseptic.io.vectors import LayerToWrite, write_layers
 from geoseptic.model.legends import Swatch, VectorLegend
@@ -87,6 +88,53 @@ def test_a_package_with_replaced_rows_holds_what_a_new_one_holds(tmp_path, chang
     # And back: the package that is kept is the first one still.
     back, reused = written(tmp_path / "back", [lots, wells], tmp_path / "store")
     assert reused and back == written(tmp_path / "old", [lots, wells])[0]
+
+
+@pytest.mark.parametrize("spoil", [lambda data: data[:-70_000], lambda data: data[:-70_000] + b"x" + data[-69_999:]])
+def test_a_kept_package_that_is_damaged_is_told_and_no_part_of_it_is_used(tmp_path, spoil):
+    """Cut short, and with one byte turned over in the middle of its rows."""
+    lots, wells = layers()
+    written(tmp_path / "first", [lots, wells], tmp_path / "store")
+    (path,) = [file for file in (tmp_path / "store").iterdir() if file.stat().st_size > 100_000]
+    path.write_bytes(spoil(path.read_bytes()))
+    after = list(CHANGES["a shape"](lots, wells))
+    found, reused = written(tmp_path / "found", after, tmp_path / "store")
+    assert not reused and found == written(tmp_path / "new", after)[0]
+
+
+def test_an_array_is_copied_to_a_file_whole_or_not_at_all(tmp_path, monkeypatch):
+    """In several pieces, from a file that was damaged, that is gone, and to a place where nothing may be written."""
+    monkeypatch.setattr(kept, "COPIED_BYTES", 1000)
+    store, values = kept.Store(tmp_path), np.arange(10_001, dtype=np.uint8)
+    entry = store.put("a" * 64, [np.arange(3), values], None)
+    assert store.copied(entry, 1, tmp_path / "copy") and (tmp_path / "copy").read_bytes() == values.tobytes()
+    with pytest.raises(DiskFullError, match="no-folder"):
+        store.copied(entry, 1, tmp_path / "no-folder" / "copy")
+    data = entry.path.read_bytes()
+    for spoilt in (data[:-5000], data[:-5000] + b"?" + data[-4999:]):
+        entry.path.write_bytes(spoilt)
+        assert not store.copied(entry, 1, tmp_path / "other") and not (tmp_path / "other").exists()
+        assert list(store.damaged) == [entry.path.name] and not entry.path.exists()
+    assert not store.copied(entry, 1, tmp_path / "other") and not (tmp_path / "other").exists()
+
+
+def test_every_difference_in_a_column_is_in_the_hashes_of_its_rows(tmp_path):
+    """Words, no word, an empty one and one that looks like none; numbers that compare equal; truth values."""
+    frame = layers(300)[0].frame
+    before = keptpackages.row_hashes(frame)
+    assert before == keptpackages.row_hashes(frame.copy()) and len(before) == 3
+    changes = [("name", ["lot 1", "lot 151 "]), ("open", ["no", "None", "nan", ""]), ("area", [0.0, -0.0, np.nan]), ("sure", [True])]
+    seen = {before[1]}
+    for column, values in changes:
+        for value in values:
+            other = frame.copy()
+            other.loc[151, column] = value
+            after = keptpackages.row_hashes(other)
+            assert (after[0], after[2]) == (before[0], before[2]) and after[1] not in seen, (column, value)
+            seen.add(after[1])
+    other = frame.copy()
+    other.loc[150, "open"] = "yes"
+    assert frame["open"].isna()[150] and keptpackages.row_hashes(other)[1] not in seen
 
 
 def test_bounds_shrink_when_what_reached_farthest_is_drawn_in(tmp_path):
