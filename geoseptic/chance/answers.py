@@ -176,6 +176,9 @@ def _sentence(
     if np.isnan(share):
         return f"Nobody can say: {why_not or 'there is no chance for this lot'}."
     cases = f"room in {of_100(share)} of 100 cases" + ("" if low == high else f", {of_100(low)} to {of_100(high)} by the draws")
+    if answer == NO_FIT and of_100(others[-1]) != of_100(share):
+        # That is what the answer is judged by.
+        cases = f"{cases}; the least that may be asked in {of_100(others[-1])} of 100"
     if answer == FITS and sure == CERTAIN:
         return f"Field and reserve fit wherever things lie, within their stated errors ({cases})."
     if answer == NO_FIT and sure == CERTAIN:

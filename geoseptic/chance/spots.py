@@ -127,7 +127,9 @@ def spots_of(side, frame, layouts, tried, patch, far_m):  # type: ignore[no-unty
         if not tried[option] or low > high or left + long > right - long:
             continue
         own = whole[option]
-        own[low : high + 1] = middles[low : high + 1]
+        for row in range(low, high + 1):
+            for word in range(words):
+                own[row, word] = middles[row, word]
         # Most of what is left nothing of is seen by a few.
         for first in range(0, chains.starts.size - 1, LOOK_AFTER):
             last = min(first + LOOK_AFTER, chains.starts.size - 1)
@@ -145,7 +147,9 @@ def spots_of(side, frame, layouts, tried, patch, far_m):  # type: ignore[no-unty
         # Of these only what is moved to spots of `whole` matters.
         low, high = max(0, ends[option, 0] - more), min(rows - 1, ends[option, 1] + more)
         kept, free = inside[option], outside[option]
-        kept[low : high + 1], free[low : high + 1] = inside_middles[low : high + 1], ~thing_middles[low : high + 1]
+        for row in range(low, high + 1):
+            for word in range(words):
+                kept[row, word], free[row, word] = inside_middles[row, word], ~thing_middles[row, word]
         for bits, own_chains in ((kept, inside_chains), (free, thing_chains)):
             _clear_chains(
                 bits,

@@ -8,6 +8,7 @@ from xml.sax.saxutils import escape
 
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Frame, LongTable, PageBreak, Paragraph, Spacer
 from reportlab.platypus.doctemplate import BaseDocTemplate, PageTemplate
@@ -29,6 +30,7 @@ LEGEND_ROWS: Final = 5
 LEGEND_MM: Final = LEGEND_ROWS * 4.1
 LEGEND_COLUMNS: Final = 4
 FOOT_MM: Final = 7.0
+SMALLEST_PT: Final = 6.0
 
 BODY: Final = ParagraphStyle("body", fontName="Helvetica", fontSize=8.2, leading=10.4)
 CELL: Final = ParagraphStyle("cell", parent=BODY, fontSize=7.2, leading=8.8)
@@ -137,10 +139,10 @@ class _Plate(Flowable):  # type: ignore[misc]
             canvas.drawString(0, (bottom + 3.2) * mm, _printable(by)[:170])
         else:
             canvas.drawString(0, (bottom + 7.6) * mm, _printable(doubts.said.headline))
+            as_drawn, size = _fitted(f"If everything lies as it is drawn: {verdict}. {doubts.said.numbers}", width * mm)
+            canvas.setFont("Helvetica", size)
+            canvas.drawString(0, (bottom + 4.2) * mm, as_drawn)
             canvas.setFont("Helvetica", 7.5)
-            canvas.drawString(
-                0, (bottom + 4.2) * mm, _printable(f"If everything lies as it is drawn: {verdict}. {doubts.said.numbers}")[:170]
-            )
             canvas.drawString(0, (bottom + 1.0) * mm, _printable(by)[:170])
         canvas.setFont("Helvetica-Bold", 11)
         canvas.drawRightString(width * mm, (bottom + 12.5) * mm, f"Scale {self.scale.words}")
@@ -302,6 +304,17 @@ def _set(section: Section, width_mm: float) -> list[Flowable]:
 
 def _unit_words(unit: str) -> str:
     return {"ft": "feet", "m": "metres"}[unit]
+
+
+def _fitted(text: str, width_pt: float) -> tuple[str, float]:
+    """A line that fits, and the size of its letters: smaller ones at first, then without its last clauses, which the next page has."""
+    clauses, size = _printable(text).split("; "), 7.5
+    for kept in range(len(clauses), 0, -1):
+        line = "; ".join(clauses[:kept]) + ("" if kept == len(clauses) else "; more on the next page.")
+        size = min(7.5, 7.5 * width_pt / stringWidth(line, "Helvetica", 7.5))
+        if size >= SMALLEST_PT:
+            break
+    return line, size
 
 
 def _printable(text: str) -> str:

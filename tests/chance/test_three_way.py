@@ -151,6 +151,12 @@ def test_a_few_draws_that_all_agree_make_nothing_certain():
             "has found well W-12.",
         ),
         ((0.12, 0.08, 0.17), {}, "Field and reserve probably do not fit (room in 12 of 100 cases, 8 to 17 by the draws)."),
+        (
+            (0.0, 0.0, 0.02),
+            {"best": 0.135, "least": 0.135},
+            "Field and reserve probably do not fit (room in 0 of 100 cases, 0 to 2 by the draws; the least that may be asked in 14 "
+            "of 100).",
+        ),
         ((0.45, 0.4, 0.5), {}, "Nobody can say: it hangs on where things are (room in 45 of 100 cases, 40 to 50 by the draws)."),
         (
             (0.1, 0.1, 0.1),

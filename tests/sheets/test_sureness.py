@@ -9,6 +9,7 @@ import numpy as np
 import pypdfium2
 import pytest
 import shapely
+from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from geoseptic.chance.answers import CERTAIN, LIKELY
 from geoseptic.chance.errors import KIND_NAMES, exact_places, in_grounds, well_errors
@@ -21,6 +22,7 @@ from geoseptic.processes.chance_places import grounds_of
 from geoseptic.processes.map_rows import map_results
 from geoseptic.processes.site_files import sheets
 from geoseptic.run.cli import main
+from geoseptic.sheets.pdf import SMALLEST_PT, _fitted
 from geoseptic.sheets.plan import wells_of
 from geoseptic.sheets.sureness import NO_CLEARANCE, numbers_of, said_of
 from geoseptic.systems.verdict import CANNOT_SAY, DOES_NOT_FIT, FITS_BY_GRAVITY, FITS_WITHOUT_FULL_RESERVE, VERDICTS
@@ -246,3 +248,14 @@ def test_wells_are_drawn_by_the_form_of_their_error(run, doubted, tmp_path):
 
 def pdf_words(content: bytes, page: int) -> str:
     return str(pypdfium2.PdfDocument(content)[page].get_textpage().get_text_range())
+
+
+def test_a_head_line_never_runs_off_the_paper_and_says_where_the_rest_is():
+    """Chances with all their clauses are wider than the paper: the line is set smaller, then ends with a whole clause."""
+    wide = 190 * 72 / 25.4
+    for clauses in range(1, 9):
+        text = "; ".join(["Field and reserve have room in 12 of 100 cases (8 to 17 by the draws)"] * clauses) + "."
+        line, size = _fitted(text, wide)
+        assert stringWidth(line, "Helvetica", size) <= wide + 1e-6 and size >= SMALLEST_PT
+        assert line == text if clauses <= 2 else line.endswith("; more on the next page.")
+    assert _fitted(text, wide)[0].startswith(text[:70])
