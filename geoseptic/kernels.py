@@ -18,7 +18,9 @@ def ready() -> None:
         from numba.core.registry import cpu_target
         from numba.np import linalg
 
-        asked = linalg.ensure_blas
+        asked = getattr(linalg, "ensure_blas", None)
+        if asked is None:  # another numba: it loads what it needs at the first kernel
+            return
         linalg.ensure_blas = lambda: None
         try:
             cpu_target.target_context.refresh()

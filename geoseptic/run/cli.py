@@ -1,11 +1,9 @@
 """The command line of every process. Nothing heavy is imported before the arguments are known to be good."""
 
-import gc
 import json
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Any
 
 from geoseptic.catalog import PROCESSES
 from geoseptic.errors import GeosepticError
@@ -15,10 +13,6 @@ from geoseptic.process import Process
 from geoseptic.run import arguments, endings, stops
 from geoseptic.run.describe import description
 from geoseptic.run.version import version
-
-COLLECTED_AT: Final = 200_000, 20, 20
-"""Objects more than before at which Python looks for rings of those that nobody uses. Layers and modules are hundreds of thousands of
-objects that stay: at its usual 700 it went through them again and again, an eighth of the time of a short run."""
 
 
 def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> int:
@@ -50,7 +44,7 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
         print(f"geoseptic: there is no process '{process_id}'. Known: {', '.join(PROCESSES)}.", file=sys.stderr)
         return 2
     try:
-        with stops.heard(), _seldom_collected():
+        with stops.heard(), seldom_searched():
             return _run(PROCESSES[process_id], program, words)
     except SystemExit as stop:  # argparse has said why
         return int(stop.code or 0)
@@ -60,24 +54,13 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
         return code
 
 
-@contextmanager
-def _seldom_collected() -> Iterator[None]:
-    before = gc.get_threshold()
-    gc.set_threshold(*COLLECTED_AT)
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
-
-
 def _run(process: Process[..., Any], program: str, words: Sequence[str]) -> int:
     wanted = arguments.request(process, program, words)
     if wanted.describe:
         print(json.dumps(description(process, version()), indent=2))
         return 0
     leave_to_the_system()
-    with seldom_searched():
-        from geoseptic.run import runner
+    from geoseptic.run import runner
 
     summary = runner.run(process, wanted, version())
     print(json.dumps(summary))
