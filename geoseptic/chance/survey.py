@@ -7,14 +7,13 @@ the one thing is put together with draw m of the others, for all j and m; sobol1
 
 Exact: things are uncertain independently of each other and their draws hang on their own names alone, so every put-together draw is as good
 as a drawn one, and a layout keeps all distances in it where it keeps each thing's own: these are known from the draws there are, but for
-the rounding of draws to spots, so that nothing is drawn or searched anew. A thing whose draws make no difference to any
-layout settles exactly 0. A visit is taken to leave no doubt of the thing.
+the rounding of draws to spots, so that nothing is drawn or searched anew. A thing whose draws make no difference to any layout settles
+exactly 0. A visit is taken to leave no doubt of the thing.
 
-Approximate: room is known by the layouts that the search found in the draws themselves and in some that are put together
-(`known_of`), while in another of these one more may have room: chances there are a little too low, which `tests/chance/test_survey.py`
-measures by the real search.
-Shares have the sampling error of so many draws. Things are looked at one by one: where two must both be known, neither settles the lot
-alone.
+Approximate: room is known by the layouts that the search found in the draws themselves and, in the directions in which some had room, in
+some that are put together (`known_of`), while in another of these one more may have room: chances there are a little too low, which
+`tests/chance/test_survey.py` measures. Shares have the sampling error of so many draws. Things are looked at one by one: where two must
+both be known, neither settles the lot alone.
 """
 
 from collections.abc import Sequence

@@ -1,8 +1,8 @@
 """In which draws rectangles of trenches have room on one lot: every draw looked at in the same directions and at the same spots.
 
 A draw moves what the lot's line leaves and what buildings shut by whole spots, and what a well shuts is a disc with the rectangle round it:
-a few operations on words of 64 spots for all layouts at once. That spots are some way apart, that things move from spot to spot, and the
-choice of directions, is all in which a draw looked at here differs from a search of its own.
+a few operations on words of 64 spots. That spots are some way apart, that things move from spot to spot, and the choice of directions, is
+all in which a draw looked at here differs from a search of its own.
 """
 
 import math
