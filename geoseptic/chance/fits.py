@@ -146,6 +146,11 @@ class Drawn:
     kind: int
 
 
+def tables_of(drawn: Sequence[Drawn]) -> tuple[Floats, Floats]:
+    """The rectangles of fields and of reserves as `kept` reads them."""
+    return table_of([one.field for one in drawn]), table_of([one.reserve for one in drawn])
+
+
 @dataclass(frozen=True)
 class Fits:
     """For each draw what fits (0 nothing, 1 a field alone, 2 a field and its reserve), and which of WAYS decided it. `drawn` : layouts that
@@ -220,8 +225,9 @@ class _OnLot:
     @cached_property
     def rounded_m(self) -> float:
         """How far a draw is moved at most, along each axis, to lie at spots. [m]"""
-        x_0, y_0, x_1, y_1 = shapely.total_bounds(np.array([self.whole.field, self.whole.reserve], object)).tolist()
-        return max(SPOTS_M, math.sqrt((x_1 - x_0) * (y_1 - y_0)) / MOST_SPOTS) / 2 if x_1 > x_0 else SPOTS_M / 2
+        if shapely.is_empty(self.whole.field):
+            return SPOTS_M / 2
+        return float(spots.frame_of(*self.whole.rings, 0.0, SPOTS_M, MOST_SPOTS, self.far_m).cell) / 2
 
     @cached_property
     def lines(self) -> list[tuple[kept.Outlines, kept.Outlines]]:
@@ -307,8 +313,7 @@ class _Asker:
             self.decided[:] = TOGETHER
             if self.on_lot.far_m <= NEAR_MIDDLE_M:
                 middle = [one for one in self.on_lot.found_in_middle(need, terrain) if alone or one.kind == 2]
-                fields, reserves = (table_of([getattr(one, name) for one in middle]) for name in ("field", "reserve"))
-                self.draw(fields, reserves, [one.kind for one in middle])
+                self.draw(*tables_of(middle), [one.kind for one in middle])
             self.draw(*self.found_at_spots(need, terrain, alone, most))
             if (self.kind == 2).all():
                 return

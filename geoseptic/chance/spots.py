@@ -133,14 +133,16 @@ def spots_of(side, frame, layouts, tried, patch, far_m):  # type: ignore[no-unty
         # Most of what is left nothing of is seen by a few.
         for first in range(0, chains.starts.size - 1, LOOK_AFTER):
             last = min(first + LOOK_AFTER, chains.starts.size - 1)
-            _clear_chains(own, chains.x, chains.y, chains.rise, chains.starts, first, last, long, deep, low, high, frame.cols)
-            low, high = _still_set(own, low, high)
-            if low > high:
+            _clear_chains(own, chains, first, last, long, deep, low, high, frame.cols)
+            if not set_rows(own.reshape(-1), 0, words, option, low, high, ends):
                 break
-        if low <= high and poor:
+            low, high = ends[option, 0], ends[option, 1]
+        if ends[option, 0] >= 0 and poor:
             _keep_good(own, good, _cells_each_way(long), _cells_each_way(deep), low, high)
-        if not _set_whole_ends(own, option, low, high, ends):
+            set_rows(own.reshape(-1), 0, words, option, low, high, ends)
+        if ends[option, 0] < 0:
             continue
+        set_columns(own.reshape(-1), 0, words, option, ends)
         if not made:
             inside_chains, thing_chains, made = _chains(side.inside, frame), _chains(side.things, frame), True
             inside_middles, thing_middles = _middles(inside_chains, frame), _middles(thing_chains, frame)
@@ -150,21 +152,8 @@ def spots_of(side, frame, layouts, tried, patch, far_m):  # type: ignore[no-unty
         for row in range(low, high + 1):
             for word in range(words):
                 kept[row, word], free[row, word] = inside_middles[row, word], ~thing_middles[row, word]
-        for bits, own_chains in ((kept, inside_chains), (free, thing_chains)):
-            _clear_chains(
-                bits,
-                own_chains.x,
-                own_chains.y,
-                own_chains.rise,
-                own_chains.starts,
-                0,
-                own_chains.starts.size - 1,
-                long,
-                deep,
-                low,
-                high,
-                frame.cols,
-            )
+        for bits, sides in ((kept, inside_chains), (free, thing_chains)):
+            _clear_chains(bits, sides, 0, sides.starts.size - 1, long, deep, low, high, frame.cols)
     return Spots(whole.reshape(-1), inside.reshape(-1), outside.reshape(-1), level.reshape(-1), blocks, ends)
 
 
@@ -206,17 +195,6 @@ def _bounds(chains):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _still_set(bits, low, high):  # type: ignore[no-untyped-def]
-    """The lowest and highest row of what is set."""
-    first = last = -1
-    for row in range(low, high + 1):
-        for word in range(bits.shape[1]):
-            if bits[row, word] != NONE:
-                first, last = (row if first < 0 else first), row
-    return (first, last) if first >= 0 else (0, -1)
-
-
-@njit(cache=True, nogil=True)
 def _cells_each_way(half):  # type: ignore[no-untyped-def]
     """How many cells beside that of its middle a rectangle may touch on each side."""
     return int(math.ceil(half + 0.5)) - 1
@@ -237,11 +215,12 @@ def _middles(chains, frame):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _clear_chains(bits, x, y, rise, starts, first_chain, last_chain, long, deep, low, high, cols):  # type: ignore[no-untyped-def]
+def _clear_chains(bits, chains, first_chain, last_chain, long, deep, low, high, cols):  # type: ignore[no-untyped-def]
     """Clear the spots, from one row to another, at which a rectangle so long and so deep either way meets some of these chains; in cells.
 
     What the rectangle's depth leaves of a chain hangs together, so that it meets all columns from its farthest left to its farthest right.
     """
+    x, y, rise, starts = chains
     flat, words = bits.reshape(-1), bits.shape[1]
     for chain in range(first_chain, last_chain):
         first, last = starts[chain], starts[chain + 1] - 1
@@ -302,19 +281,21 @@ def _keep_good(bits, good, wide, deep, low, high):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, nogil=True)
-def _set_whole_ends(bits, option, low, high, ends):  # type: ignore[no-untyped-def]
-    """Lowest and highest row and first and last column of what is set; whether anything is."""
-    first, last = _still_set(bits, low, high)
-    if first > last:
-        return False
-    ends[option, 0], ends[option, 1] = first, last
-    set_columns(bits.reshape(-1), 0, bits.shape[1], option, ends)
-    return True
+def set_rows(bits, start, words, option, low, high, ends):  # type: ignore[no-untyped-def]
+    """Set the lowest and highest row of what is set from one row to another; whether anything is. Row 0 begins at word `start`."""
+    ends[option, 0] = -1
+    for row in range(low, high + 1):
+        some = NONE
+        for word in range(start + row * words, start + (row + 1) * words):
+            some |= bits[word]
+        if some != NONE:
+            ends[option, 0], ends[option, 1] = (row if ends[option, 0] < 0 else ends[option, 0]), row
+    return ends[option, 0] >= 0
 
 
 @njit(cache=True, nogil=True)
 def set_columns(bits, start, words, option, ends):  # type: ignore[no-untyped-def]
-    """Set the first and last column of what is set in the rows that are known to have something; row 0 begins at word `start`."""
+    """Set the first and last column of what is set in those rows."""
     ends[option, 2] = -1
     for word in range(words):
         every = NONE

@@ -24,8 +24,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.chance.fits import Case, Drawn, Places, fits, rounds
-from geoseptic.chance.kept import Around, kept_bits, table_of
+from geoseptic.chance.fits import Case, Drawn, Places, fits, rounds, tables_of
+from geoseptic.chance.kept import Around, kept_bits
 from geoseptic.model.certainty import Certainty
 
 MOST_FOUND: Final = 20
@@ -94,8 +94,7 @@ def known_of(cases: Sequence[Case], places: Places, drawn: Sequence[Sequence[Dra
 
 def kept_of(about: tuple[Around, Around], drawn: Sequence[Drawn], first: int) -> Bits:
     """In which draws each layout keeps its distances from each thing, shape (things, draws): one bit each, from the first on."""
-    tables = (table_of([one.field for one in drawn]), table_of([one.reserve for one in drawn]))
-    return np.asarray(kept_bits(*tables, *about, first))
+    return np.asarray(kept_bits(*tables_of(drawn), *about, first))
 
 
 def settling(largest: Bits, smallest: Bits, certainty: Certainty) -> Settling:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geoseptic.chance.spots import BLOCK, clear, frame_of, row_at, seen_from, set_columns, spots_of
+from geoseptic.chance.spots import BLOCK, clear, frame_of, row_at, seen_from, set_columns, set_rows, spots_of
 from geoseptic.parcels.bitrows import LAST, NONE, ONE, count, lowest
 from geoseptic.parcels.fitbound import NEAR_ENOUGH
 from geoseptic.parcels.fitgrid import SLACK_M
@@ -312,7 +312,7 @@ def _take_rim(option, bits, ends, frame):  # type: ignore[no-untyped-def]
             here, above = bits[at], bits[at + words] if row < high else NONE
             bits[at] = here & below & above
             below = here
-    return _set_rows(option, bits, ends, low, high, frame)
+    return set_rows(bits, row_at(option, 0, frame), words, option, low, high, ends)
 
 
 @njit(cache=True, nogil=True)
@@ -361,7 +361,7 @@ def _set_rooms(wanted, draw, whole, inside, outside, ends, lot, things, wells, l
         first, last = row_at(option, ends[option, 0], frame), row_at(option, ends[option, 1] + 1, frame)
         if _set_bits(whole, inside, outside, bits, first, last, -lot[draw], -things[draw]) != NONE:
             _take_wells(option, draw, ends, wells, long, deep, keep, frame, bits)
-            some |= _set_rows(option, bits, found, ends[option, 0], ends[option, 1], frame)
+            some |= set_rows(bits, row_at(option, 0, frame), frame.words, option, ends[option, 0], ends[option, 1], found)
     return some
 
 
@@ -411,19 +411,6 @@ def _take_wells(option, draw, ends, wells, long, deep, keep, frame, bits):  # ty
                 up = max(abs(row - v) - deep[option], 0.0)
                 reach = math.sqrt(max(away * away - up * up, 0.0)) + long[option]
                 clear(bits, at, u - reach, u + reach, frame.cols)
-
-
-@njit(cache=True, nogil=True)
-def _set_rows(option, bits, ends, low, high, frame):  # type: ignore[no-untyped-def]
-    """Set the lowest and highest row of a layout; whether there are any."""
-    ends[option, 0] = -1
-    for row in range(low, high + 1):
-        some, at = NONE, row_at(option, row, frame)
-        for word in range(at, at + frame.words):
-            some |= bits[word]
-        if some != NONE:
-            ends[option, 0], ends[option, 1] = (row if ends[option, 0] < 0 else ends[option, 0]), row
-    return ends[option, 0] >= 0
 
 
 @njit(cache=True, nogil=True)

@@ -156,15 +156,15 @@ class Store:
         try:
             with entry.path.open("rb", buffering=0) as file:
                 file.seek(at)
-                with _room(target):
+                with room_for(target):
                     out = target.open("xb")
                 with out:
                     while left and (block := file.read(min(left, COPIED_BYTES))):
                         found.update(block)
                         left -= len(block)
-                        with _room(target):
+                        with room_for(target):
                             out.write(block)
-                    with _room(target):
+                    with room_for(target):
                         out.flush()
             if left or found.hexdigest() != told:
                 raise ValueError("damaged")
@@ -275,8 +275,8 @@ class Store:
 
 
 @contextmanager
-def _room(target: Path) -> Iterator[None]:
-    """Errors of writing are not those of reading what is kept."""
+def room_for(target: Path) -> Iterator[None]:
+    """Errors of writing a file are of the place where it is to be, not of what is kept. Raises DiskFullError."""
     try:
         yield
     except OSError as error:

@@ -10,12 +10,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from geoseptic.errors import DiskFullError
 from geoseptic.io import cogtiles, overviews
 from geoseptic.io.cogs import Header, write_cog
 from geoseptic.io.earlierfiles import placed
 from geoseptic.io.filehashes import digest_of
-from geoseptic.io.kept import Store
+from geoseptic.io.kept import Store, room_for
 from geoseptic.io.keptplanes import Part, Piece, by_windows, pieces, summed
 from geoseptic.io.scratch import new_plane
 from geoseptic.model.planes import ArrayPlane, Plane, Values
@@ -98,15 +97,12 @@ def _put_together(
         found, there = pieces(_packed, windows(level.shape, TILES_ACROSS * tile_cells), given)
         parts.append(_Tiles(found, level.shape, tile_cells))
         all_there &= there
-    try:
-        with target.open("xb") as file:
-            file.write(head.placed([copy.lengths for copy in parts]))
-            for copy in reversed(parts):
-                for tile in copy.tiles():
-                    for piece in cogtiles.framed(tile):
-                        file.write(piece)
-    except OSError as error:
-        raise DiskFullError(f"{target}: {error}. Make room there.") from error
+    with room_for(target), target.open("xb") as file:
+        file.write(head.placed([copy.lengths for copy in parts]))
+        for copy in reversed(parts):
+            for tile in copy.tiles():
+                for piece in cogtiles.framed(tile):
+                    file.write(piece)
     return all_there
 
 
