@@ -1,28 +1,27 @@
-"""GeoPackages of kept runs: where few rows differ from a package of an earlier run, a copy of that with these rows replaced.
+"""GeoPackages of kept runs: where few rows differ from a package of an earlier run, a copy of that with rows put in and taken out.
 
 All tables have the rows, in their order, that a package written anew has; where in the file the rows lie, and how the spatial index is cut
 into nodes, may differ.
 """
 
-import hashlib
-import marshal
+import shutil
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
-from geoseptic.io.digests import digest
-from geoseptic.io.kept import Store
+from geoseptic.io.kept import Store, room_for
+from geoseptic.io.packageindex import renumber
+from geoseptic.io.rowhashes import places_of, row_hashes
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
-
-ROWS: Final = 100
-"""Rows whose hash is kept: few, so that a change replaces few."""
 
 WORTH_PATCHING: Final = 0.2
 """Where a larger share of the rows differ, the package is written anew."""
@@ -32,9 +31,8 @@ ENVELOPE_BYTES: Final = (0, 32, 48, 48, 64)
 
 HEADER_BYTES: Final = 8
 
-PLAIN: Final = frozenset({str, float, int, bool, type(None)})
-
 Frames = Mapping[str, "GeoDataFrame"]
+Rows = npt.NDArray[np.int64]
 
 
 def write(
@@ -53,149 +51,176 @@ def write(
     write_new : writes all of it.
     write_rows : writes plain layers of these names with some of the rows only.
     """
-    columns = {name: [(str(column), str(kind)) for column, kind in frame.dtypes.items()] for name, frame in frames.items()}
-    key = store.key("package", about, columns, {name: len(frame) for name, frame in frames.items()})
-    hashes = {name: row_hashes(frame) for name, frame in frames.items()}
+    columns = {name: [[str(column), str(kind)] for column, kind in frame.dtypes.items()] for name, frame in frames.items()}
+    key = store.key("package", about, list(frames))
+    hashes = [row_hashes(frame) for frame in frames.values()]
     entry = store.find(key)
-    if entry is not None:
-        changed = {name: differing(hashes[name], entry.told["hashes"][name], len(frame)) for name, frame in frames.items()}
-        count, whole = (sum(len(rows) for rows in group) for group in (changed.values(), frames.values()))
-        if count <= WORTH_PATCHING * whole and store.copied(entry, 0, target):
-            changed = {name: rows for name, rows in changed.items() if len(rows)}
-            if not changed or _replaced(target, frames, changed, entry.told["bounds"], write_rows):
-                store.count("package", reused=True)
-                return
-            target.unlink()
+    if entry is not None and entry.told["columns"] == columns:
+        before = store.several(entry, range(1, len(frames) + 1))
+        if before is not None:
+            changes = {name: _Change.of(own, old) for name, own, old in zip(frames, hashes, before, strict=True)}
+            differ, whole = (sum(getattr(change, count) for change in changes.values()) for count in ("differ", "whole"))
+            if differ <= WORTH_PATCHING * whole and store.copied(entry, 0, target):
+                changes = {name: change for name, change in changes.items() if change.differ}
+                if not changes or _patched(target, frames, changes, write_rows):
+                    store.count("package", reused=True)
+                    return
+                target.unlink()
     write_new()
     store.count("package", reused=False)
-    bounds = {name: [_bounds(frame.iloc[part]).tolist() for part in _parts(len(frame))] for name, frame in frames.items()}
-    store.put(key, [np.memmap(target, np.uint8, "r")], {"hashes": hashes, "bounds": bounds})
+    store.put(key, [np.memmap(target, np.uint8, "r"), *hashes], {"columns": columns})
 
 
-def row_hashes(frame: "GeoDataFrame") -> list[str]:
-    """A hash of every `ROWS` rows."""
-    from geoseptic.io.laterframes import LaterShapes  # it loads tables, which a run without layers does not need
+@dataclass(frozen=True)
+class _Change:
+    """What became of the rows of a layer. `places` are where the rows of now were, -1 for new ones; those that stay keep their order."""
 
-    shapes = frame.geometry.values
-    columns: list[Any] = [] if isinstance(shapes, LaterShapes) else [np.asarray(shapes, object)]
-    told = [shapes.told_bytes] if isinstance(shapes, LaterShapes) else []
-    for name in frame.columns:
-        if name == frame.geometry.name:
-            continue
-        if (own := _told(frame[name])) is None:
-            columns.append(frame[name].to_numpy())
-        else:
-            told.append(own)
-    columns.append(np.concatenate([np.zeros((len(frame), 0), np.uint8), *told], axis=1))
-    how = shapes.how_digest() if isinstance(shapes, LaterShapes) else b""
-    return [_hash(how, [column[part] for column in columns]) for part in _parts(len(frame))]
+    places: Rows
+    before: int
 
+    @classmethod
+    def of(cls, hashes: npt.NDArray[Any], before: npt.NDArray[Any]) -> "_Change":
+        return cls(places_of(hashes, before), len(before))
 
-def _told(column: Any) -> "np.ndarray[Any, np.dtype[np.uint8]] | None":
-    """Bytes that tell the values of a column from any others of its kind, shape (rows, bytes): of text a hash of each, zeros for none. None
-    for a column of objects of any kind."""
-    import pandas as pd
+    @property
+    def new(self) -> Rows:
+        return np.flatnonzero(self.places < 0)
 
-    if isinstance(column.dtype, pd.StringDtype):
-        codes, texts = pd.factorize(column.array)
-        hashes = [hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest() for text in np.asarray(texts, object)]
-        return np.frombuffer(b"".join([*hashes, bytes(32)]), np.uint8).reshape(-1, 32)[codes]
-    if isinstance(column.dtype, np.dtype) and column.dtype != object:
-        values = np.ascontiguousarray(column.to_numpy())
-        return values.view(np.uint8).reshape(len(values), values.dtype.itemsize)
-    return None
+    @property
+    def gone(self) -> Rows:
+        return np.setdiff1d(np.arange(self.before), self.places)
 
+    @property
+    def moved(self) -> bool:
+        """Whether any row that is still there has another number."""
+        there = np.flatnonzero(self.places >= 0)
+        return len(self.places) != self.before or not np.array_equal(self.places[there], there)
 
-def differing(hashes: Sequence[str], others: Sequence[str], rows: int) -> np.ndarray[Any, np.dtype[np.int64]]:
-    """The rows of which the hashes differ."""
-    found = [np.arange(rows)[part] for part, one, other in zip(_parts(rows), hashes, others, strict=True) if one != other]
-    return np.concatenate([np.zeros(0, np.int64), *found])
+    @property
+    def differ(self) -> int:
+        return max(len(self.new), len(self.gone))
+
+    @property
+    def whole(self) -> int:
+        return max(len(self.places), self.before)
 
 
-def _parts(rows: int) -> list[slice]:
-    return [slice(start, min(start + ROWS, rows)) for start in range(0, rows, ROWS)]
-
-
-def _hash(how: bytes, columns: Sequence[np.ndarray[Any, Any]]) -> str:
-    return digest(how, [_plain(column) for column in columns]).hex()
-
-
-def _plain(column: np.ndarray[Any, Any]) -> Any:
-    """Text and truth values as one text of bytes, which is hashed at once; version 2 tells equal values alike and others apart."""
-    if column.dtype != object or (len(column) and isinstance(column[0], shapely.Geometry)):
-        return column
-    values = column.tolist()
-    return marshal.dumps(values, 2) if set(map(type, values)) <= PLAIN else column
-
-
-def _replaced(
-    target: Path,
-    frames: Frames,
-    rows: Mapping[str, Any],
-    bounds: Mapping[str, Sequence[Sequence[float]]],
-    write_rows: Callable[[Path, Frames], None],
-) -> bool:
-    """Put these rows in the place of those that are there; False, and anything may be in the file, where their columns differ. `bounds` are
-    those of every `ROWS` rows that are there."""
-    beside = target.with_name(f".{target.stem}-rows.gpkg")
+def _patched(target: Path, frames: Frames, changes: Mapping[str, _Change], write_rows: Callable[[Path, Frames], None]) -> bool:
+    """Make the package of an earlier run that of now; False, and anything may be in the file, where the columns of new rows differ."""
+    beside, old, outer = (target.with_name(f".{target.stem}-{what}.gpkg") for what in ("rows", "old", "outer"))
+    some = {name: frames[name].iloc[change.new] for name, change in changes.items() if len(change.new)}
     try:
-        # Those that reach farthest come too: what the writer says of the bounds of these is what it says of the bounds of all.
-        more = {name: _farthest(bounds[name], len(frames[name]), own) for name, own in rows.items()}
-        write_rows(beside, {name: frames[name].iloc[[*own, *more[name]]] for name, own in rows.items()})
+        if some:
+            write_rows(beside, some)
+        if any(change.moved for change in changes.values()):
+            with room_for(old):
+                shutil.copyfile(target, old)
         with closing(sqlite3.connect(target, isolation_level=None)) as database:
-            for name, told in (("ST_IsEmpty", _is_empty), *((f"ST_{which}", _bound(place)) for place, which in enumerate(BOUNDS))):
-                database.create_function(name, 1, told, deterministic=True)
+            for function, is_of in (("ST_IsEmpty", _is_empty), *((f"ST_{which}", _bound(place)) for place, which in enumerate(BOUNDS))):
+                database.create_function(function, 1, is_of, deterministic=True)
             # Nobody else has the file yet, and it goes if this fails.
             database.execute("PRAGMA journal_mode = OFF")
             database.execute("PRAGMA synchronous = OFF")
-            database.execute("ATTACH ? AS beside", (str(beside),))
+            for path, schema in ((beside, "beside"), (old, "old")):
+                if path.exists():
+                    database.execute(f"ATTACH ? AS {schema}", (str(path),))
             database.execute("BEGIN")
-            for name in rows:
-                table = _quoted(name)
-                columns, theirs = (
-                    [tuple(line[1:3]) for line in database.execute(f"PRAGMA {where}.table_info({table})")] for where in ("main", "beside")
-                )
-                if columns != theirs:
+            for name, change in changes.items():
+                if name in some and _columns(database, "main", name) != _columns(database, "beside", name):
                     return False
-                own = [_quoted(str(column)) for column, _ in columns if column != "fid"]
-                found = database.execute(f"SELECT {', '.join(own)} FROM beside.{table} ORDER BY fid").fetchall()
-                there = f"SELECT {', '.join(own)} FROM main.{table} WHERE fid = ?"
-                change = f"UPDATE main.{table} SET {', '.join(f'{column} = ?' for column in own)} WHERE fid = ?"
-                # Most rows that share a hash are the same: to put those in again would have the index asked for each.
-                for values, row in zip(found, rows[name].tolist(), strict=False):
-                    if not _alike(values, database.execute(there, (row + 1,)).fetchone()):
-                        database.execute(change, (*values, row + 1))
-                bounds_of = "min_x, min_y, max_x, max_y"
-                database.execute(
-                    f"UPDATE main.gpkg_contents SET ({bounds_of}) = (SELECT {bounds_of} FROM beside.gpkg_contents WHERE table_name = ?) "
-                    "WHERE table_name = ?",
-                    (name, name),
-                )
+                (_renumbered if change.moved else _replaced)(database, name, change)
             database.execute("COMMIT")
+            farthest = {name: _farthest(database, name) for name in changes}
+            if any(farthest.values()):
+                # The writer rounds bounds in a way of its own, so they are what it says of the rows that reach farthest.
+                write_rows(outer, {name: frames[name].iloc[rows] for name, rows in farthest.items() if rows})
+                database.execute("ATTACH ? AS outermost", (str(outer),))
+            for name, rows in farthest.items():
+                told = f"(SELECT {OUTER} FROM outermost.gpkg_contents WHERE table_name = ?)" if rows else "(NULL, NULL, NULL, NULL)"
+                database.execute(f"UPDATE main.gpkg_contents SET ({OUTER}) = {told} WHERE table_name = ?", (*[name] * bool(rows), name))
     finally:
-        beside.unlink(missing_ok=True)
+        for path in (beside, old, outer):
+            path.unlink(missing_ok=True)
     return True
 
 
-def _alike(one: tuple[Any, ...], other: tuple[Any, ...]) -> bool:
-    """Whether two rows of a table hold the same, kinds of number included."""
-    return one == other and all(type(mine) is type(its) for mine, its in zip(one, other, strict=True))
+def _replaced(database: sqlite3.Connection, name: str, change: _Change) -> None:
+    """Put new rows in the place of those that are gone."""
+    own = [_quoted(column) for column, _ in _columns(database, "main", name)]
+    found = database.execute(f"SELECT {', '.join(own)} FROM beside.{_quoted(name)} ORDER BY fid").fetchall()
+    database.executemany(
+        f"UPDATE main.{_quoted(name)} SET {', '.join(f'{column} = ?' for column in own)} WHERE fid = ?",
+        ((*values, row + 1) for values, row in zip(found, change.new.tolist(), strict=True)),
+    )
 
 
-def _bounds(frame: "GeoDataFrame") -> np.ndarray[Any, np.dtype[np.float64]]:
-    """The bounds of all shapes, NaN where every one is empty."""
-    return np.asarray(shapely.total_bounds(np.asarray(frame.geometry.values, object)), np.float64)
+def _renumbered(database: sqlite3.Connection, name: str, change: _Change) -> None:
+    """Take rows out and put rows in, so that all behind them get other numbers."""
+    table, count = _quoted(name), len(change.places)
+    columns = ", ".join(_quoted(column) for column, _ in _columns(database, "main", name))
+    triggers = database.execute("SELECT name, sql FROM main.sqlite_master WHERE type = 'trigger' AND tbl_name = ?", (name,)).fetchall()
+    for trigger, _ in triggers:
+        database.execute(f"DROP TRIGGER main.{_quoted(trigger)}")
+    database.execute(f"DELETE FROM main.{table}")
+    for first, last, more in _runs(change.places):
+        database.execute(
+            f"INSERT INTO main.{table} (fid, {columns}) SELECT fid + ?, {columns} FROM old.{table} WHERE fid BETWEEN ? AND ? ORDER BY fid",
+            (more, first + 1, last + 1),
+        )
+    renumber(database, f"rtree_{name}_{_geometry_column(database, name)}", change.places + 1, change.gone + 1)
+    for _, sql in triggers:
+        database.execute(sql)
+    if len(change.new):
+        found = database.execute(f"SELECT {columns} FROM beside.{table} ORDER BY fid").fetchall()
+        marks = ", ".join("?" * (1 + len(found[0])))
+        database.executemany(
+            f"INSERT INTO main.{table} (fid, {columns}) VALUES ({marks})",
+            ((row + 1, *values) for values, row in zip(found, change.new.tolist(), strict=True)),
+        )
+    database.execute("UPDATE main.gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?", (count, name))
+    database.execute("UPDATE main.sqlite_sequence SET seq = ? WHERE name = ?", (count, name))
 
 
-def _farthest(bounds: Sequence[Sequence[float]], rows: int, changed: np.ndarray[Any, np.dtype[np.int64]]) -> list[int]:
-    """Of the rows that did not change those among which are the ones that reach farthest, by the bounds of every `ROWS` rows."""
-    told = np.array(bounds).reshape(-1, 4) * (1, 1, -1, -1)
-    told[changed // ROWS] = np.nan
-    parts = {int(np.nanargmin(side)) for side in told.T if not np.isnan(side).all()}
-    return [row for part in sorted(parts) for row in range(rows)[_parts(rows)[part]]]
+def _runs(places: Rows) -> list[tuple[int, int, int]]:
+    """First and last row of each stretch that stays together, and by how much its numbers grow."""
+    there = np.flatnonzero(places >= 0)
+    before = places[there]
+    cuts = np.flatnonzero((np.diff(before) != 1) | (np.diff(there) != 1)) + 1
+    return [
+        (int(part[0]), int(part[-1]), int(own[0] - part[0]))
+        for part, own in zip(np.split(before, cuts), np.split(there, cuts), strict=True)
+        if len(part)
+    ]
+
+
+def _farthest(database: sqlite3.Connection, name: str) -> list[int]:
+    """Rows of a layer that reach farthest to each side, from 0 on; none where every shape is empty. The spatial index has bounds rounded
+    outward, which keeps their order."""
+    column = _geometry_column(database, name)
+    index, found = _quoted(f"rtree_{name}_{column}"), set()
+    for place, (side, outermost, beyond) in enumerate((("minx", min, "<="), ("miny", min, "<="), ("maxx", max, ">="), ("maxy", max, ">="))):
+        rows = database.execute(
+            f"SELECT {_quoted(column)}, fid FROM main.{_quoted(name)} WHERE fid IN "
+            f"(SELECT id FROM main.{index} WHERE {side} {beyond} (SELECT {outermost.__name__}({side}) FROM main.{index}))"
+        ).fetchall()
+        if rows:
+            found.add(outermost((shapely.bounds(_shape(blob))[place], fid) for blob, fid in rows)[1] - 1)
+    return sorted(found)
+
+
+def _columns(database: sqlite3.Connection, schema: str, name: str) -> list[tuple[str, str]]:
+    """Names and types of the columns of a layer but its number."""
+    found = database.execute(f"PRAGMA {schema}.table_info({_quoted(name)})")
+    return [(str(line[1]), str(line[2])) for line in found if line[1] != "fid"]
+
+
+def _geometry_column(database: sqlite3.Connection, name: str) -> str:
+    (column,) = database.execute("SELECT column_name FROM main.gpkg_geometry_columns WHERE table_name = ?", (name,)).fetchone()
+    return str(column)
 
 
 BOUNDS: Final = ("MinX", "MinY", "MaxX", "MaxY")
+OUTER: Final = "min_x, min_y, max_x, max_y"
 
 
 def _shape(blob: bytes) -> shapely.Geometry:

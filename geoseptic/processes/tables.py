@@ -17,7 +17,7 @@ from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.legends import Swatch, VectorLegend
 from geoseptic.model.results import LayerResult
 from geoseptic.model.rules import PARTS, RuleSet
-from geoseptic.parcels.envelope import LOT_LINE, Envelopes
+from geoseptic.parcels.envelope import DISPUTED, LOT_LINE, Envelopes
 from geoseptic.parcels.repair import Fabric, Fault
 from geoseptic.parcels.zones import REQUIRED, Zones
 from geoseptic.processes.kept_envelopes import hashed
@@ -50,7 +50,7 @@ def envelope_layer(
     ground."""
     unit, square = rules.unit, f"{rules.unit}2"
     per_m2 = 1 / metres_per(unit) ** 2
-    part = PARTS[envelopes.part].lower()
+    part, nothing = PARTS[envelopes.part].lower(), np.zeros(len(envelopes.parcel_ids))
     columns: dict[str, object] = {
         "parcel_id": envelopes.parcel_ids,
         f"area_{square}": np.round(envelopes.area_m2 * per_m2, 1),
@@ -67,9 +67,10 @@ def envelope_layer(
         "bound_by": "Features that take ground from the parcel, the greediest first",
         "open_questions": "What must be known before the area can be relied on",
     }
-    for feature, taken_m2 in envelopes.takes_m2.items():
+    # One for each feature that can take ground, so that which columns there are does not hang on a single parcel or well.
+    for feature in sorted({*envelopes.takes_m2, *zones.feature, LOT_LINE, DISPUTED}):
         name = f"takes_{feature}_{square}"
-        columns[name] = np.round(taken_m2 * per_m2, 1)
+        columns[name] = np.round(envelopes.takes_m2.get(feature, nothing) * per_m2, 1)
         notes[name] = f"Area that setbacks from the feature '{feature.replace('_', ' ')}' alone take"
     columns["code_silent_on"] = [", ".join(zones.silent)] * len(envelopes.parcel_ids)
     notes["code_silent_on"] = (

@@ -8,6 +8,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from geopandas import GeoDataFrame
@@ -118,25 +119,6 @@ def test_an_array_is_copied_to_a_file_whole_or_not_at_all(tmp_path, monkeypatch)
     assert not store.copied(entry, 1, tmp_path / "other") and not (tmp_path / "other").exists()
 
 
-def test_every_difference_in_a_column_is_in_the_hashes_of_its_rows(tmp_path):
-    """Words, no word, an empty one and one that looks like none; numbers that compare equal; truth values."""
-    frame = layers(300)[0].frame
-    before = keptpackages.row_hashes(frame)
-    assert before == keptpackages.row_hashes(frame.copy()) and len(before) == 3
-    changes = [("name", ["lot 1", "lot 151 "]), ("open", ["no", "None", "nan", ""]), ("area", [0.0, -0.0, np.nan]), ("sure", [True])]
-    seen = {before[1]}
-    for column, values in changes:
-        for value in values:
-            other = frame.copy()
-            other.loc[151, column] = value
-            after = keptpackages.row_hashes(other)
-            assert (after[0], after[2]) == (before[0], before[2]) and after[1] not in seen, (column, value)
-            seen.add(after[1])
-    other = frame.copy()
-    other.loc[150, "open"] = "yes"
-    assert frame["open"].isna()[150] and keptpackages.row_hashes(other)[1] not in seen
-
-
 def test_bounds_shrink_when_what_reached_farthest_is_drawn_in(tmp_path):
     lots, wells = layers()
     wide = with_rows(lots, [0, 700], shapely.box(-900, -900, 9_000, 9_000))
@@ -154,11 +136,11 @@ def test_an_emptied_row_that_gets_a_shape_again_is_in_the_index(tmp_path):
     assert reused and patched == written(tmp_path / "new", [lots, wells])[0]
 
 
-def test_other_rows_columns_kinds_or_very_many_changes_are_written_anew(tmp_path):
+def test_other_columns_kinds_or_very_many_changes_are_written_anew(tmp_path):
     lots, wells = layers()
     written(tmp_path / "first", [lots, wells], tmp_path / "store")
     others = {
-        "a row less": replace(lots, frame=lots.frame.iloc[1:]),
+        "half of the rows": replace(lots, frame=lots.frame.iloc[::2]),
         "a column more": replace(lots, frame=lots.frame.assign(more=1)),
         "another kind": replace(lots, frame=lots.frame.assign(area=np.arange(1300))),
         "all moved": replace(lots, frame=lots.frame.set_geometry(lots.frame.translate(1, 1))),
@@ -169,18 +151,79 @@ def test_other_rows_columns_kinds_or_very_many_changes_are_written_anew(tmp_path
         assert not reused and found == written(tmp_path / f"{name} anew", [other, wells])[0], name
 
 
-def test_values_that_look_alike_have_other_hashes():
-    shapes = [shapely.Point(0, 0)] * 2
-    columns: list[list[Any]] = [
-        ["1", None],
-        [1, None],
-        [True, None],
-        [1.0, None],
-        ["1", "None"],
-        [None, "1"],
-        ["", "1"],
-        ["1", ""],
-        ["11", ""],
-    ]
-    found = [keptpackages.row_hashes(GeoDataFrame({"a": np.array(column, object)}, geometry=shapes, crs=26910))[0] for column in columns]
-    assert len(set(found)) == len(columns)
+def without(layer: LayerToWrite, *rows: int) -> LayerToWrite:
+    return replace(layer, frame=layer.frame.drop(index=list(rows)).reset_index(drop=True))
+
+
+def in_order(layer: LayerToWrite, order: list[int]) -> LayerToWrite:
+    return replace(layer, frame=layer.frame.iloc[order].reset_index(drop=True))
+
+
+def with_more(layer: LayerToWrite, at: int, shape: shapely.Geometry, count: int = 1) -> LayerToWrite:
+    """With new rows before row `at`."""
+    more = with_rows(layer, [0], shape).frame.iloc[[0] * count]
+    frame = pd.concat([layer.frame.iloc[:at], more, layer.frame.iloc[at:]], ignore_index=True)
+    return replace(layer, frame=GeoDataFrame(frame, crs=layer.frame.crs))
+
+
+OTHER_ROWS = {
+    "the first gone": lambda lots, wells: (without(lots, 0), wells),
+    "the last gone": lambda lots, wells: (without(lots, 1299), without(wells, 1299)),
+    "some gone": lambda lots, wells: (without(lots, 3, 4, 700, 1000), wells),
+    "one more at the start": lambda lots, wells: (with_more(lots, 0, shapely.box(5, 5, 6, 6)), wells),
+    "one more at the end": lambda lots, wells: (
+        with_more(lots, 1300, shapely.box(5, 5, 6, 6)), with_more(wells, 1300, shapely.Point(2, 2)),
+    ),
+    "many more in the middle": lambda lots, wells: (with_more(lots, 650, shapely.box(5, 5, 6, 6), 90), wells),
+    "more without a shape": lambda lots, wells: (with_more(lots, 650, shapely.MultiPolygon(), 2), wells),
+    "more beyond all others": lambda lots, wells: (with_more(lots, 9, shapely.box(-9_000, -1 / 3, 9, 9e3 + 1 / 7)), wells),
+    "one more, another changed, two gone": lambda lots, wells: (
+        without(with_rows(with_more(lots, 200, shapely.box(5, 5, 6, 6)), [800], shapely.box(9, 9, 10, 10)), 1, 1200), wells,
+    ),
+    "one where another was": lambda lots, wells: (without(with_more(lots, 900, shapely.box(5, 5, 6, 6)), 300), wells),
+    "two in the place of each other": lambda lots, wells: (in_order(lots, [0, 700, *range(2, 700), 1, *range(701, 1300)]), wells),
+    "the same twice": lambda lots, wells: (in_order(lots, [0, 0, 0, *range(1, 1300), 1299]), in_order(wells, [*range(9), *range(8, 1300)])),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("change", OTHER_ROWS)
+def test_a_package_with_rows_put_in_and_taken_out_holds_what_a_new_one_holds(tmp_path, change):
+    """Numbers of rows, spatial indexes, counts and bounds included; and back again."""
+    lots, wells = layers()
+    after = list(OTHER_ROWS[change](lots, wells))
+    for number, (before, now) in enumerate((([lots, wells], after), (after, [lots, wells]))):
+        written(tmp_path / f"first {number}", before, tmp_path / f"store {number}")
+        patched, reused = written(tmp_path / f"patched {number}", now, tmp_path / f"store {number}")
+        assert reused
+        assert patched == written(tmp_path / f"new {number}", now)[0]
+
+
+def test_few_rows_whose_index_is_one_node_are_put_in_and_taken_out(tmp_path):
+    lots, wells = layers(20)
+    written(tmp_path / "first", [lots, wells], tmp_path / "store")
+    after = [without(with_more(lots, 7, shapely.box(5, 5, 6, 6)), 12), without(wells, 19)]
+    patched, reused = written(tmp_path / "patched", after, tmp_path / "store")
+    assert reused and patched == written(tmp_path / "new", after)[0]
+
+
+def test_the_index_of_a_patched_package_finds_what_one_written_anew_finds(tmp_path):
+    """Searches by GDAL, in which the numbers of the index lead to rows."""
+    lots, wells = layers()
+    written(tmp_path / "first", [lots, wells], tmp_path / "store")
+    after = [without(with_more(lots, 40, shapely.box(5, 5, 6, 6)), 500), wells]
+    written(tmp_path / "patched", after, tmp_path / "store")
+    written(tmp_path / "new", after)
+    for west, south in np.random.default_rng(2).uniform(0, 5_000, (20, 2)):
+        box = (west, south, west + 300, south + 300)
+        found, theirs = (gpd.read_file(tmp_path / name / "made.gpkg", layer="lots", bbox=box) for name in ("patched", "new"))
+        assert len(found) and sorted(found["name"]) == sorted(theirs["name"])
+
+
+def test_a_layer_whose_last_shape_goes_has_no_bounds(tmp_path, monkeypatch):
+    monkeypatch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
+    lots, wells = layers(4)
+    empty = with_rows(lots, [0, 1, 2, 3], shapely.MultiPolygon())
+    one = with_rows(empty, [2], shapely.box(0, 0, 1, 1))
+    written(tmp_path / "first", [one, wells], tmp_path / "store")
+    patched, reused = written(tmp_path / "patched", [empty, wells], tmp_path / "store")
+    assert reused and patched == written(tmp_path / "new", [empty, wells])[0]

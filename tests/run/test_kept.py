@@ -192,7 +192,6 @@ def run(county: County, out: str, process: str = "suitability_map", *more: str) 
 def make_small(patch: pytest.MonkeyPatch, side_cells: int) -> None:
     """Small windows and groups, and rows of packages are replaced whatever their share."""
     patch.setattr(windows, "SIDE_CELLS", side_cells)
-    patch.setattr(keptpackages, "ROWS", 2)
     patch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
     patch.setattr(kept_envelopes, "IN_A_GROUP", 3)
 

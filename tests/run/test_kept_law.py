@@ -284,7 +284,6 @@ def small_windows(monkeypatch):
     """Many windows in a small county."""
     monkeypatch.setattr(windows, "SIDE_CELLS", 48)
     # Rows of packages are replaced whatever their share.
-    monkeypatch.setattr(keptpackages, "ROWS", 2)
     monkeypatch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
 
 

@@ -1,0 +1,61 @@
+"""The spatial index of a layer of a GeoPackage whose rows get other numbers.
+
+SQLite keeps an R*Tree in three plain tables (https://www.sqlite.org/rtree.html, section 6.1): which node has a row, which node is over a
+node, and the nodes. To put every row in again takes ten times as long as to write other numbers into these.
+"""
+
+import sqlite3
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+Rows = npt.NDArray[np.int64]
+
+NODE_HEAD: Final = np.dtype([("depth", ">u2"), ("cells", ">u2")])
+CELL: Final = np.dtype([("row", ">i8"), ("bounds", ">f4", 4)])
+"""What a node begins with and what it has of each row or node below it, by the comment at the head of SQLite's `ext/rtree/rtree.c`."""
+
+
+def renumber(database: sqlite3.Connection, index: str, numbers: Rows, gone: Rows) -> None:
+    """Give the rows of an R*Tree of two dimensions other numbers.
+
+    Parameters
+    ----------
+    numbers : of row 1, 2, 3 and so on the number that it has now in the index; 0 and below for one that is not there.
+    gone : numbers of rows that are to be taken out of the index.
+    """
+    database.executemany(f"DELETE FROM main.{_named(index)} WHERE id = ?", ((row,) for row in gone.tolist()))
+    there = np.flatnonzero(numbers > 0)
+    after = np.zeros(int(numbers.max(initial=0)) + 1, np.int64)
+    after[numbers[there]] = there + 1
+    _renumber_rows(database, _named(f"{index}_rowid"), after)
+    _renumber_leaves(database, _named(f"{index}_node"), _named(f"{index}_parent"), after)
+
+
+def _renumber_rows(database: sqlite3.Connection, table: str, after: Rows) -> None:
+    rows = np.array(database.execute(f"SELECT rowid, nodeno FROM main.{table}").fetchall(), np.int64).reshape(-1, 2)
+    rows[:, 0] = after[rows[:, 0]]
+    database.execute(f"DELETE FROM main.{table}")
+    # Put in by their number, since that appends.
+    database.executemany(f"INSERT INTO main.{table} (rowid, nodeno) VALUES (?, ?)", rows[np.argsort(rows[:, 0])].tolist())
+
+
+def _renumber_leaves(database: sqlite3.Connection, nodes: str, parents: str, after: Rows) -> None:
+    # A node that is over no other one has rows.
+    found = database.execute(
+        f"SELECT nodeno, data FROM main.{nodes} WHERE nodeno NOT IN (SELECT parentnode FROM main.{parents})"
+    ).fetchall()
+    changed = []
+    for node, data in found:
+        head: Any = np.frombuffer(data, NODE_HEAD, 1)[0]
+        own = np.frombuffer(data, CELL, int(head["cells"]), NODE_HEAD.itemsize).copy()
+        before = own["row"].copy()
+        own["row"] = after[before]
+        if not np.array_equal(own["row"], before):
+            changed.append((data[: NODE_HEAD.itemsize] + own.tobytes() + data[NODE_HEAD.itemsize + own.nbytes :], node))
+    database.executemany(f"UPDATE main.{nodes} SET data = ? WHERE nodeno = ?", changed)
+
+
+def _named(table: str) -> str:
+    return '"' + table.replace('"', '""') + '"'

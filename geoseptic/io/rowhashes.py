@@ -1,0 +1,106 @@
+"""A hash of each row of a layer, and by these where rows of an earlier layer are in a later one."""
+
+import hashlib
+from bisect import bisect_left
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from geoseptic.io.digests import Hashed, digest
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
+HASH_BYTES: Final = 16
+"""Two rows share so short a hash by chance once in 10^38."""
+
+Hashes = npt.NDArray[np.void]
+
+
+def row_hashes(frame: "GeoDataFrame") -> Hashes:
+    """A hash of each row, shape (rows,); rows of frames with the same columns are alike where their hashes are."""
+    from geoseptic.io.laterframes import LaterShapes  # it loads tables, which a run without layers does not need
+
+    shapes = frame.geometry.values
+    later = isinstance(shapes, LaterShapes)
+    told = [shapes.told_bytes if later else _bytes_of(Hashed.of(np.asarray(shapes, object)).hashes)]
+    told += [_told(frame[name]) for name in frame.columns if name != frame.geometry.name]
+    data = np.concatenate(told, axis=1)
+    width, text, start = (
+        data.shape[1],
+        memoryview(data.tobytes()),
+        hashlib.blake2b(shapes.how_digest() if later else b"", digest_size=HASH_BYTES),
+    )
+    found = bytearray()
+    for row in range(len(frame)):
+        own = start.copy()
+        own.update(text[row * width : (row + 1) * width])
+        found += own.digest()
+    return np.frombuffer(bytes(found), f"V{HASH_BYTES}")
+
+
+def _told(column: Any) -> npt.NDArray[np.uint8]:
+    """Bytes that tell the values of a column from any others of its kind, shape (rows, bytes): of text a hash of each, zeros for none."""
+    import pandas as pd
+
+    if isinstance(column.dtype, pd.StringDtype):
+        codes, texts = pd.factorize(column.array)
+        hashes = [hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest() for text in np.asarray(texts, object)]
+        return np.frombuffer(b"".join([*hashes, bytes(32)]), np.uint8).reshape(-1, 32)[codes]
+    values = column.to_numpy()
+    if isinstance(column.dtype, np.dtype) and column.dtype != object:
+        return _bytes_of(values)
+    # Values of any kind, among which 1, 1.0, True and "1" are told apart.
+    return np.frombuffer(b"".join(digest(value) for value in values), np.uint8).reshape(-1, 32)
+
+
+def _bytes_of(values: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
+    whole = np.ascontiguousarray(values)
+    return whole.view(np.uint8).reshape(len(whole), whole.dtype.itemsize)
+
+
+def places_of(hashes: Hashes, before: Hashes) -> npt.NDArray[np.int64]:
+    """Where each row was, shape (rows,), -1 for those that were not there. Of rows that are there as many as can keep their order do; the
+    others count as new."""
+    start, end = _alike(hashes, before), 0
+    if rest := min(len(hashes), len(before)) - start:
+        end = _alike(hashes[::-1][:rest], before[::-1][:rest])
+    places = np.full(len(hashes), -1, np.int64)
+    places[:start] = np.arange(start)
+    if end:
+        places[-end:] = np.arange(len(before) - end, len(before))
+    places[start : len(hashes) - end] = _in_order(
+        hashes[start : len(hashes) - end].tolist(), before[start : len(before) - end].tolist(), start
+    )
+    return places
+
+
+def _alike(one: Hashes, other: Hashes) -> int:
+    """How many rows are alike from the first on."""
+    count = min(len(one), len(other))
+    halves = (np.ascontiguousarray(rows[:count]).view(np.int64).reshape(-1, 2) for rows in (one, other))
+    differ = np.flatnonzero((next(halves) != next(halves)).any(axis=1))
+    return int(differ[0]) if len(differ) else count
+
+
+def _in_order(hashes: list[bytes], before: list[bytes], first: int) -> list[int]:
+    """The longest row of rows that are in both and come one after the other in both, by the numbers that they had, from `first` on."""
+    were: dict[bytes, list[int]] = {}
+    for place in range(len(before) - 1, -1, -1):
+        were.setdefault(before[place], []).append(place)
+    places = [were[own].pop() if were.get(own) else -1 for own in hashes]
+    # The least last place of an increasing row of each length, and the row before it in such a row.
+    lasts: list[int] = []
+    ends: list[int] = []
+    earlier = [-1] * len(places)
+    for row, place in enumerate(places):
+        if place < 0:
+            continue
+        length = bisect_left(lasts, place)
+        lasts[length : length + 1], ends[length : length + 1] = [place], [row]
+        earlier[row] = ends[length - 1] if length else -1
+    found, row = [-1] * len(places), ends[-1] if ends else -1
+    while row >= 0:
+        found[row], row = first + places[row], earlier[row]
+    return found

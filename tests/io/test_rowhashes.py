@@ -1,0 +1,85 @@
+"""Hashes of rows tell any two that differ apart, and rows are found again by them."""
+
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+from geopandas import GeoDataFrame
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geoseptic.io.rowhashes import HASH_BYTES, places_of, row_hashes
+from tests.io.test_keptpackages import layers
+
+
+def test_every_difference_in_a_column_is_in_the_hash_of_its_row():
+    """Words, no word, an empty one and one that looks like none; numbers that compare equal; truth values; shapes."""
+    frame = layers(300)[0].frame
+    before = row_hashes(frame).tolist()
+    assert before == row_hashes(frame.copy()).tolist() and len(set(before)) == 300
+    changes = [("name", ["lot 1", "lot 151 "]), ("open", ["no", "None", "nan", ""]), ("area", [0.0, -0.0, np.nan]), ("sure", [True])]
+    changes.append((frame.geometry.name, [shapely.box(0, 0, 1, 1), shapely.box(0, 0, 1, 1).reverse(), shapely.Polygon()]))
+    seen = {before[151]}
+    for column, values in changes:
+        for value in values:
+            other = frame.copy()
+            other.loc[151, column] = value
+            after = row_hashes(other).tolist()
+            assert after[:151] + after[152:] == before[:151] + before[152:] and after[151] not in seen, (column, value)
+            seen.add(after[151])
+    other = frame.copy()
+    other.loc[150, "open"] = "yes"
+    assert frame["open"].isna()[150] and row_hashes(other)[150].tobytes() not in {before[150], *seen}
+
+
+def test_values_that_look_alike_have_other_hashes():
+    values: list[Any] = ["1", 1, True, 1.0, None, "None", "", "11", float("nan"), "nan"]
+    frame = GeoDataFrame({"a": np.array(values, object)}, geometry=[shapely.Point(0, 0)] * len(values), crs=26910)
+    assert len(set(row_hashes(frame).tolist())) == len(values)
+
+
+def test_rows_of_no_columns_are_told_by_their_shapes():
+    frame = GeoDataFrame(geometry=[shapely.Point(0, 0), shapely.Point(0, 1), shapely.Point(0, 0)], crs=26910)
+    one, other, again = row_hashes(frame).tolist()
+    assert one == again != other
+    assert len(row_hashes(frame.iloc[:0])) == 0
+
+
+def hashes_of(letters: list[int]) -> Any:
+    return np.array([letter.to_bytes(HASH_BYTES, "little") for letter in letters], f"V{HASH_BYTES}")
+
+
+def longest(one: list[int], other: list[int]) -> int:
+    """How many rows two lists have in common in the same order, by trying every choice of them."""
+    return max(
+        size
+        for size in range(len(one) + 1)
+        for chosen in combinations(range(len(one)), size)
+        if (rest := iter(other)) is not None and all(any(one[place] == there for there in rest) for place in chosen)
+    )
+
+
+@given(st.lists(st.integers(0, 60), max_size=8, unique=True), st.lists(st.integers(0, 60), max_size=8, unique=True))
+def test_as_many_rows_as_can_keep_their_order_are_found_again(now, before):
+    places = places_of(hashes_of(now), hashes_of(before))
+    there = np.flatnonzero(places >= 0)
+    assert (np.diff(places[there]) > 0).all()
+    assert all(now[row] == before[places[row]] for row in there)
+    assert len(there) == longest(now, before)
+
+
+@given(st.lists(st.integers(0, 3), max_size=12), st.lists(st.integers(0, 3), max_size=12))
+def test_rows_that_are_alike_are_taken_once_each(now, before):
+    places = places_of(hashes_of(now), hashes_of(before))
+    there = np.flatnonzero(places >= 0)
+    assert (np.diff(places[there]) > 0).all() and all(now[row] == before[places[row]] for row in there)
+
+
+@pytest.mark.parametrize("row", [0, 17, 39])
+def test_one_row_more_or_less_moves_the_rows_behind_it(row):
+    letters = list(range(40))
+    more = [*letters[:row], 99, *letters[row:]]
+    assert places_of(hashes_of(more), hashes_of(letters)).tolist() == [*range(row), -1, *range(row, 40)]
+    assert places_of(hashes_of(letters), hashes_of(more)).tolist() == [*range(row), *range(row + 1, 41)]
