@@ -63,7 +63,7 @@ class Store:
     reused: Counter[str] = field(default_factory=Counter)
     made: Counter[str] = field(default_factory=Counter)
     damaged: dict[str, None] = field(default_factory=dict)
-    _used: set[str] = field(default_factory=set)
+    _used: dict[str, int] = field(default_factory=dict)  # bytes of each file
     _good: set[tuple[str, int]] = field(default_factory=set)
     _lock: Any = field(default_factory=Lock)
     _drops: bool = True
@@ -100,7 +100,7 @@ class Store:
         except (OSError, ValueError, KeyError, TypeError, struct.error):
             self._told_damaged(path)
             return None
-        self._use(path.name)
+        self._use(path.name, size)
         return Entry(path, record["told"], arrays)
 
     def array(self, entry: Entry, number: int) -> Values | None:
@@ -203,10 +203,10 @@ class Store:
         except OSError as error:
             beside.unlink(missing_ok=True)
             raise DiskFullError(f"--keep {self.folder}: {error}. Make room there, delete the folder, or run without --keep.") from error
-        self._use(path.name)
+        start = HEAD.size + len(text)
+        self._use(path.name, start + at)
         with self._lock:
             self._good |= {(path.name, number) for number in range(len(whole))}
-        start = HEAD.size + len(text)
         return Entry(path, told, tuple((kind, tuple(shape), start + at, sha) for kind, shape, at, sha in described))
 
     def count(self, step: str, *, reused: bool) -> None:
@@ -229,39 +229,41 @@ class Store:
         for name in names:
             with suppress(OSError):
                 os.utime(self.folder / name)
-                self._use(name)
+                self._use(name, (self.folder / name).stat().st_size)
 
-    def _use(self, name: str) -> None:
+    def _use(self, name: str, size: int) -> None:
         for names in _NOTED.get():
             names.add(name)
         with self._lock:
-            self._used.add(name)
+            self._used[name] = size
 
     def keep_all(self) -> None:
         """Nothing is dropped at the end: this run did not need what it would have used."""
         self._drops = False
-        self._used |= {path.name for path in self.folder.glob(f"*{ENDING}")}
+        for path in self.folder.glob(f"*{ENDING}"):
+            with suppress(OSError):
+                self._used[path.name] = path.stat().st_size
 
     def close(self) -> None:
         """Drop what this run did not use; what another run wrote or looked at since this one started stays."""
         if not self._drops:
             return
-        for path in self.folder.iterdir():
+        with os.scandir(self.folder) as found:
+            # Of those in use nothing is asked: there are thousands.
+            others = [Path(entry.path) for entry in found if entry.name not in self._used]
+        for path in others:
             with suppress(OSError):
                 age_s = self.started - path.stat().st_mtime
-                if path.name not in self._used and (
-                    (path.suffix == ENDING and age_s > 0) or (path.suffix == UNFINISHED and age_s > ABANDONED_S)
-                ):
+                if (path.suffix == ENDING and age_s > 0) or (path.suffix == UNFINISHED and age_s > ABANDONED_S):
                     path.unlink()
 
     @property
     def record(self) -> dict[str, Any]:
         """For run.json: what was found and what was made, step by step, and how much is kept."""
-        size = sum(path.stat().st_size for name in sorted(self._used) if (path := self.folder / name).exists())
         steps = sorted({*self.reused, *self.made})
         return {
             "folder": str(self.folder),
-            "bytes": size,
+            "bytes": sum(self._used.values()),
             "steps": {step: {"reused": self.reused[step], "made": self.made[step]} for step in steps},
             "damaged": list(self.damaged),
         }
@@ -269,6 +271,7 @@ class Store:
     def _told_damaged(self, path: Path) -> None:
         with self._lock:
             self.damaged[path.name] = None
+            self._used.pop(path.name, None)
         # What is made instead takes its place.
         with suppress(OSError):
             path.unlink()

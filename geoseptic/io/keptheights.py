@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from geoseptic import kernels
 from geoseptic.errors import FileUnreadableError
 from geoseptic.io import kept
 from geoseptic.io.digests import digest
@@ -37,6 +38,7 @@ def read_once(read: Callable[..., Raster], read_grid: Callable[..., Grid], path:
         entries = {corner: own for corner, (_, own) in found.items() if own is not None}
         if len(entries) == len(found) == len(list(windows.windows(grid.shape, side_cells()))):
             keys = {corner: name for corner, (name, _) in found.items()}
+            kernels.ready()
             return Raster(_plane(store, grid, scratch, keys, entries, lambda: read(path, scratch=scratch, **how)), grid)
     raster = read(path, scratch=scratch, **how)
     # A file that changed while it was read is told from both.

@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -82,13 +83,15 @@ class _Change:
     def of(cls, hashes: npt.NDArray[Any], before: npt.NDArray[Any]) -> "_Change":
         return cls(places_of(hashes, before), len(before))
 
-    @property
+    @cached_property
     def new(self) -> Rows:
         return np.flatnonzero(self.places < 0)
 
-    @property
+    @cached_property
     def gone(self) -> Rows:
-        return np.setdiff1d(np.arange(self.before), self.places)
+        there = np.zeros(self.before + 1, bool)
+        there[self.places] = True  # the last one stands for those that were not there
+        return np.flatnonzero(~there[:-1])
 
     @property
     def moved(self) -> bool:

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 HASH_BYTES: Final = 16
 """Two rows share so short a hash by chance once in 10^38."""
 
+FEW: Final = 50
+"""One row in so many."""
+
 Hashes = npt.NDArray[np.void]
 
 
@@ -62,7 +65,11 @@ def _bytes_of(values: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
 
 def places_of(hashes: Hashes, before: Hashes) -> npt.NDArray[np.int64]:
     """Where each row was, shape (rows,), -1 for those that were not there. Of rows that are there as many as can keep their order do; the
-    others count as new."""
+    others count as new. Where few rows of a layer with as many rows differ, each is compared with the one in its place alone."""
+    if len(hashes) == len(before):
+        differ = _halves(hashes) != _halves(before)
+        if np.count_nonzero(other := differ.any(axis=1)) * FEW <= len(hashes):
+            return np.where(other, -1, np.arange(len(hashes)))
     start, end = _alike(hashes, before), 0
     if rest := min(len(hashes), len(before)) - start:
         end = _alike(hashes[::-1][:rest], before[::-1][:rest])
@@ -79,9 +86,12 @@ def places_of(hashes: Hashes, before: Hashes) -> npt.NDArray[np.int64]:
 def _alike(one: Hashes, other: Hashes) -> int:
     """How many rows are alike from the first on."""
     count = min(len(one), len(other))
-    halves = (np.ascontiguousarray(rows[:count]).view(np.int64).reshape(-1, 2) for rows in (one, other))
-    differ = np.flatnonzero((next(halves) != next(halves)).any(axis=1))
+    differ = np.flatnonzero((_halves(one[:count]) != _halves(other[:count])).any(axis=1))
     return int(differ[0]) if len(differ) else count
+
+
+def _halves(hashes: Hashes) -> npt.NDArray[np.int64]:
+    return np.ascontiguousarray(hashes).view(np.int64).reshape(-1, 2)
 
 
 def _in_order(hashes: list[bytes], before: list[bytes], first: int) -> list[int]:

@@ -77,9 +77,14 @@ class Zones:
         return self.shapes_m[rows] if "shapes_m" in self.__dict__ else self._made(rows)
 
     def _made(self, rows: npt.NDArray[np.int64]) -> Geometries:
-        shapes_m, keep_m = self.cut_m[rows], np.array(self.keep_m, np.float64)[rows]
-        ring = np.array(self.whole, bool)[rows]
-        shapes_m[ring] = outward(self.sources_m[np.array(self.source, np.int64)[rows[ring]]], keep_m[ring])
+        listed = rows.tolist()  # often few of very many
+        shapes_m = _array([self.cut[row] for row in listed])
+        ring = np.array([self.where[row] is None for row in listed], bool)
+        source, keep_m = (
+            np.array([self.source[row] for row in listed], np.int64),
+            np.array([self.keep_m[row] for row in listed], np.float64),
+        )
+        shapes_m[ring] = outward(self.sources_m[source[ring]], keep_m[ring])
         return shapes_m
 
     @property
