@@ -35,3 +35,18 @@ def test_garbage_is_searched_for_seldom_only_while_it_is_asked_for():
         assert gc.get_threshold() == (NEW_OBJECTS, *before[1:])
         raise ImportError("nothing there")
     assert gc.get_threshold() == before
+
+
+def test_what_came_in_a_time_of_few_searches_is_not_searched_at_once_afterwards():
+    """Not by one search for young objects, nor is anything left where it is never searched."""
+    searched: list[int] = []
+    gc.callbacks.append(lambda phase, told: searched.append(told["generation"]) if phase == "start" else None)
+    try:
+        with seldom_searched():
+            kept = [[] for _ in range(NEW_OBJECTS // 2)]
+            searched.clear()
+        more = [[] for _ in range(gc.get_threshold()[0] // 2)]
+        assert searched == [] and len(kept) + len(more) > NEW_OBJECTS // 2
+    finally:
+        gc.callbacks.pop()
+    assert gc.get_freeze_count() == 0

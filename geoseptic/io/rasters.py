@@ -33,6 +33,7 @@ from geoseptic.io.heightunits import VERTICAL_UNIT_NAMES
 from geoseptic.io.keptgroups import once
 from geoseptic.io.rastersources import check_text, crs_of, is_vrt, open_single, reading, refuse_placeless, unit_in_prj
 from geoseptic.io.scratch import new_plane
+from geoseptic.io.tallies import count_values
 from geoseptic.memory import give_back
 from geoseptic.model.frame import counts_down, vertical_unit
 from geoseptic.model.grid import Grid, Raster
@@ -745,9 +746,10 @@ def _counts(plane: Plane) -> Counter[int]:
     counts: Counter[int] = Counter()
     for window in _strips(*plane.shape):
         strip = plane.read(slice(window.row_off, window.row_off + window.height), slice(0, window.width))
-        low = int(strip.min())
-        if int(strip.max()) - low < STRIP_CELLS:  # counting is several times as fast as sorting
-            tally = np.bincount(np.subtract(strip.ravel(), low, dtype=np.int64))
+        low, high = int(strip.min()), int(strip.max())
+        if high - low < STRIP_CELLS:  # counting is several times as fast as sorting
+            tally = np.zeros(high - low + 1, np.int64)
+            count_values(strip, low, tally)
             counts.update({low + int(place): int(tally[place]) for place in np.flatnonzero(tally)})
         else:
             values, numbers = np.unique(strip, return_counts=True)

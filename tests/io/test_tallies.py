@@ -1,0 +1,18 @@
+"""Values are counted as sorting them counts them."""
+
+import numpy as np
+import pytest
+
+from geoseptic.io.tallies import count_values
+
+
+@pytest.mark.parametrize("kind", ["uint8", "int16", "int32", "int64"])
+def test_values_are_counted_as_by_sorting(kind):
+    values = np.random.default_rng(3).integers(5, 90, (40, 70)).astype(kind)
+    values[::7] -= 5
+    counts = np.zeros(91, np.int64)
+    count_values(values[:, ::2], -1, counts)
+    found, numbers = np.unique(values[:, ::2], return_counts=True)
+    assert dict(zip((np.flatnonzero(counts) - 1).tolist(), counts[counts > 0].tolist(), strict=True)) == dict(
+        zip(found.tolist(), numbers.tolist(), strict=True)
+    )
