@@ -101,10 +101,7 @@ class KeptPlane:
     def array(self) -> Values:
         with self._lock:
             if self._whole is None:
-                whole = self.like.new(self.dtype)
-                for window in windows.windows(self.shape, self.side):
-                    whole.write(*window, self.read(*window))
-                self._whole = whole
+                self._whole = _copied(self)
             return self._whole.array()
 
     def drop(self) -> None:
@@ -138,6 +135,69 @@ class KeptPlane:
             for top in range(rows.start // side * side, rows.stop, side)
             for left in range(cols.start // side * side, cols.stop, side)
         ]
+
+
+@dataclass(eq=False)
+class MadePlane:
+    """A plane that lies nowhere: each window is made of its `source`, cell by cell, when it is read."""
+
+    source: Plane
+    dtype: np.dtype[Any]
+    step: Callable[..., tuple[tuple[Values], Told]]
+    more: tuple[Any, ...]
+    _whole: Plane | None = None
+    _lock: Any = field(default_factory=Lock)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.source.shape
+
+    @property
+    def in_memory(self) -> bool:
+        return self.source.in_memory
+
+    def read(self, rows: slice, cols: slice) -> Values:
+        (made,), _ = self.step(Part(self.source, (rows, cols)), *self.more)
+        return np.asarray(made, self.dtype)
+
+    def array(self) -> Values:
+        with self._lock:
+            if self._whole is None:
+                self._whole = _copied(self)
+            return self._whole.array()
+
+    def drop(self) -> None:
+        """Its source goes too."""
+        self.source.drop()
+        if self._whole is not None:
+            self._whole.drop()
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        raise TypeError("a plane that is made when it is read is not written into")
+
+    def new(self, dtype: npt.DTypeLike) -> Plane:
+        return self.source.new(dtype)
+
+
+def made_when_read(
+    source: Plane, kind: npt.DTypeLike, step: Callable[..., tuple[tuple[Values], Told]], *more: Any, workers: int = 1
+) -> Plane:
+    """The plane that `step(part of source, *more)` gives, for what is read once, when it is written, and whose source nobody writes.
+
+    Where a store is in use its windows are kept as of any other step, and made by so many workers.
+    """
+    refuse_closures(step)
+    if kept.in_use() is None:
+        return MadePlane(source, np.dtype(kind), step, more)
+    (made,), _ = by_windows(source, (kind,), step, lambda window: (Part(source, window), *more), workers)
+    return made
+
+
+def _copied(plane: "KeptPlane | MadePlane") -> Plane:
+    whole = plane.new(plane.dtype)
+    for window in windows.windows(plane.shape, side_cells()):
+        whole.write(*window, plane.read(*window))
+    return whole
 
 
 def by_windows(
@@ -268,7 +328,8 @@ def at_once(
     for window in windows.windows(like.shape, side_cells()):
         if _corner(window) not in entries:
             entries[_corner(window)] = store.put(keys[_corner(window)], arrays(window))
-    made.clear()
+    for plane in made.pop() if made else ():
+        plane.drop()
     return _planes(store, like, kinds, keys, entries, arrays)
 
 

@@ -31,6 +31,7 @@ from geoseptic.io.blanks import Blanks
 from geoseptic.io.cogs import Header, packable, write_cog
 from geoseptic.io.heightunits import VERTICAL_UNIT_NAMES
 from geoseptic.io.keptgroups import once
+from geoseptic.io.keptplanes import MadePlane
 from geoseptic.io.rastersources import check_text, crs_of, is_vrt, open_single, reading, refuse_placeless, unit_in_prj
 from geoseptic.io.scratch import new_plane
 from geoseptic.io.tallies import count_values
@@ -38,7 +39,7 @@ from geoseptic.memory import give_back
 from geoseptic.model.frame import counts_down, vertical_unit
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, RasterLegend, Swatch
-from geoseptic.model.planes import ArrayPlane, Plane
+from geoseptic.model.planes import ArrayPlane, Plane, Values
 from geoseptic.model.results import RasterResult
 from geoseptic.terrain.patches import Patch, sheer_patches
 from geoseptic.terrain.tiles import for_each
@@ -575,7 +576,10 @@ def _strips(rows: int, columns: int) -> Iterator[Window]:
 
 
 def write_rasters(folder: Path, rasters: Sequence[RasterResult], workers: int = 1) -> None:
-    """Write every raster as `write_raster` does, in so many threads; with a store in use, of what is kept."""
+    """Write every raster as `write_raster` does, in so many threads; with a store in use, of what is kept.
+
+    Nobody may read them afterwards: a plane in a file goes as soon as it is written, unless others of the rasters lie in it too.
+    """
     store = kept.in_use()
     if store is None:
         _write_new(folder, rasters, workers)
@@ -605,31 +609,38 @@ def _write_kept(store: kept.Store, folder: Path, told: RasterResult) -> bool | N
 
 
 def _write_new(folder: Path, rasters: Sequence[RasterResult], workers: int) -> None:
+    # The largest first, so that no thread is left with one at the end; whole numbers before floats, since they pack to a tenth, and with
+    # what they give back there is room for those.
+    due = sorted(rasters, key=lambda told: (-told.raster.plane.dtype.itemsize, told.raster.plane.dtype.kind == "f"))
+    lying_in = Counter(id(_lies_in(told)) for told in rasters)
+
+    def write(told: RasterResult) -> None:
+        _written(folder / f"{told.name}.tif", told)
+        if lying_in[id(_lies_in(told))] == 1:
+            told.raster.plane.drop()
+
     if workers <= 1:
-        for told in rasters:
-            write_raster(
-                folder / f"{told.name}.tif",
-                told.raster,
-                told.legend,
-                unit=told.unit,
-                title=told.title,
-                description=told.description,
-                tags=told.tags,
-            )
+        for told in due:
+            write(told)
         return
     # Threads and no processes: GDAL and the kernels, which do nearly all the work, let the others run meanwhile. After a failure the
     # folder goes: leaving the pool waits until nobody is writing into it.
     with ThreadPoolExecutor(workers) as pool:
-        waiting: list[Future[tuple[Path, ...]]] = []
+        waiting: list[Future[None]] = []
         try:
-            # The largest first, so that no thread is left with one at the end.
-            for told in sorted(rasters, key=lambda told: -told.raster.plane.dtype.itemsize):
-                waiting.append(pool.submit(_written, folder / f"{told.name}.tif", told))
+            for told in due:
+                waiting.append(pool.submit(write, told))
             for written in waiting:
                 written.result()
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
+
+
+def _lies_in(told: RasterResult) -> Plane | Values:
+    """What is dropped with the raster's plane, the same for two rasters that lie in the same file."""
+    cells = told.raster.cells
+    return cells.source if isinstance(cells, MadePlane) else cells
 
 
 def write_raster(

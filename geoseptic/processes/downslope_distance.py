@@ -45,6 +45,12 @@ def downslope_distance(
 
     land = land_checks.check_wells(elevation, wells, buildings, culverts, assumed_location_error_m)
     ground = paths.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
+    hollows = paths.ponding(ground, workers)
+    paths.drop_surfaces(ground, elevation)
     found = paths.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers)
-    results = paths.path_results(elevation, land, ground, found, length_unit, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers)
+    for plane in (ground.receivers, ground.d8, ground.edge):
+        plane.drop()
+    results = paths.path_results(
+        elevation, land, hollows, found, length_unit, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers
+    )
     return merged(results, plausible_ground.ground_results(elevation))

@@ -16,7 +16,7 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.parcels.fit import DROP_ALONG_TRENCH_M, Terrain
 from geoseptic.parcels.fitgrid import BAD_GROUND, GOOD_GROUND, UNKNOWN_GROUND
 from geoseptic.parcels.fitground import STEP_M
-from geoseptic.processes.paths import Drained, Paths, ponding_m
+from geoseptic.processes.paths import Paths
 from geoseptic.processes.slopes import slope_limit_percent
 from geoseptic.processes.soil_ground import SoilLayers, forbidden_ground, unknown_ground
 from geoseptic.stages import stage
@@ -37,7 +37,7 @@ class LotGround:
 
     elevation: Raster
     slope_percent: Plane
-    drained: Drained
+    ponding_m: Plane
     paths: Paths
     soil: SoilLayers
     rules: RuleSet
@@ -49,7 +49,7 @@ class LotGround:
         found = {}
         if limit_percent is not None and steep:
             found[f"slope over {limit_percent:g} percent"] = self.slope_percent.read(*window) > limit_percent
-        found["hollow that holds water"] = ponding_m(self.drained, window) > 0
+        found["hollow that holds water"] = self.ponding_m.read(*window) > 0
         found |= forbidden_ground(self.soil, self.elevation.grid.window(*window), self.floodplain_excluded)
         return {name: mask for name, mask in found.items() if mask.any()}
 

@@ -11,7 +11,7 @@ from geoseptic.parcels.ground import Ground
 from geoseptic.processes import notices, slopes, steps, suitability
 from geoseptic.processes import paths as flow_paths
 from geoseptic.processes.land import Land, check_overlap
-from geoseptic.processes.paths import Drained, Paths
+from geoseptic.processes.paths import Paths
 from geoseptic.processes.plausibility import plausibility_results
 from geoseptic.processes.steps import Cut
 
@@ -38,7 +38,8 @@ class Mapped:
     """The main job's intermediate values by name, and its results. `ground_facts` is None where no setback hangs on the ground."""
 
     slope_percent: Plane
-    ground: Drained
+    ponding_m: Plane
+    receivers: Plane
     paths: Paths
     ground_facts: Ground | None
     cuts: Mapping[str, Cut]
@@ -52,11 +53,16 @@ def map_suitability(elevation: Raster, land: Land, rules: RuleSet, chosen: Choic
     ground = flow_paths.drain(
         elevation, land, min_share=chosen.min_share, building_height_m=chosen.building_height_m, workers=chosen.workers
     )
+    ponding = flow_paths.ponding(ground, chosen.workers)
+    flow_paths.drop_surfaces(ground, elevation)
     paths = flow_paths.paths_to_wells(
         elevation, land, ground, reach_m=chosen.reach_m, well_radius_m=chosen.well_radius_m, workers=chosen.workers
     )
+    ground.d8.drop()
     facts = steps.ground_facts(elevation, ground, chosen.well_radius_m) if steps.needs_ground(rules, chosen.parts, land) else None
     cuts = steps.cut_envelopes(land, rules, chosen.parts, chosen.facts, chosen.granted, facts, chosen.workers)
+    if facts is None:
+        ground.edge.drop()
     by_part = {cut.zones.part: cut for cut in cuts}
     results = merged(
         steps.envelope_results(land, rules, cuts),
@@ -64,7 +70,7 @@ def map_suitability(elevation: Raster, land: Land, rules: RuleSet, chosen: Choic
         flow_paths.path_results(
             elevation,
             land,
-            ground,
+            ponding,
             paths,
             rules.unit,
             reach_m=chosen.reach_m,
@@ -77,7 +83,7 @@ def map_suitability(elevation: Raster, land: Land, rules: RuleSet, chosen: Choic
             rules,
             by_part["drain_field"],
             slope,
-            ground,
+            ponding.depth_m,
             paths,
             chosen.weights,
             reach_m=chosen.reach_m,
@@ -87,4 +93,4 @@ def map_suitability(elevation: Raster, land: Land, rules: RuleSet, chosen: Choic
         plausibility_results(land, elevation),
         slopes.soil_survey_citations("slope_percent"),
     )
-    return Mapped(slope, ground, paths, facts, by_part, results)
+    return Mapped(slope, ponding.depth_m, ground.receivers, paths, facts, by_part, results)

@@ -8,7 +8,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.io import kept
-from geoseptic.io.keptplanes import Part, at_once, by_windows, summed
+from geoseptic.io.keptplanes import Part, at_once, by_windows, made_when_read, summed
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Geometries
@@ -63,6 +63,14 @@ class Paths:
     code: Plane
     reached_by_d8_only: int
     reached_without_d8: int
+
+
+@dataclass(frozen=True)
+class Ponding:
+    """Depth of water that hollows would hold, 0 where less than the noise of the survey, and how many cells have any. [m]"""
+
+    depth_m: Plane
+    cells: int
 
 
 @stage("fill and drainage")
@@ -198,6 +206,20 @@ def _with_numbers(place: Part, numbers: Numbers) -> tuple[tuple[flowpath.Labels]
     return (_numbered(place.read(), numbers),), None
 
 
+def ponding(ground: Drained, workers: int = 1) -> Ponding:
+    """How deep water would stand in every hollow."""
+    filled_m, ground_m = ground.filled_m, ground.ground_m
+    (depth,), cells = by_windows(filled_m, (np.float32,), _depth, lambda window: (Part(filled_m, window), Part(ground_m, window)), workers)
+    return Ponding(depth, sum(cells))
+
+
+def drop_surfaces(ground: Drained, elevation: Raster) -> None:
+    """Nobody reads the ground's two surfaces any more; the elevation itself, which may be one of them, stays."""
+    ground.filled_m.drop()
+    if ground.ground_m is not elevation.plane:
+        ground.ground_m.drop()
+
+
 def ponding_m(ground: Drained, window: Window) -> Floats:
     """Depth of water that a hollow would hold; 0 where less than the noise of the survey. [m]"""
     return depth_m(Part(ground.filled_m, window), Part(ground.ground_m, window))
@@ -211,7 +233,15 @@ def depth_m(filled: Part, ground: Part) -> Floats:
 
 
 def path_results(
-    elevation: Raster, sites: WellSites, ground: Drained, paths: Paths, unit: str, *, reach_m: float, well_radius_m: float, workers: int = 1
+    elevation: Raster,
+    sites: WellSites,
+    ponding: Ponding,
+    paths: Paths,
+    unit: str,
+    *,
+    reach_m: float,
+    well_radius_m: float,
+    workers: int = 1,
 ) -> Results:
     """Flow path distance, the four answers, the nearest well and ponding, with lengths in `unit`."""
     per_m = np.float32(1 / metres_per(unit))
@@ -228,10 +258,7 @@ def path_results(
         around = slice(window[0].start, wide[0].stop), slice(window[1].start, wide[1].stop)
         return Part(paths.code, window), Part(paths.label, around)
 
-    (distance,), _ = by_windows(like, (np.float32,), _distance, lambda window: (Part(paths.distance_m, window), per_m), workers)
-    (depth,), ponding = by_windows(
-        like, (np.float32,), _ponding, lambda window: (Part(ground.filled_m, window), Part(ground.ground_m, window), per_m), workers
-    )
+    distance, depth = (made_when_read(plane, np.float32, _in_unit, per_m, workers=workers) for plane in (paths.distance_m, ponding.depth_m))
     _, found = by_windows(like, (), _tally, labels, workers)
     totals = summed(answers for answers, _, _ in found)
     cells = np.zeros(wells, np.int64)
@@ -247,7 +274,7 @@ def path_results(
         **{name: totals[answer] for answer, name in ANSWERS.items()},
         "cells_reaching_a_well_by_steepest_descent_only": paths.reached_by_d8_only,
         "cells_reaching_a_well_except_by_steepest_descent": paths.reached_without_d8,
-        "cells_ponding": sum(ponding),
+        "cells_ponding": ponding.cells,
     }
     return Results(
         rasters=(
@@ -305,13 +332,13 @@ def path_results(
     )
 
 
-def _distance(distance_m: Part, per_m: np.float32) -> tuple[tuple[Floats], None]:
-    return (distance_m.read() * per_m,), None
+def _in_unit(length_m: Part, per_m: np.float32) -> tuple[tuple[Floats], None]:
+    return (length_m.read() * per_m,), None
 
 
-def _ponding(filled_m: Part, ground_m: Part, per_m: np.float32) -> tuple[tuple[Floats], int]:
+def _depth(filled_m: Part, ground_m: Part) -> tuple[tuple[Floats], int]:
     depth = depth_m(filled_m, ground_m)
-    return (depth * per_m,), int(np.count_nonzero(depth > 0))
+    return (depth,), int(np.count_nonzero(depth > 0))
 
 
 def _tally(code: Part, labels: Part) -> tuple[tuple[()], tuple[list[tuple[int, int]], ...]]:

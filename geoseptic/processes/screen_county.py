@@ -168,7 +168,7 @@ def screen_county(
         workers,
     )
     mapped = mapping.map_suitability(elevation, land, rules, chosen)
-    ground = lot_ground.LotGround(elevation, mapped.slope_percent, mapped.ground, mapped.paths, soil, rules, excluded)
+    ground = lot_ground.LotGround(elevation, mapped.slope_percent, mapped.ponding_m, mapped.paths, soil, rules, excluded)
     searched, astray = lots.lots_of(land, mapped.cuts, sizes, flooded_m)
     search = screening.Search(
         land,

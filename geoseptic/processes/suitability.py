@@ -23,7 +23,7 @@ from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED
 from geoseptic.processes.land import Land
-from geoseptic.processes.paths import Drained, Paths, depth_m
+from geoseptic.processes.paths import Paths
 from geoseptic.processes.slopes import UNKNOWN_CLASS, slope_limit_percent
 from geoseptic.processes.steps import Cut
 from geoseptic.stages import stage
@@ -41,18 +41,21 @@ def suitability_results(
     rules: RuleSet,
     cut: Cut,
     slope: Plane,
-    ground: Drained,
+    depth_m: Plane,
     paths: Paths,
     weights: Mapping[str, float] | None,
     *,
     reach_m: float,
     workers: int = 1,
 ) -> Results:
-    """Ratings, classes and reasons of every cell for a drain field whose envelopes are in `cut`; unknown is kept apart."""
+    """Ratings, classes and reasons of every cell for a drain field whose envelopes are in `cut`; unknown is kept apart.
+
+    `depth_m` is how deep water would stand.
+    """
     law = Law.of(land, cut)
     limit_percent = slope_limit_percent(rules)
     setback_m = max((entry.distance_m or 0.0) for entry in rules.requirement("drain_field", "private_well").entries)
-    planes = slope, ground.filled_m, ground.ground_m, paths.code, paths.distance_m
+    planes = slope, depth_m, paths.code, paths.distance_m
 
     def given(window: Window) -> tuple[Any, ...]:
         grid = elevation.grid.window(*window)
@@ -100,8 +103,7 @@ def suitability_results(
 
 def _rated(
     slope_percent: Part,
-    filled_m: Part,
-    ground_m: Part,
+    depth_m: Part,
     answer: Part,
     distance_m: Part,
     law: "Law",
@@ -118,7 +120,7 @@ def _rated(
     unproven = _has(why, "setback_open")
     if limit_percent is not None:
         _set(why, "slope", own_slope > limit_percent)
-    _set(why, "ponding", depth_m(filled_m, ground_m) > 0)
+    _set(why, "ponding", depth_m.read() > 0)
     excluded = why & ~np.uint32(1 << BIT["setback_open"]) != 0
     code = answer.read()
     _set(why, "well_path_open", code == flowpath.LEAVES_THE_DATA)

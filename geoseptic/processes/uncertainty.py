@@ -175,10 +175,31 @@ def uncertainty(
     soil = soil_ground.with_found(soil, land.fabric.shapes_m, land.parcels.texts("soil"))
     slope = slopes.slope_percent(elevation, window_m, method, workers)
     ground = flow_paths.drain(elevation, land, min_share=min_share, building_height_m=building_height_m, workers=workers)
+    ponding = flow_paths.ponding(ground, workers)
+    ground.filled_m.drop()
     paths = flow_paths.paths_to_wells(elevation, land, ground, reach_m=reach_m, well_radius_m=well_radius_m, workers=workers)
+    ground.d8.drop()
     ground_facts = steps.ground_facts(elevation, ground, well_radius_m) if steps.needs_ground(rules, (*parts, "reserve"), land) else None
     cuts = steps.cut_envelopes(land, rules, parts, stated, relieved, ground_facts, workers)
     told = steps.envelope_results(land, rules, cuts)
+    clear = chance_maps.clear_results(elevation, land, rules, cuts[0], uncertain, workers)
+    gentle = chance_maps.slope_results(elevation, slope, rules, uncertain, window_m, method, workers)
+    fits = chance_fits.fit_results(
+        land,
+        rules,
+        stated,
+        relieved,
+        lot_ground.LotGround(elevation, slope, ponding.depth_m, paths, soil, rules, in_floodplain == "exclude"),
+        ground_facts,
+        soil,
+        uncertain,
+        window_m,
+        method,
+        workers,
+    )
+    # Only the ground is drawn again, and that takes as much as all this.
+    for plane in (slope, ponding.depth_m, paths.distance_m, paths.label, paths.code):
+        plane.drop()
     results = merged(
         Results(
             counts={**told.counts, **uncertain.counts},
@@ -186,21 +207,9 @@ def uncertainty(
             repairs=told.repairs,
             failures=told.failures,
         ),
-        chance_maps.clear_results(elevation, land, rules, cuts[0], uncertain, workers),
-        chance_maps.slope_results(elevation, slope, rules, uncertain, window_m, method, workers),
-        chance_fits.fit_results(
-            land,
-            rules,
-            stated,
-            relieved,
-            lot_ground.LotGround(elevation, slope, ground, paths, soil, rules, in_floodplain == "exclude"),
-            ground_facts,
-            soil,
-            uncertain,
-            window_m,
-            method,
-            workers,
-        ),
+        clear,
+        gentle,
+        fits,
         chance_maps.path_results(
             elevation,
             land,

@@ -35,7 +35,7 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
 
     `fields_m` has one row a lot, empty where there is no field.
     """
-    distance_m, receivers, labels = (plane.array() for plane in (mapped.paths.distance_m, mapped.ground.receivers, mapped.paths.label))
+    distance_m, receivers, labels = (plane.array() for plane in (mapped.paths.distance_m, mapped.receivers, mapped.paths.label))
     names = [*land.wells.ids, *land.presumed_ids]
 
     def way_of(lot: int) -> Downslope | None:

@@ -28,11 +28,15 @@ IN_USE: Final = ("-wal", "-shm", "-journal")
 PARTIAL: Final = putting.PARTIAL
 SCRATCH: Final = ".geoseptic-scratch-"
 
-SCRATCH_BYTES_A_CELL: Final = (8, 70)
-"""Of working files beside the outputs: heights and one plane made of them at the least, all that the largest process makes at the most."""
+SCRATCH_BYTES_A_CELL: Final = (8, 36)
+"""Of working files: heights and one plane made of them at the least; at the most what `screen_county` and `uncertainty` have at once.
 
-PIECES_BYTES_A_CELL: Final = 84
-"""Of what is kept to go on from, measured with many lots (tests/benchmarks/README.md)."""
+Counted whenever a file is made (tests/run/test_beyond_memory.py): 35, and 36 where a code limits the slope under beds by itself. That is
+there before the first raster is written; each then gives its own file back, so outputs take no more beside that.
+"""
+
+PIECES_BYTES_A_CELL: Final = 88
+"""Of what is kept to go on from: 84 measured with many lots (tests/benchmarks/README.md), and 4 of the depth of hollows since."""
 
 
 def refuse(process: Process[..., Any], wanted: Request) -> None:

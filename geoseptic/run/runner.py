@@ -19,8 +19,10 @@ from geoseptic.io.filehashes import each_once
 from geoseptic.io.keptheights import read_once
 from geoseptic.io.scratch import Kept
 from geoseptic.model.cautions import CAUTIONS
+from geoseptic.model.grid import Raster
 from geoseptic.model.layers import READ_WHOLE
 from geoseptic.model.problems import Refused
+from geoseptic.model.results import Results
 from geoseptic.pools import Cluster, cluster
 from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process, RuleSetsIn, RulesIn, RunIn, SheetIn, Spec
 from geoseptic.run import copies, outputs, sameruns, stops, todatabase
@@ -79,6 +81,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             warnings = [*read_warnings, *told_of_folder]
             results = process(**values)
             warnings += results.warnings
+            _spare(values, results)
             if used is not None:
                 warnings += _told(used)
             with outputs.beside(wanted.out) as partial:
@@ -106,6 +109,14 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
                     removed = outputs.put(wanted.out, partial, names, record, *([] if database is None else [database.commit]))
         pieces.clear(wanted.out)
     return _summary(process, wanted, record, names, removed, since)
+
+
+def _spare(values: Mapping[str, Any], results: Results) -> None:
+    """Rasters that were read give back what they take on the disk: results may be one, and else nobody reads them any more."""
+    shown = {id(told.raster.plane) for told in results.rasters}
+    for value in values.values():
+        if isinstance(value, Raster) and id(value.plane) not in shown:
+            value.plane.drop()
 
 
 def _summary(

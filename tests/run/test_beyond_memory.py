@@ -5,15 +5,17 @@ import json
 import os
 import signal
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
 from affine import Affine
 
+from geoseptic.io import scratch
 from geoseptic.model.grid import Grid
 from geoseptic.parcels import burn
-from geoseptic.run import runner
+from geoseptic.run import outputs, runner
 from geoseptic.run.cli import main
 from geoseptic.terrain import windows
 from tests.run.conftest import arguments
@@ -45,6 +47,51 @@ def test_files_and_small_windows_give_the_bytes_of_memory(hillside, monkeypatch,
     assert main(process, [*arguments(hillside, in_files, **changes), "--workers=2"]) == 0
     assert len(digests(usual)) >= 6
     assert digests(in_files) == digests(usual)
+
+
+@pytest.mark.parametrize(
+    ("process", "changes"),
+    [
+        ("slope_suitability", LAYERS_ALONE),
+        ("downslope_distance", {"parcels": None, "rules": None}),
+        ("suitability_map", {}),
+        ("screen_county", {}),
+        ("uncertainty", {"ground_draws": "2"}),
+        ("old_systems", {}),
+    ],
+)
+def test_working_files_take_no_more_than_a_user_is_told(hillside, monkeypatch, process, changes):
+    """Counted whenever one is made; there are no coarser copies of so small a raster."""
+    rows, cols = runner.raster_files.read_grid(hillside / "elevation.tif", "elevation").shape
+    made, taken, new_plane = [], [], scratch.new_plane
+
+    def counted(folder, shape, dtype):
+        made.append(Path(new_plane(folder, shape, dtype).path))
+        taken.append(sum(path.stat().st_size for path in made if path.exists()) / (rows * cols))
+        return scratch.FilePlane(str(made[-1]), shape, np.dtype(dtype))
+
+    monkeypatch.setattr(runner, "IN_MEMORY_BYTES", 0)
+    monkeypatch.setattr(scratch, "new_plane", counted)
+    monkeypatch.setattr(runner.raster_files, "new_plane", counted)
+    assert main(process, arguments(hillside, hillside / "out", **changes)) == 0
+    least, most = outputs.SCRATCH_BYTES_A_CELL
+    assert least <= max(taken) <= most
+
+
+def test_rasters_that_were_written_have_given_back_their_working_files(hillside, monkeypatch):
+    left, write = [], outputs.raster_files.write_rasters
+
+    def written(folder, *given):
+        write(folder, *given)
+        left.append({path.stat().st_size for path in folder.parent.glob(".geoseptic-scratch-*/*")})
+
+    rows, cols = runner.raster_files.read_grid(hillside / "elevation.tif", "elevation").shape
+    monkeypatch.setattr(runner, "IN_MEMORY_BYTES", 0)
+    monkeypatch.setattr(outputs.raster_files, "write_rasters", written)
+    assert main("suitability_map", arguments(hillside, hillside / "out")) == 0
+    # The edge of the data and the receivers, of which nothing is written, may still be there.
+    assert len(left) == 1
+    assert left[0] <= {rows * cols}
 
 
 def test_refused_input_leaves_no_working_file_and_no_folder(hillside, monkeypatch):

@@ -90,7 +90,7 @@ def test_interrupt_ends_with_130_and_writes_nothing(hillside, tmp_path, monkeypa
     def stop(*_args: object, **_options: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(outputs.raster_files, "write_raster", stop)
+    monkeypatch.setattr(outputs.raster_files, "write_rasters", stop)
     assert suitability(hillside, tmp_path / "out") == 130
     assert not (tmp_path / "out").exists()
 

@@ -246,11 +246,13 @@ def test_one_change_leaves_most_of_what_is_kept_in_use(kept_once, tmp_path, monk
     county, keep = tight_county(tmp_path), f"--keep={tmp_path / 'keep'}"
     change(county)
     steps = kept_of(run(county, "out", "suitability_map", keep))
-    for name in ("_slope", "_slope_classes", "_ponding", "_conditioned", "_drained"):
+    for name in ("_slope", "_slope_classes", "_depth", "_conditioned", "_drained"):
         assert not steps[name]["made"], name
     # A well more gives others, the presumed ones at least, other numbers: counted anew, but no path is walked again.
-    for name in ("_paths", "_rated", "_distance", *(("_tally",) if change in (well_moved, parcel_moved) else ())):
+    for name in ("_paths", "_rated", *(("_tally",) if change in (well_moved, parcel_moved) else ())):
         assert steps[name]["made"] <= 0.4 * (steps[name]["made"] + steps[name]["reused"]), name
+    # Of distances and of ponding, which has not changed.
+    assert steps["_in_unit"]["made"] <= 0.2 * (steps["_in_unit"]["made"] + steps["_in_unit"]["reused"])
     assert steps["_rated"]["made"] > 0 and steps["_cut"]["made"] > 0
     assert steps["_cut"]["made"] <= 0.5 * (steps["_cut"]["made"] + steps["_cut"]["reused"])
     assert steps["raster"]["reused"] >= 3 and steps["package"]["reused"] >= (3 if change is well_moved else 1)

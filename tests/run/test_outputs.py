@@ -122,7 +122,7 @@ def test_geopackage_that_somebody_opens_while_the_run_goes_on_is_not_replaced(hi
     assert contents(mapped) == before
 
 
-@pytest.mark.parametrize(("free", "code"), [(3600 * 8 - 1, 3), (3600 * 60, 0)])
+@pytest.mark.parametrize(("free", "code"), [(3600 * 8 - 1, 3), (3600 * 30, 0)])
 def test_disk_too_small_for_working_files_is_told_before_anything_is_read(hillside, tmp_path, monkeypatch, capsys, free, code):
     """With the numbers: refused where they surely have no room, a warning where they may have none."""
     from collections import namedtuple

@@ -1,0 +1,186 @@
+"""suitability_map on counties of growing size, all worked on in files: does a cell of a large one cost more than one of a small one?
+
+    python tests/benchmarks/bench_growth.py [--rows 4000 8000 16000 31623] [--workers 1] [--parcels-a-m-cell 437.5 | --parcels 7000]
+
+Prints Markdown; figures go to OUT/growth.json, size by size, and what is there is not measured again. A county is made before its run and
+taken away after it: at 31,623 rows inputs, working files and outputs take some 45 GB. Linux.
+"""
+
+import argparse
+import json
+import os
+import shutil
+import sys
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE))
+from bench_suitability_map import PARTS, machine, make_county, manifest_of, spent  # noqa: E402
+
+WATCH_EVERY_S = 0.5
+GOAL = 1.15
+
+
+@dataclass
+class Most:
+    """The most at any time: what lies in the output folder, of it in working files, and what all processes have in memory. [bytes]"""
+
+    disk: int = 0
+    working_files: int = 0
+    memory: int = 0
+
+
+def run_in_files(argv: Sequence[str]) -> int:
+    """`suitability_map` as if no raster had room in memory."""
+    from geoseptic.run import runner
+    from geoseptic.run.cli import main as run
+
+    runner.IN_MEMORY_BYTES = 0  # type: ignore[misc]
+    return run("suitability_map", list(argv))
+
+
+def on_disk(folder: Path) -> tuple[int, int]:
+    """What all files below take, and of these the working files and drafts; holes take nothing. [bytes]"""
+    every = working = 0
+    for path in folder.rglob("*"):
+        try:
+            size = path.stat().st_blocks * 512
+        except OSError:  # gone meanwhile
+            continue
+        every += size
+        working += size if ".geoseptic-scratch-" in str(path) or ".drafts" in str(path) else 0
+    return every, working
+
+
+def memory_below(root: int) -> int:
+    """What all processes below one have in memory, what they share counted once; pages of files that they have mapped too. [bytes]"""
+    children: dict[int, list[int]] = {}
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                parent = int((entry / "stat").read_text(encoding="utf-8").rpartition(")")[2].split()[1])
+            except OSError:
+                continue
+            children.setdefault(parent, []).append(int(entry.name))
+    total, due = 0, list(children.get(root, ()))
+    while due:
+        own = due.pop()
+        due += children.get(own, ())
+        try:
+            total += 1024 * int(Path(f"/proc/{own}/smaps_rollup").read_text(encoding="utf-8").partition("\nPss:")[2].split()[0])
+        except (OSError, IndexError):
+            continue
+    return total
+
+
+@contextmanager
+def watched(out: Path) -> Iterator[Most]:
+    """Looks at the output folder and at the memory of all processes below this one while the block goes on."""
+    most, done = Most(), threading.Event()
+
+    def watch() -> None:
+        while not done.wait(WATCH_EVERY_S):
+            disk, working = on_disk(out)
+            most.disk, most.working_files = max(most.disk, disk), max(most.working_files, working)
+            most.memory = max(most.memory, memory_below(os.getpid()))
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    try:
+        yield most
+    finally:
+        done.set()
+        watcher.join()
+
+
+def measured(rows: int, parcels: int, asked: argparse.Namespace) -> dict[str, Any]:
+    """One run over a county of so many rows and columns, which is made and taken away."""
+    county, out = asked.out / "county", asked.out / "found"
+    for folder in (county, out):
+        shutil.rmtree(folder, ignore_errors=True)
+    make_county(county, rows, rows, asked.cell, parcels, parcels // 2, asked.seed)
+    layers = [f"--{name.replace('_', '-')}={county / 'county.gpkg'}|{name}" for name in ("parcels", "wells", "buildings", "surface_water")]
+    command = [
+        sys.executable, str(HERE / "bench_growth.py"), "--only", f"--elevation={county / 'dem.tif'}", "--elevation-unit=m",
+        f"--rules={asked.rules}", *layers, *(f"--parts={part}" for part in PARTS), f"--workers={asked.workers}", f"--out={out}",
+    ]  # fmt: skip
+    with watched(out) as most:
+        took, printed = spent(command, None, asked.limit, asked.workers)
+    if took.failed:
+        raise SystemExit(f"suitability_map over {rows} x {rows} cells failed: {took.failed}\n{printed[-2000:]}")
+    inputs = sum(path.stat().st_size for path in county.iterdir())
+    outputs = sum(path.stat().st_size for path in out.iterdir())
+    record = manifest_of(out)
+    for folder in (county, out):
+        shutil.rmtree(folder)
+    return {
+        "rows": rows, "parcels": parcels, "workers": asked.workers, "load_after": os.getloadavg()[0], "inputs_bytes": inputs,
+        "outputs_bytes": outputs, "stages": record["seconds_by_stage"], **asdict(took), **asdict(most),
+    }  # fmt: skip
+
+
+def report(runs: Sequence[dict[str, Any]]) -> str:
+    """A row for each size and a row for each stage, by the M cell and over the smallest."""
+
+    def per_m(run: dict[str, Any], value: float) -> float:
+        return value / (run["rows"] ** 2 / 1e6)
+
+    lines = [
+        "\n| M cells | parcels | wall s | CPU s | CPU s a M cell | over the smallest | working files, bytes a cell "
+        "| all in the folder, bytes a cell | peak MiB, largest process | all processes |",
+        "|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    for run in runs:
+        own, first = per_m(run, run["cpu_s"]), per_m(runs[0], runs[0]["cpu_s"])
+        cells = run["rows"] ** 2
+        lines.append(
+            f"| {cells / 1e6:,.0f} | {run['parcels']:,} | {run['wall_s']:,.0f} | {run['cpu_s']:,.0f} | {own:.3f} | {own / first:.2f} "
+            f"| {run['working_files'] / cells:.1f} | {run['disk'] / cells:.1f} | {run['peak_mib']:,.0f} | {run['memory'] / 2**20:,.0f} |"
+        )
+    sizes = " | ".join(f"{run['rows'] ** 2 / 1e6:,.0f} M" for run in runs)
+    lines += [f"\n| stage, wall s a M cell | {sizes} |", "|---|" + "---|" * len(runs)]
+    for name in runs[-1]["stages"]:
+        each = " | ".join(f"{per_m(run, run['stages'].get(name, 0.0)):.3f}" for run in runs)
+        lines.append(f"| {name} | {each} |")
+    last = per_m(runs[-1], runs[-1]["cpu_s"]) / per_m(runs[0], runs[0]["cpu_s"])
+    lines.append(f"\nCPU seconds a M cell at the largest over those at the smallest: **{last:.2f}** (goal: at most {GOAL}).")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    if sys.argv[1:2] == ["--only"]:
+        raise SystemExit(run_in_files(sys.argv[2:]))
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument(
+        "--rows", type=int, nargs="+", default=[4000, 8000, 16_000, 31_623], help="rows, and as many columns, of each county"
+    )
+    parser.add_argument("--cell", type=float, default=2.0, help="cell size in metres")
+    parser.add_argument("--parcels-a-m-cell", type=float, default=437.5)
+    parser.add_argument("--parcels", type=int, help="as many in every county, whatever its size")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--rules", default="us-wa")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--limit", type=float, default=14_400.0, help="seconds after which a run is stopped")
+    parser.add_argument("--out", type=Path, default=HERE.parents[1] / "out" / "bench_growth")
+    asked = parser.parse_args()
+    asked.out = asked.out.resolve()
+    asked.out.mkdir(parents=True, exist_ok=True)
+    told = asked.out / "growth.json"
+    runs = json.loads(told.read_text(encoding="utf-8"))["runs"] if told.exists() else []
+    # A small run first, so that kernels are compiled.
+    measured(400, 200, asked)
+    for rows in asked.rows:
+        parcels = asked.parcels or round(rows**2 / 1e6 * asked.parcels_a_m_cell)
+        if not any((run["rows"], run["parcels"], run["workers"]) == (rows, parcels, asked.workers) for run in runs):
+            runs.append(measured(rows, parcels, asked))
+            told.write_text(json.dumps({"machine": machine(), "runs": runs}, indent=2) + "\n", encoding="utf-8")
+    print(report(sorted(runs, key=lambda run: run["rows"])))
+
+
+if __name__ == "__main__":
+    main()
