@@ -95,8 +95,8 @@ class LayerToWrite:
 def write_layers(path: Path | str, layers: Sequence[LayerToWrite]) -> None:
     """Write a GeoPackage 1.2 with spatial indexes, styles (QML and SLD) and column descriptions; same layers, same bytes.
 
-    With a store in use, a package of which few rows differ from one that is kept is a copy of that with rows put in, taken out and replaced:
-    the same rows in all tables, in other places of the file.
+    With a store in use, a package of which few rows differ from one that is kept is a copy of that with rows put in, taken out and
+    replaced: the same rows in all tables, in other places of the file.
 
     Raises
     ------

@@ -95,5 +95,7 @@ def _layer(
     listed = list(shapes)
     shapes_m = np.empty(len(listed), object)
     shapes_m[:] = listed
-    frame = GeoDataFrame(dict(columns), geometry=polygons(land.frame.from_metres(shapes_m)), crs=land.frame.crs)
+    # Words stay words where there are none: pandas takes an empty list for numbers.
+    told = {name: np.array(values, object) if isinstance(values, list) else values for name, values in columns.items()}
+    frame = GeoDataFrame(told, geometry=polygons(land.frame.from_metres(shapes_m)), crs=land.frame.crs)
     return LayerResult(FILE, name, frame, legend, title, title, notes)

@@ -125,3 +125,20 @@ def test_run_on_dirty_layers_ends_with_1_and_its_account_opens_styled(tmp_path: 
     assert set(styled) == {"repairs", "failures"} and "Outline mended" in styled["repairs"]
     failures = geopandas.read_file(out / "repairs.gpkg", layer="failures")
     assert failures[["feature", "stage", "why"]].to_numpy().tolist() == [["L2", "checking", "no geometry"]]
+
+
+def test_columns_of_the_account_are_of_the_same_kinds_with_and_without_rows(tmp_path: Path):
+    """Else rows of one county could not be put behind those of another."""
+    kinds = []
+    for name, shapes in (("clean", lots(2).geometry[:2]), ("dirty", [lots(2).geometry[0], None])):
+        source, out = tmp_path / f"{name}.gpkg", tmp_path / name
+        lots(2).set_geometry(geopandas.GeoSeries(list(shapes), crs=CRS)).to_file(source, layer="parcels")
+        wells([(-500.0, 50.0)], [0.0]).to_file(source, layer="wells")
+        main(
+            "setback_envelopes",
+            ["--parcels", f"{source}|parcels", "--wells", f"{source}|wells", "--rules", "us-wa", "--out", str(out), "--quiet"],
+        )
+        with sqlite3.connect(out / "repairs.gpkg") as database:
+            kinds.append([row[1:3] for layer in ("repairs", "failures") for row in database.execute(f"PRAGMA table_info({layer})")])
+            assert database.execute("SELECT count(*) FROM failures").fetchone() == (int(name == "dirty"),)
+    assert kinds[0] == kinds[1] and ("why", "TEXT") in kinds[0] and ("before_ft2", "REAL") in kinds[0]
