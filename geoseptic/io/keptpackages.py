@@ -61,7 +61,9 @@ def write(
         if before is not None:
             changes = {name: _Change.of(own, old) for name, own, old in zip(frames, hashes, before, strict=True)}
             differ, whole = (sum(getattr(change, count) for change in changes.values()) for count in ("differ", "whole"))
-            if differ <= WORTH_PATCHING * whole and store.copied(entry, 0, target):
+            # A layer without a row has no count of numbers given out, where one that had rows and has none any more has.
+            as_full = all((len(change.places) == 0) == (change.before == 0) for change in changes.values())
+            if as_full and differ <= WORTH_PATCHING * whole and store.copied(entry, 0, target):
                 changes = {name: change for name, change in changes.items() if change.differ}
                 if not changes or _patched(target, frames, changes, write_rows):
                     store.count("package", reused=True)
@@ -109,7 +111,8 @@ class _Change:
 
 
 def _patched(target: Path, frames: Frames, changes: Mapping[str, _Change], write_rows: Callable[[Path, Frames], None]) -> bool:
-    """Make the package of an earlier run that of now; False, and anything may be in the file, where the columns of new rows differ."""
+    """Make the package of an earlier run that of now; False, and anything may be in the file, where the columns of new rows differ, or
+    where this SQLite does not let the tables of a spatial index be written."""
     beside, old, outer = (target.with_name(f".{target.stem}-{what}.gpkg") for what in ("rows", "old", "outer"))
     some = {name: frames[name].iloc[change.new] for name, change in changes.items() if len(change.new)}
     try:
@@ -141,6 +144,8 @@ def _patched(target: Path, frames: Frames, changes: Mapping[str, _Change], write
             for name, rows in farthest.items():
                 told = f"(SELECT {OUTER} FROM outermost.gpkg_contents WHERE table_name = ?)" if rows else "(NULL, NULL, NULL, NULL)"
                 database.execute(f"UPDATE main.gpkg_contents SET ({OUTER}) = {told} WHERE table_name = ?", (*[name] * bool(rows), name))
+    except sqlite3.OperationalError:
+        return False
     finally:
         for path in (beside, old, outer):
             path.unlink(missing_ok=True)
@@ -197,17 +202,23 @@ def _runs(places: Rows) -> list[tuple[int, int, int]]:
 
 
 def _farthest(database: sqlite3.Connection, name: str) -> list[int]:
-    """Rows of a layer that reach farthest to each side, from 0 on; none where every shape is empty. The spatial index has bounds rounded
-    outward, which keeps their order."""
+    """Rows of a layer that reach farthest to each side, from 0 on; none where every shape is empty.
+
+    The spatial index has bounds as floats of four bytes, somewhere outward: those that lie `ROUNDED` of their steps from the outermost one
+    may reach farther than it.
+    """
     column = _geometry_column(database, name)
     index, found = _quoted(f"rtree_{name}_{column}"), set()
     for place, (side, outermost, beyond) in enumerate((("minx", min, "<="), ("miny", min, "<="), ("maxx", max, ">="), ("maxy", max, ">="))):
+        (end,) = database.execute(f"SELECT {outermost.__name__}({side}) FROM main.{index}").fetchone()
+        if end is None:
+            continue
+        within = end + {min: 1, max: -1}[outermost] * ROUNDED * float(np.spacing(np.float32(abs(end))))
         rows = database.execute(
-            f"SELECT {_quoted(column)}, fid FROM main.{_quoted(name)} WHERE fid IN "
-            f"(SELECT id FROM main.{index} WHERE {side} {beyond} (SELECT {outermost.__name__}({side}) FROM main.{index}))"
+            f"SELECT {_quoted(column)}, fid FROM main.{_quoted(name)} WHERE fid IN (SELECT id FROM main.{index} WHERE {side} {beyond} ?)",
+            (within,),
         ).fetchall()
-        if rows:
-            found.add(outermost((shapely.bounds(_shape(blob))[place], fid) for blob, fid in rows)[1] - 1)
+        found.add(outermost((shapely.bounds(_shape(blob))[place], fid) for blob, fid in rows)[1] - 1)
     return sorted(found)
 
 
@@ -223,6 +234,7 @@ def _geometry_column(database: sqlite3.Connection, name: str) -> str:
 
 
 BOUNDS: Final = ("MinX", "MinY", "MaxX", "MaxY")
+ROUNDED: Final = 4
 OUTER: Final = "min_x, min_y, max_x, max_y"
 
 

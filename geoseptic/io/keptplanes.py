@@ -105,7 +105,10 @@ class KeptPlane:
             return self._whole.array()
 
     def drop(self) -> None:
-        """Nothing: its windows are the store's."""
+        """Its windows are the store's; a copy that was made of them goes."""
+        if self._whole is not None:
+            self._whole.drop()
+            self._whole = None
 
     def write(self, rows: slice, cols: slice, values: Values) -> None:
         raise TypeError("a plane that is kept is not written into")
@@ -146,7 +149,6 @@ class MadePlane:
     step: Callable[..., tuple[tuple[Values], Told]]
     more: tuple[Any, ...]
     _whole: Plane | None = None
-    _lock: Any = field(default_factory=Lock)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -161,16 +163,16 @@ class MadePlane:
         return np.asarray(made, self.dtype)
 
     def array(self) -> Values:
-        with self._lock:
-            if self._whole is None:
-                self._whole = _copied(self)
-            return self._whole.array()
+        if self._whole is None:
+            self._whole = _copied(self)
+        return self._whole.array()
 
     def drop(self) -> None:
         """Its source goes too."""
         self.source.drop()
         if self._whole is not None:
             self._whole.drop()
+            self._whole = None
 
     def write(self, rows: slice, cols: slice, values: Values) -> None:
         raise TypeError("a plane that is made when it is read is not written into")

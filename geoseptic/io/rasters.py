@@ -8,10 +8,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import copy_context
+from dataclasses import dataclass, field
 from itertools import islice
 from math import ceil
 from pathlib import Path
 from shutil import rmtree
+from threading import Lock
 from typing import Any, Final, TypeVar
 from xml.etree import ElementTree as ET
 
@@ -501,13 +503,30 @@ def _small_cache(file: Any, strip: Window) -> Iterator[None]:
 
     rasterio counts this setting in bytes, and does not set it back where it was made within another environment.
     """
-    size = sum(np.dtype(kind).itemsize for kind in file.dtypes) * strip.width * strip.height
-    before = get_gdal_config("GDAL_CACHEMAX")
+    size = max(LEAST_CACHE_BYTES, 3 * sum(np.dtype(kind).itemsize for kind in file.dtypes) * strip.width * strip.height)
+    with _CACHES.lock:
+        if not _CACHES.asked:
+            _CACHES.before = get_gdal_config("GDAL_CACHEMAX")
+        _CACHES.asked.append(size)
+        set_gdal_config("GDAL_CACHEMAX", max(_CACHES.asked))
     try:
-        set_gdal_config("GDAL_CACHEMAX", max(LEAST_CACHE_BYTES, 3 * size))
         yield
     finally:
-        set_gdal_config("GDAL_CACHEMAX", before)
+        with _CACHES.lock:
+            _CACHES.asked.remove(size)
+            set_gdal_config("GDAL_CACHEMAX", max(_CACHES.asked, default=_CACHES.before))
+
+
+@dataclass
+class _Caches:
+    """Sizes of GDAL's cache that are asked for now, by several threads as may be, and the one that was before the first of them. [bytes]"""
+
+    asked: list[int] = field(default_factory=list)
+    before: Any = None
+    lock: Any = field(default_factory=Lock)
+
+
+_CACHES: Final = _Caches()
 
 
 def _sentinels(dtype: np.dtype[Any]) -> tuple[float, ...]:
@@ -612,11 +631,11 @@ def _write_new(folder: Path, rasters: Sequence[RasterResult], workers: int) -> N
     # The largest first, so that no thread is left with one at the end; whole numbers before floats, since they pack to a tenth, and with
     # what they give back there is room for those.
     due = sorted(rasters, key=lambda told: (-told.raster.plane.dtype.itemsize, told.raster.plane.dtype.kind == "f"))
-    lying_in = Counter(id(_lies_in(told)) for told in rasters)
+    lying_in = Counter(id(lies_in(told)) for told in rasters)
 
     def write(told: RasterResult) -> None:
         _written(folder / f"{told.name}.tif", told)
-        if lying_in[id(_lies_in(told))] == 1:
+        if lying_in[id(lies_in(told))] == 1:
             told.raster.plane.drop()
 
     if workers <= 1:
@@ -637,7 +656,7 @@ def _write_new(folder: Path, rasters: Sequence[RasterResult], workers: int) -> N
             raise
 
 
-def _lies_in(told: RasterResult) -> Plane | Values:
+def lies_in(told: RasterResult) -> Plane | Values:
     """What is dropped with the raster's plane, the same for two rasters that lie in the same file."""
     cells = told.raster.cells
     return cells.source if isinstance(cells, MadePlane) else cells

@@ -64,8 +64,9 @@ def _bytes_of(values: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
 
 
 def places_of(hashes: Hashes, before: Hashes) -> npt.NDArray[np.int64]:
-    """Where each row was, shape (rows,), -1 for those that were not there. Of rows that are there as many as can keep their order do; the
-    others count as new. Where few rows of a layer with as many rows differ, each is compared with the one in its place alone."""
+    """Where each row was, shape (rows,), -1 for those that were not there. Of rows that are there, and differ from one another, as many as
+    can keep their order do; the others count as new. Where few rows of a layer with as many rows differ, each is compared with the one in
+    its place alone."""
     if len(hashes) == len(before):
         differ = _halves(hashes) != _halves(before)
         if np.count_nonzero(other := differ.any(axis=1)) * FEW <= len(hashes):
@@ -95,7 +96,8 @@ def _halves(hashes: Hashes) -> npt.NDArray[np.int64]:
 
 
 def _in_order(hashes: list[bytes], before: list[bytes], first: int) -> list[int]:
-    """The longest row of rows that are in both and come one after the other in both, by the numbers that they had, from `first` on."""
+    """The most rows that are in both and come one after the other in both, by the numbers that they had, from `first` on; of rows that are
+    alike the first is taken for the first."""
     were: dict[bytes, list[int]] = {}
     for place in range(len(before) - 1, -1, -1):
         were.setdefault(before[place], []).append(place)

@@ -67,7 +67,7 @@ def envelope_layer(
         "bound_by": "Features that take ground from the parcel, the greediest first",
         "open_questions": "What must be known before the area can be relied on",
     }
-    # One for each feature that can take ground, so that which columns there are does not hang on a single parcel or well.
+    # One for each feature that is there, whether or not it takes ground, so that which columns there are does not hang on a single parcel.
     for feature in sorted({*envelopes.takes_m2, *zones.feature, LOT_LINE, DISPUTED}):
         name = f"takes_{feature}_{square}"
         columns[name] = np.round(envelopes.takes_m2.get(feature, nothing) * per_m2, 1)

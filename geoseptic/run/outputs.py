@@ -31,7 +31,7 @@ SCRATCH: Final = ".geoseptic-scratch-"
 SCRATCH_BYTES_A_CELL: Final = (8, 36)
 """Of working files: heights and one plane made of them at the least; at the most what `screen_county` and `uncertainty` have at once.
 
-Counted whenever a file is made (tests/run/test_beyond_memory.py): 35, and 36 where a code limits the slope under beds by itself. That is
+Counted whenever a file is made (tests/run/test_beyond_memory.py): 35 for the codes of Washington and New York, and one more. That is
 there before the first raster is written; each then gives its own file back, so outputs take no more beside that.
 """
 

@@ -81,7 +81,8 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             warnings = [*read_warnings, *told_of_folder]
             results = process(**values)
             warnings += results.warnings
-            _spare(values, results)
+            if store is None:  # else windows of what was read may have to be made again
+                _spare(values, results)
             if used is not None:
                 warnings += _told(used)
             with outputs.beside(wanted.out) as partial:
@@ -113,7 +114,7 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
 
 def _spare(values: Mapping[str, Any], results: Results) -> None:
     """Rasters that were read give back what they take on the disk: results may be one, and else nobody reads them any more."""
-    shown = {id(told.raster.plane) for told in results.rasters}
+    shown = {id(raster_files.lies_in(told)) for told in results.rasters}
     for value in values.values():
         if isinstance(value, Raster) and id(value.plane) not in shown:
             value.plane.drop()

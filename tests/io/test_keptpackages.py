@@ -227,3 +227,40 @@ def test_a_layer_whose_last_shape_goes_has_no_bounds(tmp_path, monkeypatch):
     written(tmp_path / "first", [one, wells], tmp_path / "store")
     patched, reused = written(tmp_path / "patched", [empty, wells], tmp_path / "store")
     assert reused and patched == written(tmp_path / "new", [empty, wells])[0]
+
+
+def test_bounds_are_those_of_the_row_that_reaches_farthest_where_the_index_cannot_tell(tmp_path):
+    """Far from the origin the floats of the index are 0.25 m apart and more."""
+    lots, wells = layers(200)
+    far = GeoDataFrame(lots.frame.set_geometry(lots.frame.translate(400_000, 4_100_000)))
+    for number in range(8):
+        rng = np.random.default_rng(number)
+        x, y = rng.uniform(400_000, 405_000, 6), 4_099_999 + rng.uniform(0, 1, 6)
+        shapes = far.geometry.to_numpy().copy()
+        shapes[[3, 50, 90, 120, 160, 199]] = shapely.box(x, y, x + 20, y + 5_100)
+        first = replace(lots, frame=far.set_geometry(gpd.GeoSeries(shapes, crs=far.crs)))
+        written(tmp_path / f"first {number}", [first, wells], tmp_path / f"store {number}")
+        after = [with_rows(first, [70], shapely.box(402_000, 4_101_000, 402_001, 4_101_001)), wells]
+        patched, reused = written(tmp_path / f"patched {number}", after, tmp_path / f"store {number}")
+        assert reused and patched == written(tmp_path / f"new {number}", after)[0]
+
+
+@pytest.mark.parametrize("counts", [(1, 0), (0, 1), (5, 0), (0, 0), (3, 2)])
+def test_a_small_layer_that_becomes_empty_or_full_beside_a_large_one(tmp_path, counts):
+    lots, _ = layers()
+    small = [replace(layers(6)[0], name="small", title="Small", frame=layers(6)[0].frame.iloc[:count]) for count in counts]
+    written(tmp_path / "first", [small[0], lots], tmp_path / "store")
+    patched, _ = written(tmp_path / "patched", [small[1], lots], tmp_path / "store")
+    assert patched == written(tmp_path / "new", [small[1], lots])[0]
+
+
+def test_where_the_index_cannot_be_written_the_package_is_written_anew(tmp_path, monkeypatch):
+    def refused(*ignored):
+        raise sqlite3.OperationalError("table rtree_lots_geom_rowid may not be modified")
+
+    lots, wells = layers()
+    written(tmp_path / "first", [lots, wells], tmp_path / "store")
+    monkeypatch.setattr(keptpackages, "renumber", refused)
+    after = [without(lots, 3), wells]
+    found, reused = written(tmp_path / "found", after, tmp_path / "store")
+    assert not reused and found == written(tmp_path / "new", after)[0]

@@ -160,6 +160,20 @@ def test_gdals_cache_holds_a_strip_while_heights_are_read_and_is_afterwards_what
     assert get_gdal_config("GDAL_CACHEMAX") == before
 
 
+def test_gdals_cache_is_what_it_was_when_two_were_read_at_once(tif):
+    """The one that began first ends first, as in a server: the other one's setting stayed behind for good once."""
+    saved(tif, plane())
+    before = get_gdal_config("GDAL_CACHEMAX")
+    with rasterio.open(tif) as file:
+        first, second = (rasters._small_cache(file, Window(0, 0, 40, 30)) for _ in range(2))
+        first.__enter__()
+        second.__enter__()
+        first.__exit__(None, None, None)
+        assert get_gdal_config("GDAL_CACHEMAX") < before
+        second.__exit__(None, None, None)
+    assert get_gdal_config("GDAL_CACHEMAX") == before
+
+
 def test_nodata_becomes_nan(tif):
     heights = plane()
     heights[3, 4] = -9999
