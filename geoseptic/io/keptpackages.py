@@ -18,7 +18,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.io.kept import Store, room_for
-from geoseptic.io.packageindex import renumber
+from geoseptic.io.packageindex import quoted, renumber
 from geoseptic.io.rowhashes import places_of, row_hashes
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def write(
         before = store.several(entry, range(1, len(frames) + 1))
         if before is not None:
             changes = {name: _Change.of(own, old) for name, own, old in zip(frames, hashes, before, strict=True)}
-            differ, whole = (sum(getattr(change, count) for change in changes.values()) for count in ("differ", "whole"))
+            differ, whole = sum(change.differ for change in changes.values()), sum(change.whole for change in changes.values())
             # A layer without a row has no count of numbers given out, where one that had rows and has none any more has.
             as_full = all((len(change.places) == 0) == (change.before == 0) for change in changes.values())
             if as_full and differ <= WORTH_PATCHING * whole and store.copied(entry, 0, target):
@@ -154,21 +154,21 @@ def _patched(target: Path, frames: Frames, changes: Mapping[str, _Change], write
 
 def _replaced(database: sqlite3.Connection, name: str, change: _Change) -> None:
     """Put new rows in the place of those that are gone."""
-    own = [_quoted(column) for column, _ in _columns(database, "main", name)]
-    found = database.execute(f"SELECT {', '.join(own)} FROM beside.{_quoted(name)} ORDER BY fid").fetchall()
+    own = [quoted(column) for column, _ in _columns(database, "main", name)]
+    found = database.execute(f"SELECT {', '.join(own)} FROM beside.{quoted(name)} ORDER BY fid").fetchall()
     database.executemany(
-        f"UPDATE main.{_quoted(name)} SET {', '.join(f'{column} = ?' for column in own)} WHERE fid = ?",
+        f"UPDATE main.{quoted(name)} SET {', '.join(f'{column} = ?' for column in own)} WHERE fid = ?",
         ((*values, row + 1) for values, row in zip(found, change.new.tolist(), strict=True)),
     )
 
 
 def _renumbered(database: sqlite3.Connection, name: str, change: _Change) -> None:
     """Take rows out and put rows in, so that all behind them get other numbers."""
-    table, count = _quoted(name), len(change.places)
-    columns = ", ".join(_quoted(column) for column, _ in _columns(database, "main", name))
+    table, count = quoted(name), len(change.places)
+    columns = ", ".join(quoted(column) for column, _ in _columns(database, "main", name))
     triggers = database.execute("SELECT name, sql FROM main.sqlite_master WHERE type = 'trigger' AND tbl_name = ?", (name,)).fetchall()
     for trigger, _ in triggers:
-        database.execute(f"DROP TRIGGER main.{_quoted(trigger)}")
+        database.execute(f"DROP TRIGGER main.{quoted(trigger)}")
     database.execute(f"DELETE FROM main.{table}")
     for first, last, more in _runs(change.places):
         database.execute(
@@ -208,14 +208,14 @@ def _farthest(database: sqlite3.Connection, name: str) -> list[int]:
     may reach farther than it.
     """
     column = _geometry_column(database, name)
-    index, found = _quoted(f"rtree_{name}_{column}"), set()
+    index, found = quoted(f"rtree_{name}_{column}"), set()
     for place, (side, outermost, beyond) in enumerate((("minx", min, "<="), ("miny", min, "<="), ("maxx", max, ">="), ("maxy", max, ">="))):
         (end,) = database.execute(f"SELECT {outermost.__name__}({side}) FROM main.{index}").fetchone()
         if end is None:
             continue
         within = end + {min: 1, max: -1}[outermost] * ROUNDED * float(np.spacing(np.float32(abs(end))))
         rows = database.execute(
-            f"SELECT {_quoted(column)}, fid FROM main.{_quoted(name)} WHERE fid IN (SELECT id FROM main.{index} WHERE {side} {beyond} ?)",
+            f"SELECT {quoted(column)}, fid FROM main.{quoted(name)} WHERE fid IN (SELECT id FROM main.{index} WHERE {side} {beyond} ?)",
             (within,),
         ).fetchall()
         found.add(outermost((shapely.bounds(_shape(blob))[place], fid) for blob, fid in rows)[1] - 1)
@@ -224,7 +224,7 @@ def _farthest(database: sqlite3.Connection, name: str) -> list[int]:
 
 def _columns(database: sqlite3.Connection, schema: str, name: str) -> list[tuple[str, str]]:
     """Names and types of the columns of a layer but its number."""
-    found = database.execute(f"PRAGMA {schema}.table_info({_quoted(name)})")
+    found = database.execute(f"PRAGMA {schema}.table_info({quoted(name)})")
     return [(str(line[1]), str(line[2])) for line in found if line[1] != "fid"]
 
 
@@ -235,6 +235,8 @@ def _geometry_column(database: sqlite3.Connection, name: str) -> str:
 
 BOUNDS: Final = ("MinX", "MinY", "MaxX", "MaxY")
 ROUNDED: Final = 4
+"""Steps of a float of four bytes by which the spatial index may have a bound farther out than it is: one, and some more."""
+
 OUTER: Final = "min_x, min_y, max_x, max_y"
 
 
@@ -248,7 +250,3 @@ def _is_empty(blob: bytes | None) -> bool | None:
 
 def _bound(place: int) -> Callable[[bytes | None], float | None]:
     return lambda blob: None if blob is None or _is_empty(blob) else float(shapely.bounds(_shape(blob))[place])
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'

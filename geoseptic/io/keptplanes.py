@@ -62,7 +62,31 @@ class Part:
 
 
 @dataclass(eq=False)
-class KeptPlane:
+class _ReadPlane:
+    """What planes that lie nowhere as a whole have in common: all of one is put together when somebody asks for it."""
+
+    _whole: Plane | None = field(default=None, init=False)
+
+    def array(self: Any) -> Values:
+        if self._whole is None:
+            whole = self.new(self.dtype)
+            for window in windows.windows(self.shape, side_cells()):
+                whole.write(*window, self.read(*window))
+            self._whole = whole
+        return self._whole.array()
+
+    def drop(self) -> None:
+        """What was put together goes."""
+        if self._whole is not None:
+            self._whole.drop()
+            self._whole = None
+
+    def write(self, rows: slice, cols: slice, values: Values) -> None:
+        raise TypeError("a plane that is kept, or made when it is read, is not written into")
+
+
+@dataclass(eq=False)
+class KeptPlane(_ReadPlane):
     """A plane whose windows lie in a store; those that nobody reads are not opened.
 
     `keys` and `entries` are by the corners of windows with this `side`; `number` is the plane's place among the arrays of an entry. `again`
@@ -77,7 +101,6 @@ class KeptPlane:
     keys: Mapping[Corner, str]
     entries: dict[Corner, Entry]
     again: Callable[[Window], tuple[Values, ...]]
-    _whole: Plane | None = None
     _lock: Any = field(default_factory=Lock)
 
     @property
@@ -100,18 +123,7 @@ class KeptPlane:
 
     def array(self) -> Values:
         with self._lock:
-            if self._whole is None:
-                self._whole = _copied(self)
-            return self._whole.array()
-
-    def drop(self) -> None:
-        """Its windows are the store's; a copy that was made of them goes."""
-        if self._whole is not None:
-            self._whole.drop()
-            self._whole = None
-
-    def write(self, rows: slice, cols: slice, values: Values) -> None:
-        raise TypeError("a plane that is kept is not written into")
+            return super().array()
 
     def new(self, dtype: npt.DTypeLike) -> Plane:
         return self.like.new(dtype)
@@ -141,14 +153,13 @@ class KeptPlane:
 
 
 @dataclass(eq=False)
-class MadePlane:
+class MadePlane(_ReadPlane):
     """A plane that lies nowhere: each window is made of its `source`, cell by cell, when it is read."""
 
     source: Plane
     dtype: np.dtype[Any]
     step: Callable[..., tuple[tuple[Values], Told]]
     more: tuple[Any, ...]
-    _whole: Plane | None = None
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -162,20 +173,10 @@ class MadePlane:
         (made,), _ = self.step(Part(self.source, (rows, cols)), *self.more)
         return np.asarray(made, self.dtype)
 
-    def array(self) -> Values:
-        if self._whole is None:
-            self._whole = _copied(self)
-        return self._whole.array()
-
     def drop(self) -> None:
         """Its source goes too."""
         self.source.drop()
-        if self._whole is not None:
-            self._whole.drop()
-            self._whole = None
-
-    def write(self, rows: slice, cols: slice, values: Values) -> None:
-        raise TypeError("a plane that is made when it is read is not written into")
+        super().drop()
 
     def new(self, dtype: npt.DTypeLike) -> Plane:
         return self.source.new(dtype)
@@ -193,13 +194,6 @@ def made_when_read(
         return MadePlane(source, np.dtype(kind), step, more)
     (made,), _ = by_windows(source, (kind,), step, lambda window: (Part(source, window), *more), workers)
     return made
-
-
-def _copied(plane: "KeptPlane | MadePlane") -> Plane:
-    whole = plane.new(plane.dtype)
-    for window in windows.windows(plane.shape, side_cells()):
-        whole.write(*window, plane.read(*window))
-    return whole
 
 
 def by_windows(

@@ -17,6 +17,7 @@ from geoseptic.io.filehashes import digest_of
 from geoseptic.io.kept import Store, room_for
 from geoseptic.io.keptplanes import Part, Piece, by_windows, pieces, summed
 from geoseptic.io.scratch import new_plane
+from geoseptic.io.tallies import tally
 from geoseptic.model.planes import ArrayPlane, Plane, Values
 from geoseptic.terrain.windows import Window, windows
 
@@ -31,8 +32,7 @@ def counts(plane: Plane) -> Counter[int]:
 
 
 def _counted(part: Part) -> tuple[tuple[()], list[tuple[int, int]]]:
-    values, numbers = np.unique(part.read(), return_counts=True)
-    return (), [(int(value), int(number)) for value, number in zip(values, numbers, strict=True)]
+    return (), tally(part.read())
 
 
 def write(

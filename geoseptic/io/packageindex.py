@@ -25,12 +25,12 @@ def renumber(database: sqlite3.Connection, index: str, numbers: Rows, gone: Rows
     numbers : of row 1, 2, 3 and so on the number that it has now in the index; 0 and below for one that is not there.
     gone : numbers of rows that are to be taken out of the index.
     """
-    database.executemany(f"DELETE FROM main.{_named(index)} WHERE id = ?", ((row,) for row in gone.tolist()))
+    database.executemany(f"DELETE FROM main.{quoted(index)} WHERE id = ?", ((row,) for row in gone.tolist()))
     there = np.flatnonzero(numbers > 0)
     after = np.zeros(int(numbers.max(initial=0)) + 1, np.int64)
     after[numbers[there]] = there + 1
-    _renumber_rows(database, _named(f"{index}_rowid"), after)
-    _renumber_leaves(database, _named(f"{index}_node"), _named(f"{index}_parent"), after)
+    _renumber_rows(database, quoted(f"{index}_rowid"), after)
+    _renumber_leaves(database, quoted(f"{index}_node"), quoted(f"{index}_parent"), after)
 
 
 def _renumber_rows(database: sqlite3.Connection, table: str, after: Rows) -> None:
@@ -57,5 +57,6 @@ def _renumber_leaves(database: sqlite3.Connection, nodes: str, parents: str, aft
     database.executemany(f"UPDATE main.{nodes} SET data = ? WHERE nodeno = ?", changed)
 
 
-def _named(table: str) -> str:
+def quoted(table: str) -> str:
+    """A name as SQL has it."""
     return '"' + table.replace('"', '""') + '"'

@@ -33,10 +33,10 @@ from geoseptic.io.blanks import Blanks
 from geoseptic.io.cogs import Header, packable, write_cog
 from geoseptic.io.heightunits import VERTICAL_UNIT_NAMES
 from geoseptic.io.keptgroups import once
-from geoseptic.io.keptplanes import MadePlane
+from geoseptic.io.keptplanes import MadePlane, summed
 from geoseptic.io.rastersources import check_text, crs_of, is_vrt, open_single, reading, refuse_placeless, unit_in_prj
 from geoseptic.io.scratch import new_plane
-from geoseptic.io.tallies import count_values
+from geoseptic.io.tallies import tally
 from geoseptic.memory import give_back
 from geoseptic.model.frame import counts_down, vertical_unit
 from geoseptic.model.grid import Grid, Raster
@@ -773,18 +773,9 @@ def _overview_method(legend: RasterLegend, whole_numbers: bool) -> overviews.Met
 
 def _counts(plane: Plane) -> Counter[int]:
     """How many cells hold each value."""
-    counts: Counter[int] = Counter()
-    for window in _strips(*plane.shape):
-        strip = plane.read(slice(window.row_off, window.row_off + window.height), slice(0, window.width))
-        low, high = int(strip.min()), int(strip.max())
-        if high - low < STRIP_CELLS:  # counting is several times as fast as sorting
-            tally = np.zeros(high - low + 1, np.int64)
-            count_values(strip, low, tally)
-            counts.update({low + int(place): int(tally[place]) for place in np.flatnonzero(tally)})
-        else:
-            values, numbers = np.unique(strip, return_counts=True)
-            counts.update({int(value): int(number) for value, number in zip(values, numbers, strict=True)})
-    return counts
+    return summed(
+        tally(plane.read(slice(window.row_off, window.row_off + window.height), slice(0, window.width))) for window in _strips(*plane.shape)
+    )
 
 
 def _legend_tags(legend: RasterLegend) -> dict[str, str]:

@@ -30,12 +30,8 @@ def row_hashes(frame: "GeoDataFrame") -> Hashes:
     told = [shapes.told_bytes if later else _bytes_of(Hashed.of(np.asarray(shapes, object)).hashes)]
     told += [_told(frame[name]) for name in frame.columns if name != frame.geometry.name]
     data = np.concatenate(told, axis=1)
-    width, text, start = (
-        data.shape[1],
-        memoryview(data.tobytes()),
-        hashlib.blake2b(shapes.how_digest() if later else b"", digest_size=HASH_BYTES),
-    )
-    found = bytearray()
+    width, text = data.shape[1], memoryview(data.tobytes())
+    start, found = hashlib.blake2b(shapes.how_digest() if later else b"", digest_size=HASH_BYTES), bytearray()
     for row in range(len(frame)):
         own = start.copy()
         own.update(text[row * width : (row + 1) * width])
@@ -68,8 +64,8 @@ def places_of(hashes: Hashes, before: Hashes) -> npt.NDArray[np.int64]:
     can keep their order do; the others count as new. Where few rows of a layer with as many rows differ, each is compared with the one in
     its place alone."""
     if len(hashes) == len(before):
-        differ = _halves(hashes) != _halves(before)
-        if np.count_nonzero(other := differ.any(axis=1)) * FEW <= len(hashes):
+        other = _other(hashes, before)
+        if np.count_nonzero(other) * FEW <= len(hashes):
             return np.where(other, -1, np.arange(len(hashes)))
     start, end = _alike(hashes, before), 0
     if rest := min(len(hashes), len(before)) - start:
@@ -87,12 +83,15 @@ def places_of(hashes: Hashes, before: Hashes) -> npt.NDArray[np.int64]:
 def _alike(one: Hashes, other: Hashes) -> int:
     """How many rows are alike from the first on."""
     count = min(len(one), len(other))
-    differ = np.flatnonzero((_halves(one[:count]) != _halves(other[:count])).any(axis=1))
+    differ = np.flatnonzero(_other(one[:count], other[:count]))
     return int(differ[0]) if len(differ) else count
 
 
-def _halves(hashes: Hashes) -> npt.NDArray[np.int64]:
-    return np.ascontiguousarray(hashes).view(np.int64).reshape(-1, 2)
+def _other(one: Hashes, other: Hashes) -> npt.NDArray[np.bool_]:
+    """Of two runs of as many rows, which differ from the one in their place."""
+    halves, others = (np.ascontiguousarray(rows).view(np.int64).reshape(-1, 2) for rows in (one, other))
+    found: npt.NDArray[np.bool_] = (halves != others).any(axis=1)
+    return found
 
 
 def _in_order(hashes: list[bytes], before: list[bytes], first: int) -> list[int]:

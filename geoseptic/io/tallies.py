@@ -1,10 +1,27 @@
 """How often each value comes, without sorting."""
 
+from typing import Final
+
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
 from geoseptic.model.planes import Values
+
+MOST_APART: Final = 2_000_000
+"""Values that lie farther apart are sorted: to count them would take as many numbers, 16 MB, as they are apart."""
+
+
+def tally(values: Values) -> list[tuple[int, int]]:
+    """Each value of whole numbers, shape (rows, cols), with how many cells hold it, the least first."""
+    low, high = int(values.min()), int(values.max())
+    if high - low >= MOST_APART:
+        found, numbers = np.unique(values, return_counts=True)
+        return list(zip(map(int, found), numbers.tolist(), strict=True))
+    counts = np.zeros(high - low + 1, np.int64)
+    count_values(values, low, counts)  # several times as fast as sorting
+    places = np.flatnonzero(counts)
+    return list(zip((places + low).tolist(), counts[places].tolist(), strict=True))
 
 
 @njit(cache=True, nogil=True)

@@ -222,11 +222,10 @@ def drop_surfaces(ground: Drained, elevation: Raster) -> None:
 
 def ponding_m(ground: Drained, window: Window) -> Floats:
     """Depth of water that a hollow would hold; 0 where less than the noise of the survey. [m]"""
-    return depth_m(Part(ground.filled_m, window), Part(ground.ground_m, window))
+    return _depth_m(Part(ground.filled_m, window), Part(ground.ground_m, window))
 
 
-def depth_m(filled: Part, ground: Part) -> Floats:
-    """`ponding_m` from the two surfaces of a window. [m]"""
+def _depth_m(filled: Part, ground: Part) -> Floats:
     depth: Floats = filled.read() - ground.read()
     depth[depth < HEIGHT_NOISE_M] = 0
     return depth
@@ -337,7 +336,7 @@ def _in_unit(length_m: Part, per_m: np.float32) -> tuple[tuple[Floats], None]:
 
 
 def _depth(filled_m: Part, ground_m: Part) -> tuple[tuple[Floats], int]:
-    depth = depth_m(filled_m, ground_m)
+    depth = _depth_m(filled_m, ground_m)
     return (depth,), int(np.count_nonzero(depth > 0))
 
 

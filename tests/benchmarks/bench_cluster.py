@@ -12,7 +12,6 @@ import os
 import pickle
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -22,6 +21,7 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(ROOT), str(HERE)]
+from common import inputs_of, looking  # noqa: E402
 
 WATCH_EVERY_S = 0.05
 
@@ -41,15 +41,13 @@ def digests(folder: Path) -> dict[str, str]:
 
 
 def started(county: Path, out: Path, side_cells: int, scheduler: str | None) -> subprocess.Popen[bytes]:
-    layers = [f"--{name.replace('_', '-')}={county / 'county.gpkg'}|{name}" for name in ("parcels", "wells", "buildings", "surface_water")]
-    options = ["--elevation-unit=m", "--rules=us-wa", f"--out={out}", "--overwrite", *([f"--scheduler={scheduler}"] if scheduler else [])]
+    options = ["--rules=us-wa", f"--out={out}", "--overwrite", *([f"--scheduler={scheduler}"] if scheduler else [])]
     command = [
         sys.executable,
         str(HERE / "bench_cluster.py"),
         "--only",
         str(side_cells),
-        f"--elevation={county / 'dem.tif'}",
-        *layers,
+        *inputs_of(county),
         *options,
     ]
     return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -63,7 +61,7 @@ def finished(run: subprocess.Popen[bytes]) -> None:
 @contextmanager
 def watched(folders: Sequence[Path]) -> Iterator[dict[Path, int]]:
     """The most that the working files in each output folder took at once. [bytes]"""
-    most, done = dict.fromkeys(folders, 0), threading.Event()
+    most = dict.fromkeys(folders, 0)
 
     def size(folder: Path) -> int:
         total = 0
@@ -75,17 +73,11 @@ def watched(folders: Sequence[Path]) -> Iterator[dict[Path, int]]:
         return total
 
     def watch() -> None:
-        while not done.wait(WATCH_EVERY_S):
-            for folder in folders:
-                most[folder] = max(most[folder], size(folder))
+        for folder in folders:
+            most[folder] = max(most[folder], size(folder))
 
-    watcher = threading.Thread(target=watch)
-    watcher.start()
-    try:
+    with looking(watch, WATCH_EVERY_S):
         yield most
-    finally:
-        done.set()
-        watcher.join()
 
 
 def recorder() -> Any:

@@ -21,7 +21,7 @@ from typing import Any
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 from bench_suitability_map import PARTS, Spent, machine, make_county, manifest_of, plan_of, spent  # noqa: E402
-from common import county_options  # noqa: E402
+from common import county_options, inputs_of  # noqa: E402
 
 FINAL = ("slope", "slope_class", "well_path", "well_path_code", "well_path_well", "ponding", "suitability", "suitability_class", "reasons")
 REASONS = ("lot_line", "wells", "buildings", "surface_water")
@@ -101,11 +101,10 @@ def run_chain(county: Path, out: Path, plan: dict[str, Any], threads: int, limit
 
 def run_ours(county: Path, out: Path, rules: str, workers: int, limit_s: float, *more: str) -> tuple[Spent, dict[str, float]]:
     """One run of scripts/suitability_map.py; what it took with its worker processes, and the seconds of each stage."""
-    layers = [f"--{name.replace('_', '-')}={county / 'county.gpkg'}|{name}" for name in ("parcels", "wells", "buildings", "surface_water")]
     parts = [word for part in PARTS for word in ("--parts", part)]
     command = [
-        sys.executable, "scripts/suitability_map.py", f"--elevation={county / 'dem.tif'}", "--elevation-unit=m", f"--rules={rules}",
-        *layers, *parts, f"--workers={workers}", f"--out={out}", "--overwrite", "-v", *more,
+        sys.executable, "scripts/suitability_map.py", *inputs_of(county), f"--rules={rules}", *parts,
+        f"--workers={workers}", f"--out={out}", "--overwrite", "-v", *more,
     ]  # fmt: skip
     took, printed = spent(command, None, limit_s, workers)
     if took.failed:

@@ -11,16 +11,17 @@ import json
 import os
 import shutil
 import sys
-import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 from bench_suitability_map import PARTS, machine, make_county, manifest_of, spent  # noqa: E402
+from common import inputs_of, looking  # noqa: E402
 
 WATCH_EVERY_S = 0.5
 LOOKS_AT_MEMORY_EVERY = 10
@@ -84,24 +85,16 @@ def memory_below(root: int) -> int:
 @contextmanager
 def watched(out: Path) -> Iterator[Most]:
     """Looks at the output folder and at the memory of all processes below this one while the block goes on."""
-    most, done = Most(), threading.Event()
+    most, looks = Most(), count()
 
     def watch() -> None:
-        looks = 0
-        while not done.wait(WATCH_EVERY_S):
-            disk, working = on_disk(out)
-            most.disk, most.working_files = max(most.disk, disk), max(most.working_files, working)
-            if not looks % LOOKS_AT_MEMORY_EVERY:
-                most.memory = max(most.memory, memory_below(os.getpid()))
-            looks += 1
+        disk, working = on_disk(out)
+        most.disk, most.working_files = max(most.disk, disk), max(most.working_files, working)
+        if not next(looks) % LOOKS_AT_MEMORY_EVERY:
+            most.memory = max(most.memory, memory_below(os.getpid()))
 
-    watcher = threading.Thread(target=watch)
-    watcher.start()
-    try:
+    with looking(watch, WATCH_EVERY_S):
         yield most
-    finally:
-        done.set()
-        watcher.join()
 
 
 def measured(rows: int, parcels: int, asked: argparse.Namespace) -> dict[str, Any]:
@@ -110,10 +103,9 @@ def measured(rows: int, parcels: int, asked: argparse.Namespace) -> dict[str, An
     for folder in (county, out):
         shutil.rmtree(folder, ignore_errors=True)
     make_county(county, rows, rows, asked.cell, parcels, parcels // 2, asked.seed)
-    layers = [f"--{name.replace('_', '-')}={county / 'county.gpkg'}|{name}" for name in ("parcels", "wells", "buildings", "surface_water")]
     command = [
-        sys.executable, str(HERE / "bench_growth.py"), "--only", f"--elevation={county / 'dem.tif'}", "--elevation-unit=m",
-        f"--rules={asked.rules}", *layers, *(f"--parts={part}" for part in PARTS), f"--workers={asked.workers}", f"--out={out}",
+        sys.executable, str(HERE / "bench_growth.py"), "--only", *inputs_of(county), f"--rules={asked.rules}",
+        *(f"--parts={part}" for part in PARTS), f"--workers={asked.workers}", f"--out={out}",
     ]  # fmt: skip
     with watched(out) as most:
         took, printed = spent(command, None, asked.limit, asked.workers)

@@ -23,9 +23,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 from bench_county import run_ours  # noqa: E402
 from bench_suitability_map import Spent, machine, make_county, manifest_of  # noqa: E402
-from common import county_options  # noqa: E402
-
-LAYERS = ("parcels", "wells", "buildings", "surface_water")
+from common import LAYERS, county_options  # noqa: E402
 
 
 def main() -> None:

@@ -5,12 +5,40 @@ import os
 import sqlite3
 import statistics
 import struct
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import closing
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TypeVar
 
 T = TypeVar("T")
+
+LAYERS = ("parcels", "wells", "buildings", "surface_water")
+"""Layers that synthetic.py writes."""
+
+
+def inputs_of(county: Path) -> list[str]:
+    """The elevation and layers of a synthetic county as arguments of a command."""
+    layers = [f"--{name.replace('_', '-')}={county / 'county.gpkg'}|{name}" for name in LAYERS]
+    return [f"--elevation={county / 'dem.tif'}", "--elevation-unit=m", *layers]
+
+
+@contextmanager
+def looking(look: Callable[[], None], every_s: float) -> Iterator[None]:
+    """While the block goes on, `look` is called so often in a thread of its own."""
+    done = threading.Event()
+
+    def go_on() -> None:
+        while not done.wait(every_s):
+            look()
+
+    watcher = threading.Thread(target=go_on)
+    watcher.start()
+    try:
+        yield
+    finally:
+        done.set()
+        watcher.join()
 
 
 def ground_options(parser: argparse.ArgumentParser) -> None:

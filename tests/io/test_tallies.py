@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from geoseptic.io import tallies
 from geoseptic.io.tallies import count_values
 
 
@@ -16,3 +17,11 @@ def test_values_are_counted_as_by_sorting(kind):
     assert dict(zip((np.flatnonzero(counts) - 1).tolist(), counts[counts > 0].tolist(), strict=True)) == dict(
         zip(found.tolist(), numbers.tolist(), strict=True)
     )
+
+
+@pytest.mark.parametrize("most_apart", [10, 10_000])
+def test_values_near_each_other_and_far_apart_are_told_alike(monkeypatch, most_apart):
+    monkeypatch.setattr(tallies, "MOST_APART", most_apart)
+    values = np.random.default_rng(4).integers(-900, 900, (30, 40)).astype(np.int32)
+    found, numbers = np.unique(values, return_counts=True)
+    assert tallies.tally(values) == list(zip(found.tolist(), numbers.tolist(), strict=True))
