@@ -7,11 +7,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from geoseptic.io.filehashes import digest_of
+from geoseptic.io.filehashes import check_of
 
 
 def placed(target: Path, wanted: Mapping[str, Any], folders: Iterable[Path]) -> bool:
-    """Put a file of that name in one of the folders to `target`, if it holds these bytes (`filehashes.digest_of`).
+    """Put a file of that name in one of the folders to `target`, if it holds these bytes (`filehashes.check_of`).
 
     One of the folder for which `target` is written, in a folder there, is taken as it is, any other is copied.
     """
@@ -26,7 +26,7 @@ def placed(target: Path, wanted: Mapping[str, Any], folders: Iterable[Path]) -> 
                     os.link(source, target)
             if not target.exists():
                 shutil.copyfile(source, target)
-            if digest_of([target]) == wanted:
+            if check_of(target) == wanted:
                 return True
         except OSError:
             pass

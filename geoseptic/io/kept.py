@@ -5,36 +5,29 @@ another question can never be taken. The folder may be deleted at any time. Entr
 are read: a damaged one counts as not there.
 """
 
-import hashlib
 import itertools
-import json
 import os
-import struct
 import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from math import prod
 from pathlib import Path
 from threading import Lock
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
+from xxhash import xxh3_128
 
 from geoseptic.errors import DiskFullError, ParameterError
+from geoseptic.io import keptlist, locks
 from geoseptic.io.digests import code_digest, digest
+from geoseptic.io.keptfiles import Entry, check, composed, entry_of, first_part
 from geoseptic.model.planes import Values
 
-MAGIC: Final = b"geoseptic kept 1"
 ENDING: Final = ".kept"
 UNFINISHED: Final = ".unfinished"
-HEAD: Final = struct.Struct("<16sQ32s")
-"""What a file starts with: its kind, how long the description is, and the SHA-256 of that."""
-
-FIRST_BYTES: Final = 4096
-"""Read of a file at once: most descriptions are shorter."""
 
 COPIED_BYTES: Final = 1 << 20
 
@@ -42,16 +35,6 @@ ABANDONED_S: Final = 86_400.0
 """After a day nobody goes on writing an unfinished file."""
 
 _NUMBER = itertools.count()
-
-
-@dataclass(frozen=True)
-class Entry:
-    """A result that is there: what is told of it, and its arrays, which are read when they are asked for."""
-
-    path: Path
-    told: Any
-    arrays: tuple[tuple[str, tuple[int, ...], int, str], ...]
-    """Kind of number, shape, where in the file, and SHA-256 of each."""
 
 
 @dataclass(eq=False)
@@ -63,110 +46,106 @@ class Store:
     reused: Counter[str] = field(default_factory=Counter)
     made: Counter[str] = field(default_factory=Counter)
     damaged: dict[str, None] = field(default_factory=dict)
-    _used: dict[str, int] = field(default_factory=dict)  # bytes of each file
+    _listed: keptlist.Listed = field(init=False)
+    _used: dict[str, int] = field(default_factory=dict)  # bytes of the file of each key
     _good: set[tuple[str, int]] = field(default_factory=set)
     _lock: Any = field(default_factory=Lock)
     _drops: bool = True
+
+    lists: ClassVar[bool] = True
+    """Whether a list of all that is kept is written at the end."""
+
+    def __post_init__(self) -> None:
+        listed = keptlist.read(self.folder)
+        if listed is None:
+            self.damaged[keptlist.NAME] = None
+        self._listed = listed or {}
 
     def key(self, step: str, *values: Any) -> str:
         """What the result of a step that follows from `values` is kept under."""
         return digest(code_digest(), step, values).hex()
 
     def find(self, key: str) -> Entry | None:
-        """The result under `key` with its description checked; None where there is none that can be read."""
-        path = self.folder / (key + ENDING)
+        """The result under `key` with its first part checked; None where there is none that can be read. Of one that is listed it is not
+        asked whether its file is still there: its large arrays may be gone."""
+        path = self._path(key)
         try:
-            file = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
-            try:
-                size, began = os.fstat(file).st_size, os.read(file, FIRST_BYTES)
-                magic, length, told = HEAD.unpack_from(began)
-                start = HEAD.size + length
-                if magic != MAGIC or start > size:
-                    raise ValueError("another file, or cut short")
-                while len(began) < start:
-                    began += os.read(file, start - len(began)) or b" " * start
-            finally:
-                os.close(file)
-            described = began[HEAD.size : start]
-            if hashlib.sha256(described).digest() != told:
-                raise ValueError("the description is damaged")
-            record = json.loads(described)
-            if record["key"] != key or record["bytes"] != size - start:
-                raise ValueError("another file, or cut short")
-            arrays = tuple((str(kind), tuple(shape), start + at, str(sha)) for kind, shape, at, sha in record["arrays"])
-            os.utime(path)
+            listed = self._listed.get(key)
+            first, size = first_part(path) if listed is None else listed
+            if listed is None:
+                os.utime(path)
+            entry = entry_of(path, key, first, size)
         except FileNotFoundError:
             return None
-        except (OSError, ValueError, KeyError, TypeError, struct.error):
-            self._told_damaged(path)
+        except (OSError, ValueError, KeyError, TypeError):
+            self._told_damaged(key)
             return None
-        self._use(path.name, size)
-        return Entry(path, record["told"], arrays)
+        self._use(key, size)
+        return entry
 
     def array(self, entry: Entry, number: int) -> Values | None:
         """An array of the entry, not to be written into; None where it is damaged or gone. It is checked once."""
-        kind, shape, at, told = entry.arrays[number]
-        dtype = np.dtype(kind)
-        if 0 in shape:
-            return np.empty(shape, dtype)
+        own, small = entry.arrays[number], entry.small(number)
+        if small is not None:
+            return small
         try:
-            found = np.memmap(entry.path, dtype, "r", at, shape)
+            found = np.memmap(entry.path, np.dtype(own.kind), "r", own.at, own.shape)
             with self._lock:
                 good = (entry.path.name, number) in self._good
-            if not good and _sha(found) != told:
+            if not good and check(found) != own.check:
                 raise ValueError("damaged")
         except FileNotFoundError:
             return None
         except (OSError, ValueError):
-            self._told_damaged(entry.path)
+            self._told_damaged(entry.path.stem)
             return None
         with self._lock:
             self._good.add((entry.path.name, number))
         return found
 
     def small(self, entry: Entry, number: int) -> Values | None:
-        """The same of a small array, read at once."""
+        """The same of an array that is read at once."""
         found = self.several(entry, [number])
         return None if found is None else found[0]
 
     def several(self, entry: Entry, numbers: Iterable[int]) -> list[Values] | None:
-        """The same of several small arrays; None where any of them is damaged or gone."""
-        out = []
+        """The same of several arrays; None where any of them is damaged or gone."""
+        wanted = list(numbers)
+        out = {number: small for number in wanted if (small := entry.small(number)) is not None}
         try:
-            with entry.path.open("rb", buffering=0) as file:
-                for kind, shape, at, told in (entry.arrays[number] for number in numbers):
-                    dtype = np.dtype(kind)
-                    file.seek(at)
-                    found = np.frombuffer(file.read(prod(shape) * dtype.itemsize), dtype).reshape(shape)
-                    if _sha(found) != told:
-                        raise ValueError("damaged")
-                    out.append(found)
+            if len(out) < len(set(wanted)):
+                with entry.path.open("rb", buffering=0) as file:
+                    for number in wanted:
+                        if number not in out:
+                            own = entry.arrays[number]
+                            file.seek(own.at)
+                            out[number] = np.frombuffer(file.read(own.nbytes), np.dtype(own.kind)).reshape(own.shape)
+                            if check(out[number]) != own.check:
+                                raise ValueError("damaged")
         except FileNotFoundError:
             return None
         except (OSError, ValueError):
-            self._told_damaged(entry.path)
+            self._told_damaged(entry.path.stem)
             return None
-        return out
+        return [out[number] for number in wanted]
 
     def copied(self, entry: Entry, number: int, target: Path) -> bool:
         """Write the bytes of an array to a new file, piece by piece; False, and no such file, where it is damaged or gone. Raises
         DiskFullError where there is no room for it."""
-        kind, shape, at, told = entry.arrays[number]
-        left, found = prod(shape) * np.dtype(kind).itemsize, hashlib.sha256()
+        own = entry.arrays[number]
+        left, found, block = own.nbytes, xxh3_128(), memoryview(bytearray(COPIED_BYTES))
         try:
             with entry.path.open("rb", buffering=0) as file:
-                file.seek(at)
+                file.seek(own.at)
                 with room_for(target):
-                    out = target.open("xb")
+                    out = target.open("xb", buffering=0)
                 with out:
-                    while left and (block := file.read(min(left, COPIED_BYTES))):
-                        found.update(block)
-                        left -= len(block)
+                    while left and (count := file.readinto(block[:left])):
+                        found.update(block[:count])
+                        left -= count
                         with room_for(target):
-                            out.write(block)
-                    with room_for(target):
-                        out.flush()
-            if left or found.hexdigest() != told:
+                            _write(out, block[:count])
+            if left or found.hexdigest() != own.check:
                 raise ValueError("damaged")
         except DiskFullError:
             raise
@@ -174,40 +153,33 @@ class Store:
             return False
         except (OSError, ValueError):
             target.unlink(missing_ok=True)
-            self._told_damaged(entry.path)
+            self._told_damaged(entry.path.stem)
             return False
         return True
 
-    def put(self, key: str, arrays: Sequence[Values], told: Any = None) -> Entry:
-        """Keep a result: beside first, then renamed. Raises DiskFullError."""
-        told = json.loads(json.dumps(told))  # as it will be read
-        described, at = [], 0
-        whole = [np.ascontiguousarray(array) for array in arrays]
-        for array in whole:
-            described.append((array.dtype.str, array.shape, at, _sha(array)))
-            at += -(-array.nbytes // 64) * 64
-        record = {"key": key, "arrays": described, "told": told, "bytes": at}
-        text = json.dumps(record).encode()
-        # Arrays begin at multiples of 64 bytes.
-        text += b" " * (-(HEAD.size + len(text)) % 64)
-        path = self.folder / (key + ENDING)
+    def put(self, key: str, arrays: Sequence[Values], told: Any = None, *, identified: bool = False) -> Entry:
+        """Keep a result: beside first, then renamed. Where it is `identified`, each array has a hash that tells it from any other. Raises
+        DiskFullError."""
+        first, large, size = composed(key, arrays, told, identified=identified)
+        path = self._path(key)
         beside = self.folder / f".{key[:16]}-{os.getpid()}-{next(_NUMBER)}{UNFINISHED}"
         try:
             with beside.open("xb") as file:
-                file.write(HEAD.pack(MAGIC, len(text), hashlib.sha256(text).digest()))
-                file.write(text)
-                for array in whole:
-                    file.write(array.data.cast("B") if array.size else b"")
-                    file.write(b"\0" * (-array.nbytes % 64))
+                file.write(first)
+                for at, array in large:
+                    file.write(b"\0" * (at - file.tell()))
+                    file.write(array.data.cast("B"))
+                file.write(b"\0" * (size - file.tell()))
             beside.replace(path)
         except OSError as error:
             beside.unlink(missing_ok=True)
             raise DiskFullError(f"--keep {self.folder}: {error}. Make room there, delete the folder, or run without --keep.") from error
-        start = HEAD.size + len(text)
-        self._use(path.name, start + at)
+        entry = entry_of(path, key, first, size)  # what is told is as it will be read
+        self._listed.pop(key, None)
+        self._use(key, size)
         with self._lock:
-            self._good |= {(path.name, number) for number in range(len(whole))}
-        return Entry(path, told, tuple((kind, tuple(shape), start + at, sha) for kind, shape, at, sha in described))
+            self._good |= {(path.name, number) for number in range(len(arrays))}
+        return entry
 
     def count(self, step: str, *, reused: bool) -> None:
         """Tell that a result of this step was there, or was made."""
@@ -216,46 +188,69 @@ class Store:
 
     @contextmanager
     def noting(self) -> Iterator[set[str]]:
-        """Yields the names of the entries that this thread finds or puts within the block, as they come."""
-        names: set[str] = set()
-        token = _NOTED.set((*_NOTED.get(), names))
+        """Yields the keys of the entries that this thread finds or puts within the block, as they come."""
+        keys: set[str] = set()
+        token = _NOTED.set((*_NOTED.get(), keys))
         try:
-            yield names
+            yield keys
         finally:
             _NOTED.reset(token)
 
-    def hold(self, names: Iterable[str]) -> None:
+    def hold(self, keys: Iterable[str]) -> None:
         """Entries that a later run may need, though this one has no use for them, are not dropped at the end."""
-        for name in names:
+        for key in keys:
+            if key in self._listed:
+                self._use(key, self._listed[key][1])
+                continue
             with suppress(OSError):
-                os.utime(self.folder / name)
-                self._use(name, (self.folder / name).stat().st_size)
+                os.utime(self._path(key))
+                self._use(key, self._path(key).stat().st_size)
 
-    def _use(self, name: str, size: int) -> None:
-        for names in _NOTED.get():
-            names.add(name)
+    def _path(self, key: str) -> Path:
+        return self.folder / (key + ENDING)
+
+    def _use(self, key: str, size: int) -> None:
+        for keys in _NOTED.get():
+            keys.add(key)
         with self._lock:
-            self._used[name] = size
+            self._used[key] = size
 
     def keep_all(self) -> None:
         """Nothing is dropped at the end: this run did not need what it would have used."""
         self._drops = False
-        for path in self.folder.glob(f"*{ENDING}"):
-            with suppress(OSError):
-                self._used[path.name] = path.stat().st_size
+        with os.scandir(self.folder) as found:
+            for item in found:
+                if item.name.endswith(ENDING):
+                    key = item.name.removesuffix(ENDING)
+                    with suppress(OSError):
+                        self._used[key] = self._listed[key][1] if key in self._listed else item.stat().st_size
 
-    def close(self) -> None:
-        """Drop what this run did not use; what another run wrote or looked at since this one started stays."""
+    def close(self, *, alone: bool) -> None:
+        """Drop what this run did not use, and list the rest. What another run wrote or looked at since this one started stays, and all of
+        it if this one is not `alone`."""
         if not self._drops:
             return
         with os.scandir(self.folder) as found:
             # Of those in use nothing is asked: there are thousands.
-            others = [Path(entry.path) for entry in found if entry.name not in self._used]
-        for path in others:
+            there = {item.name: Path(item.path) for item in found}
+        for name, path in there.items():
+            if name.removesuffix(ENDING) in self._used:
+                continue
             with suppress(OSError):
                 age_s = self.started - path.stat().st_mtime
-                if (path.suffix == ENDING and age_s > 0) or (path.suffix == UNFINISHED and age_s > ABANDONED_S):
+                if (path.suffix == ENDING and age_s > 0 and alone) or (path.suffix == UNFINISHED and age_s > ABANDONED_S):
                     path.unlink()
+        if self.lists:
+            more = [] if alone else [key for key in self._listed if key not in self._used]
+            keptlist.write(self.folder, self._first_parts([key for key in (*self._used, *more) if key + ENDING in there]))
+
+    def _first_parts(self, keys: Iterable[str]) -> Iterator[tuple[str, bytes | memoryview, int]]:
+        for key in keys:
+            if key in self._listed:
+                yield key, *self._listed[key]
+                continue
+            with suppress(OSError, ValueError):
+                yield key, *first_part(self._path(key))
 
     @property
     def record(self) -> dict[str, Any]:
@@ -268,13 +263,21 @@ class Store:
             "damaged": list(self.damaged),
         }
 
-    def _told_damaged(self, path: Path) -> None:
+    def _told_damaged(self, key: str) -> None:
+        path = self._path(key)
         with self._lock:
             self.damaged[path.name] = None
-            self._used.pop(path.name, None)
+            self._used.pop(key, None)
+            self._listed.pop(key, None)
         # What is made instead takes its place.
         with suppress(OSError):
             path.unlink()
+
+
+def _write(file: Any, block: memoryview) -> None:
+    """All of a block into a file without a buffer, which may take less at a time."""
+    while block:
+        block = block[file.write(block) :]
 
 
 @contextmanager
@@ -284,10 +287,6 @@ def room_for(target: Path) -> Iterator[None]:
         yield
     except OSError as error:
         raise DiskFullError(f"{target}: {error}. Make room there.") from error
-
-
-def _sha(array: Values) -> str:
-    return hashlib.sha256(array.data.cast("B") if array.size else b"").hexdigest()
 
 
 _NOTED: Final[ContextVar[tuple[set[str], ...]]] = ContextVar("noted", default=())
@@ -314,10 +313,11 @@ def kept(folder: Path | None, kind: type[Store] = Store) -> Iterator[Store | Non
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ParameterError(f"--keep {folder} cannot be used: {error.strerror}. Name a folder that may be written to.") from None
-    store = kind(folder)
-    token = _IN_USE.set(store)
-    try:
-        yield store
-    finally:
-        _IN_USE.reset(token)
-    store.close()
+    with locks.marked(folder) as mark:
+        store = kind(folder)
+        token = _IN_USE.set(store)
+        try:
+            yield store
+        finally:
+            _IN_USE.reset(token)
+        store.close(alone=not locks.others(folder, mark))

@@ -1,6 +1,6 @@
 """Steps over many features whose results are kept from run to run, group by group, as those over a raster are (`keptplanes.py`)."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache
 from typing import Any
 
@@ -9,10 +9,10 @@ import shapely
 
 from geoseptic.io import kept
 from geoseptic.io.digests import MADE_BY_A_STEP, Hashed, told
-from geoseptic.io.keptplanes import named, refuse_closures
+from geoseptic.io.keptfiles import Entry
+from geoseptic.io.keptplanes import looked_up, named, refuse_closures
 from geoseptic.model.frame import Geometries
 from geoseptic.model.planes import Values
-from geoseptic.terrain.tiles import for_each
 
 Told = Any
 
@@ -21,31 +21,51 @@ OF_SHAPES = 3
 
 
 def by_groups(
-    step: Callable[..., tuple[tuple[Values, ...], Told]], groups: Iterable[Any], given: Callable[[Any], tuple[Any, ...]], workers: int = 1
+    step: Callable[..., tuple[tuple[Values, ...], Told]],
+    groups: Sequence[Any],
+    given: Callable[[Any], tuple[Any, ...]],
+    workers: int = 1,
+    bundles: Iterable[tuple[Sequence[int], Callable[[], tuple[Any, ...]]]] = (),
 ) -> list[tuple[tuple[Any, ...], Told]]:
     """`step(*given(group))` of every group, in their order: arrays of numbers, and `Hashed` for arrays of shapes, which are read when they
     are asked for; and what is told of them.
 
-    Raises TypeError for a step that could see more than it is given.
+    `bundles` : places of several groups, and something from which all that is given of each of them follows: where it is what it was,
+    nobody asks what is given of each. Raises TypeError for a step that could see more than it is given.
     """
     refuse_closures(step)
     store = kept.in_use()
     assert store is not None
 
-    def one(group: Any) -> tuple[tuple[Any, ...], Told]:
-        own = given(group)
-        key = store.key(named(step), own)
-        found = _read(store, key, lambda: step(*own)[0])
+    keys: dict[int, str] = {}
+    unknown: list[tuple[str, Sequence[int]]] = []
+    for places, follows_from in bundles:
+        bundle = store.key(f"{named(step)} in bundles", follows_from())
+        known = store.find(bundle)
+        if known is None:
+            unknown.append((bundle, places))
+        else:
+            keys.update(zip(places, known.told, strict=True))
+
+    def look(place: int) -> tuple[tuple[Any, ...], Told] | None:
+        group = groups[place]
+        if place not in keys:
+            keys[place] = store.key(named(step), given(group))
+        found = _read(store, keys[place], lambda: step(*given(group))[0])
         store.count(step.__name__, reused=found is not None)
-        if found is not None:
-            return found
-        arrays, said = step(*own)
+        return found
+
+    def make(place: int) -> tuple[tuple[Any, ...], Told]:
+        arrays, said = step(*given(groups[place]))
         flat = [part for array in arrays for part in _flat(array)]
-        entry = store.put(key, flat, {"told": said, "shapes": [array.dtype == object for array in arrays]})
-        columns = [_column(key, number, array, _bounds(array)) for number, array in enumerate(arrays)]
+        entry = store.put(keys[place], flat, {"told": said, "shapes": [array.dtype == object for array in arrays]})
+        columns = [_column(keys[place], number, array, _bounds(array)) for number, array in enumerate(arrays)]
         return tuple(columns), entry.told["told"]
 
-    return for_each(one, groups, workers)
+    done = looked_up(look, make, range(len(groups)), workers)
+    for bundle, places in unknown:
+        store.put(bundle, [], [keys[place] for place in places])
+    return done
 
 
 def once(step: Callable[..., tuple[tuple[Values, ...], Told]], *given: Any) -> tuple[Any, ...]:
@@ -84,9 +104,7 @@ def _read(store: kept.Store, key: str, again: Callable[[], tuple[Values, ...]]) 
     ), entry.told["told"]
 
 
-def _reader(
-    store: kept.Store, entry: kept.Entry, at: int, number: int, again: Callable[[], tuple[Values, ...]]
-) -> Callable[[], Geometries]:
+def _reader(store: kept.Store, entry: Entry, at: int, number: int, again: Callable[[], tuple[Values, ...]]) -> Callable[[], Geometries]:
     @cache
     def read() -> Geometries:
         lengths, texts = (store.small(entry, at + more) for more in (1, 2))

@@ -12,6 +12,7 @@ from geoseptic.errors import FileUnreadableError
 from geoseptic.io import kept
 from geoseptic.io.digests import digest
 from geoseptic.io.filehashes import each_once, file_digest
+from geoseptic.io.keptfiles import Entry
 from geoseptic.io.keptplanes import KeptPlane, side_cells
 from geoseptic.io.rastersources import open_single
 from geoseptic.io.scratch import new_plane
@@ -50,13 +51,13 @@ def read_once(read: Callable[..., Raster], read_grid: Callable[..., Grid], path:
         values = np.asarray(raster.plane.read(*window), np.float32)
         corner = window[0].start, window[1].start
         keys[corner] = store.key("heights", values)
-        entries[corner] = store.find(keys[corner]) or store.put(keys[corner], [values])
+        entries[corner] = store.find(keys[corner]) or store.put(keys[corner], [values], identified=True)
     store.put(key, [], [[*corner, name] for corner, name in keys.items()])
     return Raster(_plane(store, raster.grid, scratch, keys, entries, lambda: raster), raster.grid)
 
 
 def _plane(
-    store: kept.Store, grid: Grid, scratch: Path | None, keys: dict[Any, str], entries: dict[Any, kept.Entry], read: Callable[[], Raster]
+    store: kept.Store, grid: Grid, scratch: Path | None, keys: dict[Any, str], entries: dict[Any, Entry], read: Callable[[], Raster]
 ) -> KeptPlane:
     # Nothing is ever in this one: it has the shape, and makes others.
     like: Plane = (

@@ -11,19 +11,23 @@ from dataclasses import dataclass, field
 from functools import partial
 from threading import Lock
 from types import FunctionType
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from geoseptic.io import kept
 from geoseptic.io.digests import digest
-from geoseptic.io.kept import Entry, Store
+from geoseptic.io.kept import Store
+from geoseptic.io.keptfiles import Entry
 from geoseptic.model.planes import Plane, Values
 from geoseptic.terrain import windows
+from geoseptic.terrain.tiles import for_each
 from geoseptic.terrain.windows import Window, for_windows
 
 Corner = tuple[int, int]
+Job = TypeVar("Job")
+Found = TypeVar("Found")
 
 SHARE_OF_SIDE: Final = 2
 """Windows that are kept have this part of the usual side: a change makes fewer cells anew, and four times as many keys are looked up."""
@@ -131,7 +135,7 @@ class KeptPlane(_ReadPlane):
     def content_digest(self, window: Window) -> bytes:
         """A hash of the values of all windows that the window has a part in, as they were kept, and of which part."""
         own = [self.entries[_corner(found)].arrays[self.number] for found in self._overlapped(*window)]
-        return digest(" ".join(f"{kind} {shape} {sha}" for kind, shape, _, sha in own), self.side, window)
+        return digest(" ".join(one.content for one in own), self.side, window)
 
     def _values(self, window: Window) -> Values:
         corner = _corner(window)
@@ -139,7 +143,7 @@ class KeptPlane(_ReadPlane):
         if found is not None:
             return found
         arrays = self.again(window)
-        self.entries[corner] = self.store.put(self.keys[corner], arrays, self.entries[corner].told)
+        self.entries[corner] = self.store.put(self.keys[corner], arrays, self.entries[corner].told, identified=True)
         return arrays[self.number]
 
     def _overlapped(self, rows: slice, cols: slice) -> list[Window]:
@@ -212,31 +216,40 @@ def by_windows(
     if store is None:
         planes = tuple(like.new(kind) for kind in kinds)
 
-        def make(window: Window) -> Told:
+        def fill(window: Window) -> Told:
             arrays, told = step(*given(window))
             for plane, array in zip(planes, arrays, strict=True):
                 plane.write(*window, array)
             return told
 
-        return planes, for_windows(make, like, workers)
+        return planes, for_windows(fill, like, workers)
     keys: dict[Corner, str] = {}
-    entries: dict[Corner, Entry] = {}
 
     def made(window: Window) -> tuple[tuple[Values, ...], Told]:
         arrays, told = step(*given(window))
         return tuple(np.asarray(array, kind) for array, kind in zip(arrays, kinds, strict=True)), told
 
-    def find(window: Window) -> Told:
-        key = store.key(named(step), window, given(window))
+    def look(window: Window) -> Entry | None:
+        key = keys[_corner(window)] = store.key(named(step), window, given(window))
         entry = store.find(key)
         store.count(step.__name__, reused=entry is not None)
-        if entry is None:
-            entry = store.put(key, *made(window))
-        keys[_corner(window)], entries[_corner(window)] = key, entry
-        return entry.told
+        return entry
 
-    told = for_windows(find, like, workers, side_cells())
-    return _planes(store, like, kinds, keys, entries, lambda window: made(window)[0]), told
+    def make(window: Window) -> Entry:
+        return store.put(keys[_corner(window)], *made(window), identified=True)
+
+    over = list(windows.windows(like.shape, side_cells()))
+    entries = {_corner(window): entry for window, entry in zip(over, looked_up(look, make, over, workers), strict=True)}
+    return _planes(store, like, kinds, keys, entries, lambda window: made(window)[0]), [entry.told for entry in entries.values()]
+
+
+def looked_up(look: Callable[[Job], Found | None], make: Callable[[Job], Found], jobs: Iterable[Job], workers: int) -> list[Found]:
+    """What is found of each job, in their order, else made, in `workers` threads. Looking is for one thread: it is Python, of which several
+    threads only wait for one another."""
+    found = {place: (job, look(job)) for place, job in enumerate(jobs)}
+    missing = [place for place, (_, own) in found.items() if own is None]
+    made = dict(zip(missing, for_each(lambda place: make(found[place][0]), missing, workers) if missing else (), strict=True))
+    return [made[place] if own is None else own for place, (_, own) in found.items()]
 
 
 def summed(told: Iterable[Mapping[Any, int] | Iterable[tuple[Any, int]]]) -> Counter[Any]:
@@ -323,7 +336,7 @@ def at_once(
     store.count(step.__name__, reused=len(entries) == len(keys))
     for window in windows.windows(like.shape, side_cells()):
         if _corner(window) not in entries:
-            entries[_corner(window)] = store.put(keys[_corner(window)], arrays(window))
+            entries[_corner(window)] = store.put(keys[_corner(window)], arrays(window), identified=True)
     for plane in made.pop() if made else ():
         plane.drop()
     return _planes(store, like, kinds, keys, entries, arrays)

@@ -13,7 +13,7 @@ import numpy as np
 from geoseptic.io import cogtiles, overviews
 from geoseptic.io.cogs import Header, write_cog
 from geoseptic.io.earlierfiles import placed
-from geoseptic.io.filehashes import digest_of
+from geoseptic.io.filehashes import check_of
 from geoseptic.io.kept import Store, room_for
 from geoseptic.io.keptplanes import Part, Piece, by_windows, pieces, summed
 from geoseptic.io.scratch import new_plane
@@ -58,7 +58,7 @@ def write(
     with store.noting() as names:
         all_there = _put_together(store, target, plane, header, method, drafts, tile_cells, packing)
     if all_there is not None:
-        found = {"file": digest_of([target]), "folder": str(target.parent.absolute().parent), "pieces": sorted(names)}
+        found = {"file": check_of(target), "folder": str(target.parent.absolute().parent), "pieces": sorted(names)}
         if entry is None or entry.told != found:
             store.put(key, (), found)
     return all_there

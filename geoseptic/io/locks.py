@@ -3,6 +3,7 @@ ends."""
 
 import errno
 import getpass
+import itertools
 import json
 import os
 import re
@@ -18,6 +19,13 @@ from typing import Any, Final
 from geoseptic.errors import OutputLockedError, ParameterError
 
 LOCK: Final = ".geoseptic-lock"
+
+MARK: Final = ".in-use-"
+"""What marks of those who use a folder together begin with."""
+
+ABANDONED_S: Final = 86_400.0
+
+_NUMBER = itertools.count()
 
 LOCKED_BYTE: Final = 1 << 30
 """Where Windows locks the file: far behind the text, which others must be able to read."""
@@ -68,6 +76,57 @@ def refuse_locked(folder: Path) -> None:
             raise OutputLockedError(str(folder), _told(file))
     finally:
         os.close(file)
+
+
+@contextmanager
+def marked(folder: Path) -> Iterator[Path | None]:
+    """Within the block `others` of this folder see that somebody uses it. Yields the mark, None where none can be made."""
+    path = folder / f"{MARK}{os.getpid()}-{next(_NUMBER)}"
+    try:
+        file = _marked(path)
+    except OSError:
+        yield None
+        return
+    try:
+        yield path
+    finally:
+        _release(path, file)
+
+
+def others(folder: Path, mark: Path | None) -> bool:
+    """Whether anybody else uses the folder. Marks of processes that have ended are taken away."""
+    found = False
+    for path in folder.glob(f"{MARK}*"):
+        if path == mark:
+            continue
+        try:
+            file = os.open(path, os.O_RDWR)
+        except FileNotFoundError:
+            continue
+        except OSError:
+            found = True
+            continue
+        got = _lock(file)
+        if got:
+            if _same(path, file):
+                _release(path, file)
+            else:
+                os.close(file)
+            continue
+        # Where there are no locks, nobody goes on for so long.
+        found |= got is False or time.time() - os.fstat(file).st_mtime < ABANDONED_S
+        os.close(file)
+    return found
+
+
+def _marked(path: Path) -> int:
+    """The mark, open and locked. Raises OSError."""
+    for _ in range(TRIES):
+        file = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        if _lock(file) is not False and _same(path, file):
+            return file
+        os.close(file)  # somebody has just looked whether its process has ended
+    raise OSError(errno.EAGAIN, f"{path}: cannot be locked")
 
 
 def _taken(folder: Path) -> tuple[int, bool, list[str]]:

@@ -9,17 +9,20 @@ from typing import Any, Final
 
 from geoseptic.errors import DiskFullError
 from geoseptic.io import kept
+from geoseptic.io.keptfiles import Entry
 from geoseptic.model.planes import Values
 
 PIECES: Final = ".geoseptic-pieces"
 
 
 class Pieces(kept.Store):
-    """A store that tells of itself as what it is."""
+    """A store that tells of itself as what it is. A run that ends well has no more use for it, so it is not listed."""
 
-    def put(self, key: str, arrays: Sequence[Values], told: Any = None) -> kept.Entry:
+    lists = False
+
+    def put(self, key: str, arrays: Sequence[Values], told: Any = None, *, identified: bool = False) -> Entry:
         try:
-            return super().put(key, arrays, told)
+            return super().put(key, arrays, told, identified=identified)
         except DiskFullError as error:
             raise DiskFullError(f"{self.folder}: {error.__cause__}. Make room there and run again with --resume.") from error
 

@@ -3,9 +3,9 @@
 A group is cut as if nothing else were there than what can reach it. That is all that goes into its key, and all that its step is given.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
-from functools import cache
+from functools import cache, partial
 from typing import Any, Final
 
 import numpy as np
@@ -23,6 +23,9 @@ from geoseptic.parcels.obstacles import Obstacles
 from geoseptic.parcels.onelot import OF_A_LOT
 from geoseptic.parcels.repair import Fabric
 from geoseptic.parcels.zones import Zones
+
+IN_A_BUNDLE: Final = 16
+"""Groups whose keys are looked up together, where nothing near any of them changed."""
 
 IN_A_GROUP: Final = 64
 """Parcels that a group has about: few, so that one change touches few; enough that looking a group up costs little."""
@@ -121,7 +124,13 @@ def cut(
     near = _Near.of(zones, sources, fabric.disputed_m, lot_line_m)
     groups = groups_by_place(parcels.bounds_m)
     try:
-        done = by_groups(_cut, groups, lambda rows: (*near.given(parcels[rows]), lot_line_m, strips), workers)
+        done = by_groups(
+            _cut,
+            groups,
+            lambda rows: (*near.given(parcels[rows]), lot_line_m, strips),
+            workers,
+            bundles(parcels.bounds_m, groups, lambda rows: (*near.given(parcels[rows]), lot_line_m, strips)),
+        )
     except OF_A_LOT as error:
         if isinstance(error, GeosepticError):
             raise
@@ -159,7 +168,11 @@ def groups_by_place(bounds_m: npt.NDArray[np.float64], in_a_group: int | None = 
     one shape more moves no other one."""
     (west, south), (east, north) = np.nanmin(bounds_m[:, :2], axis=0), np.nanmax(bounds_m[:, 2:], axis=0)
     per_group_m2 = max((east - west) * (north - south), 1.0) / len(bounds_m) * (in_a_group or IN_A_GROUP)
-    side_m = 2.0 ** round(np.log2(per_group_m2) / 2)
+    return _together(bounds_m, 2.0 ** round(np.log2(per_group_m2) / 2))
+
+
+def _together(bounds_m: npt.NDArray[np.float64], side_m: float) -> list[Rows]:
+    """Rows of shapes with these bounds whose middles lie in the same square of the map."""
     left, bottom, right, top = bounds_m.T
     # Empty shapes, which are nowhere, come into one group.
     across, down = (
@@ -168,6 +181,24 @@ def groups_by_place(bounds_m: npt.NDArray[np.float64], in_a_group: int | None = 
     _, group = np.unique(across * 2**32 + down, return_inverse=True)
     order = np.argsort(group, kind="stable")
     return [rows for rows in np.split(order, np.cumsum(np.bincount(group))[:-1]) if len(rows)]
+
+
+def bundles(
+    bounds_m: npt.NDArray[np.float64], groups: list[Rows], given: Callable[[Rows], tuple[Any, ...]]
+) -> list[tuple[list[int], Callable[[], tuple[Any, ...]]]]:
+    """Of these groups of shapes with these bounds about `IN_A_BUNDLE` that lie together (`by_groups`).
+
+    What is given of a group must follow from what is given of it and others together: which rows it has, and what of all that is near them
+    is near it.
+    """
+    firsts_m = bounds_m[[rows[0] for rows in groups]]
+    found = groups_by_place(firsts_m, IN_A_BUNDLE) if len(groups) > IN_A_BUNDLE else [np.arange(len(groups))]
+
+    def follows_from(places: list[int]) -> tuple[Any, ...]:
+        own = [groups[place] for place in places]
+        return [len(rows) for rows in own], given(np.concatenate(own))
+
+    return [(places.tolist(), partial(follows_from, places.tolist())) for places in found]
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from geoseptic.errors import FileUnreadableError
 from geoseptic.io.earlierfiles import placed
-from geoseptic.io.filehashes import digest_of
+from geoseptic.io.filehashes import check_of, digest_of
 from geoseptic.io.formats import format_of
 from geoseptic.io.kept import Store
 from geoseptic.io.keptheights import files_known
@@ -70,7 +70,7 @@ def put(
     failed may do better next time, unless it was the shape of a parcel."""
     if any(failure["stage"] != SPOILT for failure in record["failures"]):
         return
-    files = {name: digest_of([ready / name]) for name in names}
+    files = {name: check_of(ready / name) for name in names}
     plain = {name: value for name, value in record.items() if name not in OF_THE_RUN}
     store.put(key, [], {"folder": str(out.absolute()), "files": files, "record": plain, "names": list(record), "warnings": warnings})
 

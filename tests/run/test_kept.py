@@ -19,8 +19,9 @@ import shapely
 from affine import Affine
 from shapely import Point, box
 
-from geoseptic.io import kept, keptpackages, keptplanes, rasters
+from geoseptic.io import kept, keptlist, keptpackages, keptplanes, locks, rasters
 from geoseptic.io.digests import digest
+from geoseptic.io.keptfiles import HEAD
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import by_windows
 from geoseptic.io.rulefiles import load_rules
@@ -31,6 +32,7 @@ from geoseptic.model.planes import ArrayPlane
 from geoseptic.model.results import RasterResult
 from geoseptic.processes import kept_envelopes
 from geoseptic.processes.suitability import Law
+from geoseptic.run import sameruns
 from geoseptic.run.cli import main
 from geoseptic.terrain import windows
 from geoseptic.terrain.wellpaths import WellDiscs
@@ -281,13 +283,21 @@ def test_other_processes_give_the_same_bytes_from_a_store(tmp_path, process):
 
 
 @pytest.mark.usefixtures("small_windows")
-def test_damaged_and_foreign_entries_are_passed_over_told_and_made_anew(tmp_path):
-    """Bytes turned over, files cut short, and one entry in another's place."""
+def test_damaged_and_foreign_entries_are_passed_over_told_and_made_anew(tmp_path, monkeypatch):
+    """Bytes turned over, files cut short, and one entry in another's place; with the list of all, without it, and with a damaged one."""
     county, rng = County(tmp_path, 5), np.random.default_rng(5)
     keep = tmp_path / "keep"
     right = outcome(run(county, "without"))
     run(county, "with", "suitability_map", f"--keep={keep}")
-    for _ in range(4):
+    # Else nothing would be looked up, since nothing changed.
+    monkeypatch.setattr(sameruns, "key_of", lambda *given: None)
+    listed = keep / keptlist.NAME
+    for state in ("listed", "not listed", "damaged", "not listed"):
+        if state == "not listed":
+            listed.unlink()
+        elif state == "damaged":
+            data = listed.read_bytes()
+            listed.write_bytes(data[:-9] + bytes([data[-9] ^ 4]) + data[-8:])
         files = sorted(keep.glob("*.kept"))
         for path in rng.permutation(np.array(files, object))[: len(files) // 2]:
             data = bytearray(path.read_bytes())
@@ -297,22 +307,24 @@ def test_damaged_and_foreign_entries_are_passed_over_told_and_made_anew(tmp_path
         one.write_bytes(other.read_bytes())
         found = outcome(run(county, "with", "suitability_map", f"--keep={keep}"))
         told = [warning for warning in found["warnings"] if "damaged" in warning]
-        assert told
+        # Where the small arrays are listed, nobody looks at what is damaged in their files.
+        assert told or state == "listed"
+        assert any(keptlist.NAME in warning for warning in told) == (state == "damaged")
         found["warnings"] = [warning for warning in found["warnings"] if "damaged" not in warning]
         assert found == right
 
 
 def test_entries_damaged_or_taken_away_while_a_run_goes_on_are_made_again(tmp_path):
-    plane = ArrayPlane(np.arange(100.0).reshape(10, 10))
+    plane = ArrayPlane(np.arange(1600.0).reshape(40, 40))  # more than what is listed
     with kept.kept(tmp_path / "keep"):
         by_windows(plane, (np.float64,), _doubled, lambda window: (plane.read(*window),))
     for spoil in (lambda path: path.unlink(), lambda path: path.write_bytes(path.read_bytes()[:-8] + b"x" * 8)):
         with kept.kept(tmp_path / "keep") as store:
             (found,), told = by_windows(plane, (np.float64,), _doubled, lambda window: (plane.read(*window),))
-            assert told == [{"sum": 9900.0}] and store is not None and store.reused["_doubled"] == 1
+            assert told == [{"sum": 1600 * 1599.0}] and store is not None and store.reused["_doubled"] == 1
             (path,) = (tmp_path / "keep").glob("*.kept")
             spoil(path)
-            assert np.array_equal(found.read(slice(2, 9), slice(0, 10)), 2 * plane.values[2:9])
+            assert np.array_equal(found.read(slice(2, 9), slice(0, 40)), 2 * plane.values[2:9])
 
 
 def test_single_cells_of_a_kept_plane_are_taken_from_it_and_kept_by_what_its_windows_hold(tmp_path, monkeypatch):
@@ -331,23 +343,28 @@ def test_single_cells_of_a_kept_plane_are_taken_from_it_and_kept_by_what_its_win
         assert np.array_equal(keptplanes.at_cells(plane, rows, cols), values[rows, cols])
 
 
-@pytest.mark.parametrize("spoilt_at", [64, 128])
-def test_groups_of_shapes_come_back_as_they_were_and_damaged_ones_are_cut_again(tmp_path, spoilt_at):
+@pytest.mark.parametrize("what", ["numbers", "shapes"])
+def test_groups_of_shapes_come_back_as_they_were_and_damaged_ones_are_cut_again(tmp_path, what):
     """Damage in the numbers, which are read at once, and in the shapes, which are read when they are asked for."""
-    shapes = np.array([box(0, 0, 1, 1), shapely.Polygon(), shapely.MultiPolygon([box(0, 0, 1, 1), box(2, 2, 3, 3)])], object)
+    disc = Point(0, 0).buffer(1, 300)  # more than what is listed
+    shapes = np.array([disc, shapely.Polygon(), shapely.MultiPolygon([disc, box(2, 2, 3, 3)])], object)
     groups = [np.array([0, 1]), np.array([2]), np.array([], np.int64)]
     for spoilt in (False, False, True):
         if spoilt:
             for path in tmp_path.glob("*.kept"):
                 data = path.read_bytes()
-                path.write_bytes(data[:-spoilt_at] + bytes([data[-spoilt_at] ^ 1]) + data[1 - spoilt_at :])
+                at = HEAD.size + 9 if what == "numbers" else len(data) - 500
+                path.write_bytes(data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :])
+            if what == "numbers":
+                (tmp_path / keptlist.NAME).unlink()  # else nobody looks at them in the file
         with kept.kept(tmp_path) as store:
             found = by_groups(_shifted, groups, lambda rows: (shapes[rows],))
         for rows, ((moved, areas), told) in zip(groups, found, strict=True):
             expected = shapely.transform(shapes[rows], lambda xy: xy + 1)
             assert [shape.wkb for shape in moved.shapes] == [shape.wkb for shape in expected]
-            assert np.array_equal(areas, shapely.area(expected)) and told == len(rows)
-    assert store is not None and store.damaged and store.made["_shifted"] == (3 if spoilt_at == 64 else 1)
+            assert np.array_equal(areas, shapely.area(shapes[rows])) and told == len(rows)
+    # The group without a shape has nothing but numbers.
+    assert store is not None and store.damaged and store.made["_shifted"] == {"numbers": 3, "shapes": 0}[what]
 
 
 def _shifted(shapes: np.ndarray) -> tuple[tuple[np.ndarray, np.ndarray], int]:
@@ -360,10 +377,47 @@ def _doubled(values: np.ndarray) -> tuple[tuple[np.ndarray], dict[str, float]]:
 
 def test_an_entry_that_another_run_took_away_is_not_told_as_damaged(tmp_path):
     store = kept.Store(tmp_path)
-    entry = store.put("b" * 64, [np.arange(4)], None)
+    entry = store.put("b" * 64, [np.arange(4000)], None)
     entry.path.unlink()
     assert store.array(entry, 0) is None and store.small(entry, 0) is None
     assert not store.damaged
+
+
+def test_what_is_listed_is_found_without_a_look_at_its_file(tmp_path):
+    """The small arrays too; of large ones it shows when they are read that they are gone."""
+    with kept.kept(tmp_path) as store:
+        key = store.key("made", 1)
+        store.put(key, [np.arange(3000), np.arange(5), np.zeros((0, 4))], {"told": [1, None]})
+    for path in tmp_path.glob("*.kept"):
+        path.unlink()
+    with kept.kept(tmp_path) as store:
+        entry = store.find(key)
+        assert entry is not None and entry.told == {"told": [1, None]}
+        assert store.array(entry, 1).tolist() == [0, 1, 2, 3, 4] and store.several(entry, [2, 1])[0].shape == (0, 4)
+        assert store.array(entry, 0) is None and store.several(entry, [1, 0]) is None
+        assert not store.damaged and store.find("0" * 64) is None
+    with kept.kept(tmp_path) as store:
+        assert store.find(key) is None
+
+
+def test_what_is_kept_again_under_the_same_key_is_found_as_it_is_now(tmp_path):
+    for turn in range(3):
+        with kept.kept(tmp_path) as store:
+            found = store.find("a" * 64)
+            assert (None if found is None else found.told) == (turn - 1 if turn else None)
+            store.put("a" * 64, [], turn)
+            assert store.find("a" * 64).told == turn
+
+
+def test_nothing_is_dropped_while_another_run_goes_on_and_marks_of_dead_ones_go(tmp_path):
+    with kept.kept(tmp_path) as store:
+        store.put("a" * 64, [])
+    (tmp_path / f"{locks.MARK}1-1").touch()  # nobody holds it
+    with kept.kept(tmp_path):
+        with kept.kept(tmp_path):
+            pass
+        assert (tmp_path / f"{'a' * 64}.kept").exists() and len(list(tmp_path.glob(f"{locks.MARK}*"))) == 1
+    assert [path.name for path in tmp_path.iterdir()] == [keptlist.NAME]
 
 
 def test_a_bound_method_is_refused_as_a_step():
@@ -386,7 +440,7 @@ def test_what_a_run_did_not_use_is_dropped_but_not_what_another_made_meanwhile(t
         one.put(mine, [np.zeros(3)])
         two.put(theirs, [np.ones(3)])
         (tmp_path / "notes.txt").write_text("not ours")
-    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([f"{mine}.kept", f"{theirs}.kept", "notes.txt"])
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([f"{mine}.kept", f"{theirs}.kept", keptlist.NAME, "notes.txt"])
 
 
 @pytest.mark.usefixtures("small_windows")

@@ -39,11 +39,11 @@ def counted(dies_after: int | None = None) -> Iterator[list[str]]:
     """The keys of the pieces that are kept; the run is interrupted when it has kept so many."""
     real, keys = kept.Store.put, []
 
-    def put(self: kept.Store, key: str, *rest: object) -> kept.Entry:
+    def put(self: kept.Store, key: str, *rest: object, **how: bool) -> kept.Entry:
         if len(keys) == dies_after:
             raise KeyboardInterrupt
         keys.append(key)
-        return real(self, key, *rest)
+        return real(self, key, *rest, **how)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(kept.Store, "put", put)
