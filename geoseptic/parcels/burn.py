@@ -56,21 +56,27 @@ class Near:
         self.shapes_m = shapes_m
 
     @cached_property
-    def _bounds_m(self) -> npt.NDArray[np.float64]:
-        return np.asarray(shapely.bounds(self.shapes_m), np.float64).reshape(-1, 4)
+    def _reach(self) -> "Reach":
+        return Reach(np.asarray(shapely.bounds(self.shapes_m), np.float64).reshape(-1, 4))
 
     def of(self, grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:
         """Those that may reach into the grid, two cells beyond it included, and their places in the row."""
-        place = reaching(self._bounds_m, grid)
+        place = self._reach.into(grid)
         return self.shapes_m[place], place
 
 
-def reaching(bounds_m: npt.NDArray[np.float64], grid: Grid) -> npt.NDArray[np.int64]:
-    """The places of those bounds, shape (shapes, 4), that reach into the grid, two cells beyond it included. [m]"""
-    left, bottom, right, top = grid.bounds_m
-    more = 2 * grid.cell_size_m
-    west, south, east, north = bounds_m.T
-    return np.flatnonzero((east >= left - more) & (west <= right + more) & (north >= bottom - more) & (south <= top + more))
+class Reach:
+    """Bounds of many shapes, shape (shapes, 4), of which those near one window after the other are asked for. [m]"""
+
+    def __init__(self, bounds_m: npt.NDArray[np.float64]) -> None:
+        self._places = np.flatnonzero(~np.isnan(bounds_m).any(axis=1))
+        self._tree = shapely.STRtree(shapely.box(*bounds_m[self._places].T))
+
+    def into(self, grid: Grid) -> npt.NDArray[np.int64]:
+        """The places of those that reach into the grid, two cells beyond it included."""
+        left, bottom, right, top = grid.bounds_m
+        more = 2 * grid.cell_size_m
+        return np.sort(self._places[self._tree.query(shapely.box(left - more, bottom - more, right + more, top + more))])
 
 
 def _near(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -164,7 +165,13 @@ class Law:
 
     def near(self, grid: Grid) -> "Law":
         """What of it can matter to the cells of a grid."""
-        return Law({name: _near(own, grid) for name, own in self.shapes.items()}, _near(self.parcels, grid))
+        shapes, parcels = self._reach
+        near = {name: own[shapes[name].into(grid)] for name, own in self.shapes.items()}
+        return Law(near, self.parcels[parcels.into(grid)])
+
+    @cached_property
+    def _reach(self) -> tuple[dict[str, burn.Reach], burn.Reach]:
+        return {name: burn.Reach(own.bounds_m) for name, own in self.shapes.items()}, burn.Reach(self.parcels.bounds_m)
 
     def reasons(self, grid: Grid) -> Reasons:
         """Bits of what the law says of each cell of a grid, an open setback included; shape `grid.shape`."""
@@ -173,10 +180,6 @@ class Law:
             _set(found, name, burn.touched(own.shapes, grid))
         _set(found, "outside_parcels", ~burn.centred(self.parcels.shapes, grid))
         return found
-
-
-def _near(shapes: Hashed, grid: Grid) -> Hashed:
-    return shapes[burn.reaching(shapes.bounds_m, grid)]
 
 
 def suitability_classes(values: npt.NDArray[np.uint8], by_law: Mask, outside: Mask) -> npt.NDArray[np.uint8]:
