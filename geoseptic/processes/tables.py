@@ -179,7 +179,7 @@ def of_few(texts: Sequence[str] | Texts) -> Any:
     if not len(texts):
         return texts
     codes, words = pd.factorize(np.asarray(texts, object))
-    return pd.Categorical.from_codes(codes, words).astype(pd.Series(["text"]).dtype)
+    return pd.Series(words).array.take(codes)
 
 
 def _column(values: Sequence[Any], count: int) -> npt.NDArray[Any]:
