@@ -11,7 +11,6 @@ from geopandas import GeoDataFrame
 from pyproj import Transformer
 
 from geoseptic.errors import LayerContractError, NoFeaturesInRangeError, NoOverlapError, listed
-from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
 from geoseptic.io.keptgroups import once
 from geoseptic.model import layers
@@ -124,7 +123,7 @@ def check_land(
         checked_parcels.shapes_m,
         spoilt=checked_parcels.spoilt,
         most_changed=most_changed,
-        shared=_shared_ground,
+        shared=kept_land.shared_ground,
     )
     claimed_m = fabric.claimed_m
     around = shapely.box(*shapely.total_bounds(claimed_m))
@@ -258,18 +257,6 @@ def _kept_clear(layer: CheckedLayer, repairs: list[Fault]) -> CheckedLayer:
     shapes_m, faults = keep_clear(layer.ids, layer.shapes_m, layer.contract.name)
     repairs += faults
     return replace(layer, shapes_m=shapes_m) if faults else layer
-
-
-def _shared_ground(lots_m: Geometries) -> tuple[Rows, Rows, Geometries]:
-    """`repair.shared_ground` of all lots; looked for square by square only where any of them changed."""
-    if kept.in_use() is None:
-        return kept_land.shared_ground(lots_m)
-    first, second, shared = once(_all_shared_ground, lots_m)
-    return first, second, shared.shapes
-
-
-def _all_shared_ground(lots_m: Geometries) -> tuple[tuple[Rows, Rows, Geometries], None]:
-    return kept_land.shared_ground(lots_m), None
 
 
 def _buildings_on(lots_m: Geometries, buildings_m: Geometries) -> tuple[Rows, Rows]:
