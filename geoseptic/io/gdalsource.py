@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path, PurePosixPath
 from types import MappingProxyType
@@ -26,6 +26,7 @@ from geoseptic.io import (
     formats,
     geojsoncrs,
     geojsonrecords,
+    packageshapes,
     recordcounts,
     shapefilerecords,
     tableletters,
@@ -60,8 +61,33 @@ MAY_HAVE_CURVES: Final = ("GPKG", "OpenFileGDB")
 CURVES_LOOKED_FOR: Final = 200_000
 """Layers with no more features have their curves counted."""
 
-Extents = tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_], Bounds | None]
-"""The file's own numbers of its records, which of them have no shape, and the bounds of all that have one."""
+
+@dataclass(frozen=True)
+class Extents:
+    """The file's own numbers of its records, left and right end of each (shape (2, records)), which of them have no shape, and the bounds
+    of all that have one."""
+
+    numbers: npt.NDArray[np.int64]
+    ends: npt.NDArray[np.float64]
+    shapeless: npt.NDArray[np.bool_]
+    total: Bounds | None
+
+    @classmethod
+    def of(cls, numbers: npt.NDArray[np.int64], bounds: npt.NDArray[np.float64]) -> "Extents":
+        """From the bounds of each record, shape (4, records)."""
+        # The envelope of an empty shape comes out as zeros.
+        shapeless = ~np.isfinite(bounds).all(axis=0) | (bounds == 0).all(axis=0)
+        placed = bounds[:, ~shapeless]
+        total = _as_bounds((*placed[:2].min(axis=1), *placed[2:].max(axis=1))) if placed.size else None
+        return cls(numbers, bounds[::2].copy(), shapeless, total)
+
+    @classmethod
+    def joined(cls, parts: Sequence["Extents"]) -> "Extents":
+        totals = np.array([part.total for part in parts if part.total is not None]).reshape(-1, 4)
+        total = _as_bounds((*totals[:, :2].min(axis=0), *totals[:, 2:].max(axis=0))) if len(totals) else None
+        numbers, shapeless = (np.concatenate(column) for column in zip(*((part.numbers, part.shapeless) for part in parts), strict=True))
+        return cls(numbers, np.concatenate([part.ends for part in parts], axis=1), shapeless, total)
+
 
 IN_ONE_FILE: Final = (formats.DRIVERS["GeoPackage"], formats.DRIVERS["FlatGeobuf"])
 """Formats of which nothing lies beside the file: while its time and size are the same, GDAL is not asked again what it holds."""
@@ -87,6 +113,10 @@ class GdalLayer:
     driver: str
     encoding: str | None
     truths: tuple[str, ...]
+    stated_bounds: Bounds | None = None
+    """What a GeoPackage states: where that is in the bounds that are wanted, GDAL looks at all records in their order."""
+    _seen: list[Extents] = field(default_factory=list, compare=False, repr=False)
+    """Of a layer that was read whole: GDAL need not look at every record once more."""
 
     def read(self, columns: Sequence[str], bounds: Bounds | None) -> GeoDataFrame:
         with self._reading():
@@ -94,9 +124,10 @@ class GdalLayer:
                 batches = list(self._streamed(columns, bounds))
                 frame = pd.concat(batches, ignore_index=True) if batches else self._nothing(columns)
             else:
-                frame = geopandas.read_file(
-                    self.file, layer=self.name, columns=list(columns), bbox=bounds, engine="pyogrio", encoding=self.encoding
-                )
+                whole = self._read_whole(columns) if bounds is None or _holds(bounds, self.stated_bounds) else None
+                if whole is None or not (bounds is None or self._all_in(bounds)):
+                    whole = self._read_file(columns, bounds)
+                frame = whole
             if self.driver == "ESRI Shapefile":
                 columnkinds.refuse_no_numbers(Path(self.file), self.header.fields, columns, self.header.source)
             frame = columnkinds.with_truths(frame, self.truths)
@@ -104,6 +135,20 @@ class GdalLayer:
             self._refuse_fewer(len(frame))
             self._refuse_old_index()
         return frame.set_crs(self.header.crs, allow_override=True)
+
+    def _read_whole(self, columns: Sequence[str]) -> GeoDataFrame:
+        frame = self._read_file(columns, None, fid_as_index=True)
+        seen = _extents_of(frame, frame.index.to_numpy(np.int64))
+        self._seen[:] = [] if seen is None else [seen]
+        return frame.reset_index(drop=True)
+
+    def _all_in(self, bounds: Bounds) -> bool:
+        """Whether all that was read lies in the bounds, so that to look for what touches them would give the same in the same order."""
+        return bool(self._seen) and _holds(bounds, self._seen[0].total)
+
+    def _read_file(self, columns: Sequence[str], bounds: Bounds | None, **more: Any) -> GeoDataFrame:
+        given = {"layer": self.name, "columns": list(columns), "bbox": bounds, "encoding": self.encoding, **more}
+        return geopandas.read_file(self.file, engine="pyogrio", **given)
 
     def read_table(self, columns: Sequence[str], bounds: Bounds | None) -> pd.DataFrame:
         with self._reading():
@@ -118,12 +163,14 @@ class GdalLayer:
 
     def without_shape(self) -> tuple[int, ...]:
         with self._reading():
-            numbers, shapeless, _ = self._extents()
-        self._refuse_fewer(len(numbers))
+            extents = self._extents()
+        self._refuse_fewer(len(extents.numbers))
         self._refuse_old_index()
-        return tuple(int(number) for number in numbers[shapeless])
+        return tuple(int(number) for number in extents.numbers[extents.shapeless])
 
     def _extents(self) -> Extents:
+        if self._seen:
+            return self._seen[0]
         return _extents(self.file, self.name, *((0, 0) if formats.is_elsewhere(self.file) else _state(self.file)))
 
     def _refuse_fewer(self, read: int) -> None:
@@ -136,14 +183,16 @@ class GdalLayer:
         if self.driver not in MAY_HAVE_AN_INDEX:
             return
         with self._reading():
-            numbers, shapeless, total = self._extents()
-            if total is None:
+            extents = self._extents()
+            if extents.total is None:
                 return
-            left, bottom, right, top = total
+            left, bottom, right, top = extents.total
             middle, more = (left + right) / 2, 1.0 + right - left
             halves = ((left - more, bottom - more, middle, top + more), (middle, bottom - more, right + more, top + more))
+            if self.driver == "GPKG" and _in_the_index_of_the_package(self.file, self.name, extents, halves):
+                return
             found = [pyogrio.read_bounds(self.file, layer=self.name, bbox=half)[0] for half in halves]
-            lost = np.setdiff1d(numbers[~shapeless], np.concatenate(found))
+            lost = np.setdiff1d(extents.numbers[~extents.shapeless], np.concatenate(found))
             if len(lost):
                 lost = self._not_in_the_index(lost)
         if len(lost):
@@ -368,7 +417,9 @@ def _opened(source: str, path: str, chosen: Found, stated: Stated) -> GdalLayer:
     fields = tuple(str(name) for name in info["fields"])
     header = LayerHeader(source, path, chosen.shown, crs, fields, geometry, features, tuple(notes), stated)
     truths = tuple(str(name) for name, kind in zip(info["fields"], info["dtypes"], strict=True) if kind == "bool")
-    return GdalLayer(header, chosen.file, chosen.name, str(info["driver"]), encoding, truths)
+    driver = str(info["driver"])
+    stated_bounds = _as_bounds(info["total_bounds"]) if driver == "GPKG" else None
+    return GdalLayer(header, chosen.file, chosen.name, driver, encoding, truths, stated_bounds)
 
 
 def _refuse_unread_elements(path: str, chosen: Found, features: int) -> None:
@@ -405,6 +456,8 @@ def _curve_notes(chosen: Found, geometry: str, features: int) -> list[str]:
 
 @lru_cache(maxsize=64)
 def _curves(file: str, name: str, changed_ns: int, size: int) -> int:
+    if Path(file).is_file() and packageshapes.has_no_curves(Path(file), name):
+        return 0
     quoted = name.replace("\\", "\\\\").replace('"', '\\"')
     kinds = ", ".join(f"'{kind}'" for kind in CURVES)
     sql = f'SELECT OGR_GEOMETRY AS kind FROM "{quoted}" WHERE OGR_GEOMETRY IN ({kinds})'
@@ -413,31 +466,46 @@ def _curves(file: str, name: str, changed_ns: int, size: int) -> int:
 
 @lru_cache(maxsize=1)
 def _extents(file: str, name: str, changed_ns: int, size: int) -> Extents:
-    numbers: list[npt.NDArray[np.int64]] = [np.empty(0, np.int64)]
-    shapeless: list[npt.NDArray[np.bool_]] = [np.empty(0, np.bool_)]
-    totals: list[npt.NDArray[np.float64]] = []
+    parts: list[Extents] = []
     while True:
-        some, bounds = pyogrio.read_bounds(file, layer=name, skip_features=sum(map(len, numbers)), max_features=BOUNDS_AT_A_TIME)
-        # The envelope of an empty shape comes out as zeros.
-        nowhere = ~np.isfinite(bounds).all(axis=0) | (bounds == 0).all(axis=0)
-        numbers.append(some)
-        shapeless.append(nowhere)
-        if not nowhere.all():
-            placed = bounds[:, ~nowhere]
-            totals.append(np.concatenate((placed[:2].min(axis=1), placed[2:].max(axis=1))))
-        if len(some) < BOUNDS_AT_A_TIME:
-            break
-    total = None
-    if totals:
-        ends = np.stack(totals)
-        left, bottom, right, top = (float(value) for value in (*ends[:, :2].min(axis=0), *ends[:, 2:].max(axis=0)))
-        total = (left, bottom, right, top)
-    return np.concatenate(numbers), np.concatenate(shapeless), total
+        skipped = sum(len(part.numbers) for part in parts)
+        parts.append(Extents.of(*pyogrio.read_bounds(file, layer=name, skip_features=skipped, max_features=BOUNDS_AT_A_TIME)))
+        if len(parts[-1].numbers) < BOUNDS_AT_A_TIME:
+            return Extents.joined(parts)
+
+
+def _extents_of(frame: GeoDataFrame, numbers: npt.NDArray[np.int64]) -> Extents | None:
+    """Those of a layer that was read whole; None where a coordinate is none, which GDAL and GEOS do not see alike."""
+    shapes = np.asarray(frame.geometry.values, object)
+    if not np.isfinite(shapely.get_coordinates(shapes)).all():
+        return None
+    return Extents.of(numbers, np.asarray(shapely.bounds(shapes), np.float64).reshape(-1, 4).T)
+
+
+def _in_the_index_of_the_package(file: str, name: str, extents: Extents, halves: Sequence[Bounds]) -> bool:
+    """Whether the index of a GeoPackage surely has each record in one of the halves that its shape is in."""
+    found = None if formats.is_elsewhere(file) else packageshapes.found_by_index(Path(file), name, halves)
+    if found is None:
+        return False
+    there = ~extents.shapeless
+    numbers, (own_left, own_right) = extents.numbers[there], extents.ends[:, there]
+    in_one = np.zeros(len(numbers), bool)
+    for (left, _, right, _), ids in zip(halves, found, strict=True):
+        in_one |= (own_left <= right) & (own_right >= left) & np.isin(numbers, ids)
+    return bool(in_one.all())
+
+
+def _holds(around: Bounds, bounds: Bounds | None) -> bool:
+    """Whether the bounds lie in those `around`; not known of none."""
+    return bounds is not None and all(around[side] <= bounds[side] and bounds[side + 2] <= around[side + 2] for side in (0, 1))
 
 
 def _total_bounds(file: str, name: str, encoding: str | None) -> Bounds | None:
-    bounds = pyogrio.read_info(file, layer=name, encoding=encoding, force_total_bounds=True)["total_bounds"]
-    return None if bounds is None else (float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3]))
+    return _as_bounds(pyogrio.read_info(file, layer=name, encoding=encoding, force_total_bounds=True)["total_bounds"])
+
+
+def _as_bounds(values: Sequence[float] | None) -> Bounds | None:
+    return None if values is None else (float(values[0]), float(values[1]), float(values[2]), float(values[3]))
 
 
 @contextmanager

@@ -1,7 +1,7 @@
 """Holds a layer against its contract: one error with every fault of it, or a layer in the frame where distances are measured."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -165,8 +165,18 @@ def check(
     notes += _beyond_told(contract, columns, ids)
     notes += _alike_told(contract, ids)
     if contract.geometry == "point":
-        shapes = shapely.get_geometry(shapes, 0)
-    return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m, spoilt)
+        shapes = _changed(shapes, shapely.get_type_id(shapes) != shapely.GeometryType.POINT, lambda some: shapely.get_geometry(some, 0))
+    shapes = _changed(shapes, shapely.get_coordinate_dimension(shapes) != 2, shapely.force_2d)
+    return CheckedLayer(contract, ids, frame.to_metres(shapes), columns, tuple(notes), moved_by_m, spoilt)
+
+
+def _changed(shapes: Geometries, which: npt.NDArray[np.bool_], change: Callable[[Geometries], Geometries]) -> Geometries:
+    """The shapes with those changed, of which there are often none: to make each anew takes as long as to read it."""
+    if not which.any():
+        return shapes
+    shapes = shapes.copy()
+    shapes[which] = change(shapes[which])
+    return shapes
 
 
 def _beyond_told(contract: Contract, columns: Mapping[str, npt.NDArray[np.generic]], ids: npt.NDArray[np.object_]) -> list[str]:
@@ -257,23 +267,22 @@ def word_faults(table: pd.DataFrame, contract: Contract) -> dict[str, Sequence[o
 
 
 def _ids(layer: pd.DataFrame, contract: Contract, problems: dict[str, Sequence[object]]) -> npt.NDArray[np.object_]:
-    numbered = np.array([f"row {number}" for number in range(1, len(layer) + 1)], object)
     column = next((item for item in contract.columns if item.kind == "id"), None)
-    if column is None:
-        return np.array([f"{contract.name} {number}" for number in range(1, len(layer) + 1)], object)
-    if column.name not in layer.columns:
-        return numbered if column.required else np.array([f"{contract.name} {number}" for number in range(1, len(layer) + 1)], object)
+    if column is None or column.name not in layer.columns:
+        word = contract.name if column is None or not column.required else "row"
+        return np.array([f"{word} {number}" for number in range(1, len(layer) + 1)], object)
     raw = _scalars(layer[column.name])
     if pd.api.types.is_float_dtype(raw) and (raw.dropna() % 1 == 0).all():
         raw = raw.astype("Int64")
     empty = raw.isna().to_numpy() | (raw.astype("string").str.strip() == "").fillna(True).to_numpy()
     ids = raw.astype("string").str.strip().fillna("").to_numpy(dtype=object)
+    numbered = np.array([f"row {row + 1}" for row in np.flatnonzero(empty).tolist()], object)
     if column.required and empty.any():
-        problems[f"empty {column.name}"] = list(numbered[empty])
+        problems[f"empty {column.name}"] = list(numbered)
     cut = np.array(["\x00" in name for name in ids], bool)
     if cut.any():
         problems[f"{column.name} has a zero byte in it, where other programs end a text"] = [ascii(name) for name in ids[cut]]
-    ids[empty] = numbered[empty]
+    ids[empty] = numbered
     repeated = pd.Series(ids).duplicated(keep=False).to_numpy()
     if repeated.any():
         problems[f"{column.name} occurs more than once"] = list(dict.fromkeys(ids[repeated]))
@@ -374,11 +383,7 @@ def _column(
         return _numbers(raw, column.name, ids, problems)
     if column.kind == "flag":
         return _flags(raw, column, contract, ids, problems)
-    words = raw.astype("string").str.strip()
-    if column.kind != "label":
-        words = words.str.lower()
-    words = words.mask(words == "")
-    values = words.astype(object).where(words.notna(), None).to_numpy(dtype=object)
+    values = _each_once(raw, lambda some: _words(some, in_lower_case=column.kind != "label"))
     if column.kind == "choice":
         wrong = np.array([value is not None and value not in column.choices for value in values], bool)
         if wrong.any():
@@ -388,6 +393,22 @@ def _column(
     if column.required and any(value is None for value in values):
         problems[f"empty {column.name}"] = [name for name, value in zip(ids, values, strict=True) if value is None]
     return np.asarray(values)
+
+
+def _words(raw: pd.Series, *, in_lower_case: bool) -> npt.NDArray[np.object_]:
+    words = raw.astype("string").str.strip()
+    if in_lower_case:
+        words = words.str.lower()
+    words = words.mask(words == "")
+    return np.asarray(words.astype(object).where(words.notna(), None).to_numpy(dtype=object))
+
+
+def _each_once(raw: pd.Series, told: Callable[[pd.Series], npt.NDArray[np.object_]]) -> npt.NDArray[np.object_]:
+    """What is told of each value, None of none. Of texts and truth values, which repeat, each is looked at once."""
+    if not isinstance(raw.dtype, pd.StringDtype | pd.BooleanDtype):
+        return told(raw)
+    codes, kinds = pd.factorize(raw)
+    return np.concatenate([told(pd.Series(kinds)), np.array([None], object)])[codes]
 
 
 def _numbers(raw: pd.Series, name: str, ids: npt.NDArray[np.object_], problems: dict[str, Sequence[object]]) -> npt.NDArray[np.float64]:
@@ -440,21 +461,22 @@ def _flags(
 ) -> npt.NDArray[np.object_]:
     if raw.dtype == np.bool_:
         return raw.to_numpy().astype(object)
-    values: list[bool | None] = []
-    wrong: dict[object, str] = {}
-    for identifier, value in zip(ids, raw, strict=True):
+    values = _each_once(raw, _truths_or_words)
+    wrong = np.array([isinstance(value, str) for value in values], bool)
+    if wrong.any():
+        words = dict(zip(ids[wrong], values[wrong], strict=True))
+        seen = sorted(set(words.values()))
+        problems[f"{column.name} is neither yes nor no but {listed(seen)} ({_how_to_map(contract, column, seen[0])})"] = list(words)
+        values[wrong] = None
+    return values
+
+
+def _truths_or_words(raw: pd.Series) -> npt.NDArray[np.object_]:
+    """True or False for each word that stands for it, None for no word, and any other word itself."""
+    values: list[bool | str | None] = []
+    for value in raw:
         word = "" if pd.isna(value) else str(value).strip().lower().removesuffix(".0")
-        if word in TRUE_WORDS:
-            values.append(True)
-        elif word in FALSE_WORDS:
-            values.append(False)
-        else:
-            values.append(None)
-            if word:
-                wrong[identifier] = word
-    if wrong:
-        seen = sorted(set(wrong.values()))
-        problems[f"{column.name} is neither yes nor no but {listed(seen)} ({_how_to_map(contract, column, seen[0])})"] = list(wrong)
+        values.append(True if word in TRUE_WORDS else False if word in FALSE_WORDS else word or None)
     return np.array(values, object)
 
 

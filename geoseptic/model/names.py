@@ -25,13 +25,26 @@ def alike(names: Iterable[str]) -> list[tuple[str, ...]]:
     Names are alike where they are the same but for `plain` and for spaces and dashes that one has and the other lacks, or has other ones:
     "MH-002-07", "mh 002 07" and "MH00207"; not "1-23" and "12-3", which part the same figures at other places.
     """
+    different = list(dict.fromkeys(names))
+    if _surely_unlike(different):
+        return []
     first: dict[str, str] = {}
     several: dict[str, list[str]] = {}
-    for name in dict.fromkeys(names):
+    for name in different:
         letters = "".join(plain(name).replace("-", " ").split())
         if first.setdefault(letters, name) is not name:
             several.setdefault(letters, [first[letters]]).append(name)
     return [group for own in several.values() for group in _parted_alike(own)]
+
+
+def _surely_unlike(names: Sequence[str]) -> bool:
+    """Whether the names are of plain English letters, no two of the same ones. They are looked at as one text: most layers have many names
+    and none alike."""
+    text = "\n".join(names)
+    if not text.isascii() or not text.replace("\n", "").isprintable():
+        return False
+    letters = text.casefold().replace("-", "").replace(" ", "").split("\n")
+    return len(set(letters)) == len(letters) == len(names)
 
 
 def near_matches(first: Iterable[str], second: Iterable[str]) -> list[tuple[str, str]]:

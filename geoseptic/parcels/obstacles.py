@@ -1,7 +1,7 @@
 """What a part keeps its distance from: every feature of every layer in one table."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, fields
 from functools import cache
 from typing import Final
@@ -61,12 +61,13 @@ class Obstacles:
         return Obstacles(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
 
-def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> tuple[Obstacles, list[str]]:
+def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float, valid: Collection[str] = ()) -> tuple[Obstacles, list[str]]:
     """All layers as one table, and what had to be assumed, in words.
 
     A well of unknown kind stands twice, once as a private and once as a public well; one without a stated location error gets
     `assumed_location_error_m`. A water of unknown kind is surely surface water and may be any other kind. What the reprojection of a layer
-    may have moved it by is added to the location error of each of its features.
+    may have moved it by is added to the location error of each of its features. `valid` names layers whose shapes are known to need no
+    mending.
     """
     found: list[Obstacles] = []
     assumptions = []
@@ -96,17 +97,18 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float) -> t
             assumptions.append(f"{added} are added to every distance from the {place}, {known}the accuracy of its reprojection")
         features = _features(layer)
         further = _further_features(layer)
-        unknown_kind = sum(len(names) > 1 for names in features)
+        several, others = (np.fromiter(map(len, names), np.int64, len(layer)) for names in (features, further))
+        unknown_kind = int(np.count_nonzero(several > 1))
         if unknown_kind:
             assumptions.append(f"{unknown_kind} of {len(layer)} wells are of unknown kind: kept as private and as public wells")
-        open_kind = sum(len(kinds) > 0 for kinds in further)
+        open_kind = int(np.count_nonzero(others > 0))
         if open_kind:
             assumptions.append(
                 f"{open_kind} of {len(layer)} waters are of unknown kind: the distance from surface water is required, and the longest for "
                 f"any other kind may be required; fill in the column kind ({', '.join(WATER_KINDS)})"
             )
-        shapes_m, _ = keep_clear(layer.ids, layer.shapes_m, name)
-        rows = np.repeat(np.arange(len(layer)), np.array([len(names) for names in features], np.int64))
+        shapes_m = layer.shapes_m if name in valid else keep_clear(layer.ids, layer.shapes_m, name)[0]
+        rows = np.repeat(np.arange(len(layer)), several)
         each = _objects([feature for names in features for feature in names])
         told = _objects(_facts(layer))[rows], np.zeros(len(rows), bool), _objects(further)[rows]
         found.append(Obstacles(each, layer.ids[rows], shapes_m[rows], errors_m[rows], *told))

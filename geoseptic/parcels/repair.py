@@ -161,7 +161,8 @@ def keep_clear(ids: npt.NDArray[np.object_], shapes_m: Geometries, layer: str) -
     """What is to be kept clear as valid shapes that cover all that the broken ones outline by any reading, and the list of their faults."""
     mended = shapes_m.copy()
     faults = []
-    for row in np.flatnonzero(~shapely.is_valid(shapes_m) & (shapely.get_dimensions(shapes_m) == 2)).tolist():
+    areas = np.flatnonzero(shapely.get_dimensions(shapes_m) == 2)
+    for row in areas[~shapely.is_valid(shapes_m[areas])].tolist():
         before_m2, reason = float(shapely.area(shapes_m[row])), str(shapely.is_valid_reason(shapes_m[row])).partition("[")[0]
         mended[row], certain_m2 = _all_of(shapes_m[row])
         if certain_m2 == 0.0 and _has_no_width(mended[row]):
@@ -312,22 +313,27 @@ def _overlaps(
     first, second = alone[first], alone[second]
     shared_m2, areas_m2 = shapely.area(shared), shapely.area(claimed_m)
     same = shared_m2 >= SAME_SHARE * np.maximum(areas_m2[first], areas_m2[second])
-    members: dict[int, list[int]] = {}
-    for row, leader in enumerate(first_of.tolist()):
-        members.setdefault(leader, []).append(row)
-    stacked: dict[int, set[int]] = {row: set(group) for group in members.values() if len(group) > 1 for row in group}
+    members: dict[int, list[int]] = {}  # of those that are not alone
+    for row in np.flatnonzero(first_of != np.arange(len(first_of))).tolist():
+        leader = int(first_of[row])
+        members.setdefault(leader, [leader]).append(row)
+
+    def group(row: int) -> list[int]:
+        return members.get(row, [row])
+
+    stacked: dict[int, set[int]] = {row: set(own) for own in members.values() for row in own}
     for a, b in zip(first[same].tolist(), second[same].tolist(), strict=True):
-        for ones, others in ((members[a], members[b]), (members[b], members[a])):
+        for ones, others in ((group(a), group(b)), (group(b), group(a))):
             for one in ones:
                 stacked.setdefault(one, {one}).update(others)
-    found: Stacked = {row: tuple(sorted(group - {row})) for row, group in sorted(stacked.items())}
+    found: Stacked = {row: tuple(sorted(own - {row})) for row, own in sorted(stacked.items())}
     own_m2 = shapely.area(shapes_m)
     faults = []
     for row, others_on_it in found.items():
         note = f"{areas_m2[row]:.1f} m2 shared with {listed(ids[list(others_on_it)].tolist())}"
         faults.append(Fault(ids[row], "same ground as another", note, float(own_m2[row]), float(own_m2[row]), place_m=shapes_m[row]))
     for a, b, shape, area_m2 in zip(first[~same].tolist(), second[~same].tolist(), shared[~same], shared_m2[~same], strict=True):
-        for ones, others in ((members[a], members[b]), (members[b], members[a])):
+        for ones, others in ((group(a), group(b)), (group(b), group(a))):
             note = f"{area_m2:.1f} m2 shared with {listed(ids[others].tolist())}"
             faults += [Fault(ids[one], "overlap", note, float(own_m2[one]), float(own_m2[one]), place_m=shape) for one in ones]
     return shared[~same], np.stack([first[~same], second[~same]], axis=1).astype(np.int64), found, faults

@@ -11,6 +11,7 @@ from geoseptic.model.frame import Geometries
 
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.int64]
 
 DRUNK_FROM: Final = ("private", "domestic", "public")
 """Kinds of well that a house surely drinks from; a well of unknown kind may be one, and may be none."""
@@ -22,11 +23,17 @@ HOUSE_REACH_M: Final = 30.0
 """How far from a house on no lot of the layer its well is looked for. Common practice, no source."""
 
 
-def built_lots(parcels: CheckedLayer, lots_m: Geometries, buildings_m: Geometries) -> Bools:
-    """Lots with a building, a year of building or bedrooms. A year of 0 is none."""
+def built_lots(parcels: CheckedLayer, with_building: Rows) -> Bools:
+    """Lots with a building (`with_building`: the rows of those that one touches), a year of building or bedrooms. A year of 0 is none."""
     built: Bools = (parcels.numbers("year_built") > 0) | (parcels.numbers("bedrooms") > 0)
-    built[shapely.STRtree(lots_m).query(buildings_m, predicate="intersects")[1]] = True
+    built[with_building] = True
     return built
+
+
+def on_the_lots(lots_m: Geometries, others_m: Geometries) -> tuple[Rows, Rows]:
+    """Which of the others touch which lots: rows of the others, and of the lots."""
+    other, lot = shapely.STRtree(lots_m).query(others_m, predicate="intersects")
+    return other.astype(np.int64), lot.astype(np.int64)
 
 
 def drinking_wells(wells: CheckedLayer) -> Bools:
@@ -54,13 +61,15 @@ def served(places_m: Geometries, points_m: Geometries, error_m: Floats) -> Bools
     return found
 
 
-def houses_off_the_lots(buildings: CheckedLayer, lots_m: Geometries, near_m: float) -> npt.NDArray[np.intp]:
-    """Buildings that touch no lot, lie within `near_m` of one and may be dwellings: the neighbours that the parcel layer leaves out."""
-    tree = shapely.STRtree(lots_m)
+def houses_off_the_lots(buildings: CheckedLayer, on_a_lot: Rows, lots_m: Geometries, near_m: float) -> npt.NDArray[np.intp]:
+    """Buildings that touch no lot (all but those in the rows `on_a_lot`), lie within `near_m` of one and may be dwellings: the neighbours
+    that the parcel layer leaves out."""
     off = np.array([flag is not True for flag in buildings.flags("not_a_dwelling")], bool)
-    off[tree.query(buildings.shapes_m, predicate="intersects")[0]] = False
+    off[on_a_lot] = False
     rows = np.flatnonzero(off)
-    near = tree.query_nearest(buildings.shapes_m[rows], max_distance=near_m, all_matches=False)[0]
+    if not len(rows):
+        return rows
+    near = shapely.STRtree(lots_m).query_nearest(buildings.shapes_m[rows], max_distance=near_m, all_matches=False)[0]
     return np.sort(rows[near])
 
 

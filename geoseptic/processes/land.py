@@ -5,12 +5,14 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from geopandas import GeoDataFrame
 from pyproj import Transformer
 
 from geoseptic.errors import LayerContractError, NoFeaturesInRangeError, NoOverlapError, listed
 from geoseptic.io.digests import Hashed
+from geoseptic.io.keptgroups import once
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
@@ -18,7 +20,7 @@ from geoseptic.model.grid import Raster
 from geoseptic.model.misplaced import misplaced
 from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
 from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
-from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses
+from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, on_the_lots, round_houses
 from geoseptic.processes import kept_land
 from geoseptic.stages import stage
 from geoseptic.units import in_both_units
@@ -40,6 +42,9 @@ CONTRACTS: Mapping[str, layers.Contract] = {
         layers.OTHER_FEATURES,
     )
 }
+
+
+Rows = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -69,6 +74,8 @@ class Land(WellSites):
     obstacles: Obstacles
     well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
     """Built parcels, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
+    on_lots: Mapping[str, tuple[Rows, Rows]]
+    """Which of the wells and of the buildings touch the shape of which parcel: their rows, and those of the parcels."""
     buildings: CheckedLayer | None = None
     """None where no layer of buildings was given, or one without a record."""
 
@@ -122,10 +129,10 @@ def check_land(
     around = shapely.box(*shapely.total_bounds(claimed_m))
     repairs = list(fabric.faults)
     checked_wells = wells_near(wells, frame, around, "parcels", assumed_location_error_m)
-    found = [
-        _kept_clear(check(layer, CONTRACTS[name], frame, source_of(layer)), repairs) for name, layer in others.items() if layer is not None
-    ]
-    obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m)
+    as_they_are = [check(layer, CONTRACTS[name], frame, source_of(layer)) for name, layer in others.items() if layer is not None]
+    found = [_kept_clear(layer, repairs) for layer in as_they_are]
+    valid = [layer.contract.name for layer, before in zip(found, as_they_are, strict=True) if layer is before]
+    obstacles, assumptions = gather([checked_wells, *found], assumed_location_error_m, valid)
     notes = [note for layer in (checked_parcels, checked_wells, *found) for note in layer.notes]
     # Without any record, a layer says of no lot that nothing is built on it.
     buildings = next((layer for layer in found if layer.contract.name == "buildings" and len(layer)), None)
@@ -133,7 +140,9 @@ def check_land(
     errors_m = location_errors_m(checked_wells, assumed_location_error_m)
     drunk = drinking_wells(checked_wells)
     on_water = np.array([water is True for water in checked_parcels.flags("public_water")], bool)
-    built = built_lots(checked_parcels, claimed_m, roofs_m)
+    on_lots = {"wells": on_the_lots(fabric.shapes_m, checked_wells.shapes_m), "buildings": _buildings_on(fabric.shapes_m, roofs_m)}
+    claimed = _buildings_on(claimed_m, roofs_m)[1] if fabric.outlined else on_lots["buildings"][1]
+    built = built_lots(checked_parcels, claimed)
     assumptions += _own_errors_told(checked_parcels, buildings)
     hidden = built & ~on_water & ~kept_land.served(fabric.shapes_m, checked_wells.shapes_m[drunk], errors_m[drunk])
     if hidden.any():
@@ -144,7 +153,10 @@ def check_land(
     if buildings is None:
         assumptions.append(_unknown_houses_told(fabric.ids[~built & ~on_water]))
     else:
-        houses, around_m = _houses_without_a_well(buildings, fabric, checked_wells.kept(drunk), errors_m[drunk])
+        houses = houses_off_the_lots(buildings, on_lots["buildings"][0], fabric.shapes_m, NEAR_M)
+        elsewhere = drunk.copy()
+        elsewhere[on_lots["wells"][0]] = False
+        houses, around_m = _houses_without_a_well(buildings, houses, checked_wells.shapes_m[elsewhere], errors_m[elsewhere])
         if len(houses):
             assumptions.append(_houses_off_the_parcels_told(buildings.ids[houses], presume_wells))
         names = np.concatenate([names, _names("presumed at {}", buildings.ids[houses])])
@@ -172,6 +184,7 @@ def check_land(
         fabric,
         obstacles,
         hidden,
+        on_lots,
         buildings,
     )
 
@@ -246,15 +259,23 @@ def _kept_clear(layer: CheckedLayer, repairs: list[Fault]) -> CheckedLayer:
     return replace(layer, shapes_m=shapes_m) if faults else layer
 
 
+def _buildings_on(lots_m: Geometries, buildings_m: Geometries) -> tuple[Rows, Rows]:
+    """`on_the_lots` of buildings: layers that change less often than wells, so that it is kept where a store is in use."""
+    building, lot = once(_on_the_lots, lots_m, buildings_m)
+    return building, lot
+
+
+def _on_the_lots(lots_m: Geometries, others_m: Geometries) -> tuple[tuple[Rows, Rows], None]:
+    return on_the_lots(lots_m, others_m), None
+
+
 def _houses_without_a_well(
-    buildings: CheckedLayer, fabric: Fabric, wells: CheckedLayer, error_m: "np.ndarray[tuple[int], np.dtype[np.float64]]"
-) -> tuple["np.ndarray[tuple[int], np.dtype[np.intp]]", Geometries]:
-    """Houses near the parcels that stand on none and have no well for their own there, and the grounds that their wells may be in."""
-    houses = houses_off_the_lots(buildings, fabric.shapes_m, NEAR_M)
+    buildings: CheckedLayer, houses: npt.NDArray[np.intp], wells_m: Geometries, error_m: npt.NDArray[np.float64]
+) -> tuple[npt.NDArray[np.intp], Geometries]:
+    """Of these houses near the parcels, which stand on none, those without a well of their own among these, which are on none either; and
+    the grounds that their wells may be in."""
     around_m = round_houses(buildings.shapes_m[houses])
-    off = np.ones(len(wells), bool)
-    off[shapely.STRtree(fabric.shapes_m).query(wells.shapes_m, predicate="intersects")[0]] = False
-    dry = ~kept_land.served(around_m, wells.shapes_m[off], error_m[off])
+    dry = ~kept_land.served(around_m, wells_m, error_m)
     return houses[dry], around_m[dry]
 
 

@@ -92,7 +92,7 @@ def _years(land: Land, column: str) -> list[float]:
 
 def _built(land: Land, told: npt.NDArray[np.bool_]) -> list[Built]:
     """Whether there is a house. Without a layer of buildings, or where a permit or a sewer tells of something, no is not known."""
-    built = built_lots(land.parcels, land.fabric.shapes_m, land.buildings_m)
+    built = built_lots(land.parcels, land.on_lots["buildings"][1])
     return [
         "yes" if is_built else "no" if land.buildings is not None and not told[row] else "unknown"
         for row, is_built in enumerate(built.tolist())

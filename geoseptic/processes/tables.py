@@ -1,9 +1,11 @@
 """Envelopes, zones and wells as layers: lengths and areas in the rule set's unit, which each column's name states."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 from geopandas import GeoDataFrame
 from shapely import GeometryType
@@ -33,6 +35,7 @@ ENVELOPE_LAYERS: Mapping[str, str] = {
     "cesspool": "cesspool_envelope",
 }
 
+Texts = npt.NDArray[np.object_]
 
 OPEN_FROM_M2 = 0.01
 """An envelope that could grow by less has no open question."""
@@ -56,8 +59,8 @@ def envelope_layer(
         f"area_{square}": np.round(envelopes.area_m2 * per_m2, 1),
         f"largest_{square}": np.round(envelopes.largest_m2 * per_m2, 1),
         f"possible_{square}": np.round(envelopes.possible_area_m2 * per_m2, 1),
-        "bound_by": envelopes.binding(),
-        "open_questions": _open_questions(envelopes, well_not_on_record, claims),
+        "bound_by": of_few(envelopes.binding()),
+        "open_questions": of_few(_open_questions(envelopes, well_not_on_record, claims)),
     }
     notes = {
         "parcel_id": "Parcel",
@@ -72,7 +75,7 @@ def envelope_layer(
         name = f"takes_{feature}_{square}"
         columns[name] = np.round(envelopes.takes_m2.get(feature, nothing) * per_m2, 1)
         notes[name] = f"Area that setbacks from the feature '{feature.replace('_', ' ')}' alone take"
-    columns["code_silent_on"] = [", ".join(zones.silent)] * len(envelopes.parcel_ids)
+    columns["code_silent_on"] = of_few([", ".join(zones.silent)] * len(envelopes.parcel_ids))
     notes["code_silent_on"] = (
         "Features present in the layers for which the rule set has no value: only the features themselves are kept out"
     )
@@ -88,21 +91,16 @@ def envelope_layer(
     )
 
 
-def _open_questions(envelopes: Envelopes, well_not_on_record: npt.NDArray[np.bool_], claims: Mapping[int, str]) -> list[str]:
+def _open_questions(envelopes: Envelopes, well_not_on_record: npt.NDArray[np.bool_], claims: Mapping[int, str]) -> Texts:
     longer = envelopes.possible_area_m2 > envelopes.area_m2 + OPEN_FROM_M2
-    return [
-        "; ".join(
-            text
-            for text, holds in (
-                (f"nothing is known of its ground: {envelopes.why.get(row)}", row in envelopes.why),
-                (claims.get(row, ""), row in claims),
-                ("where is the well? none is on record", hidden),
-                ("a longer setback may apply: see the zones", more),
-            )
-            if holds
-        )
-        for row, (hidden, more) in enumerate(zip(well_not_on_record, longer, strict=True))
-    ]
+    well, zones = "where is the well? none is on record", "a longer setback may apply: see the zones"
+    usual = np.array(["", well, zones, f"{well}; {zones}"], object)
+    found: Texts = usual[well_not_on_record + 2 * longer]
+    for row in {*envelopes.why, *claims}:
+        own = [f"nothing is known of its ground: {envelopes.why[row]}"] if row in envelopes.why else []
+        own += [claims[row]] if row in claims else []
+        found[row] = "; ".join([*own, found[row]] if found[row] else own)
+    return found
 
 
 def claims_of(fabric: Fabric) -> dict[int, str]:
@@ -129,27 +127,27 @@ def zone_layer(
 ) -> LayerResult:
     """Every setback zone of every part, of these shapes, the strips along the lot lines included (last of each entry)."""
     unit = rules.unit
-    columns: dict[str, list[object]] = {
-        name: []
-        for name in (
-            "part", "feature", "feature_id", f"distance_{unit}", f"location_error_{unit}", "status", "why", "citation", "checked",
-        )
-    }  # fmt: skip
+    names = ("part", "feature", "feature_id", f"distance_{unit}", f"location_error_{unit}", "status", "why", "citation", "checked")
+    columns: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in names}
     shapes: list[Hashed] = []
     for envelopes, zones, own, strips in parts:
         shapes += [own, strips]
-        source = np.array(zones.source, np.int64)
-        lot_line = _lot_line_texts(rules, envelopes)
-        columns["part"].extend([zones.part] * (len(zones) + len(strips)))
-        columns["feature"].extend([*zones.feature, *[LOT_LINE] * len(strips)])
-        columns["feature_id"].extend([*zones.feature_id, *envelopes.parcel_ids])
-        distances_m = [*zones.distance_m, *[envelopes.lot_line_m] * len(strips)]
-        columns[f"distance_{unit}"].extend(_rounded(distances_m, 2, unit))
-        columns[f"location_error_{unit}"].extend(_rounded([*obstacle_error_m[source], *[0.0] * len(strips)], 1, unit))
-        columns["status"].extend([*zones.status, *[REQUIRED] * len(strips)])
-        columns["why"].extend([*zones.why, *["in any case"] * len(strips)])
-        columns["citation"].extend([*zones.citation, *[lot_line[0]] * len(strips)])
-        columns["checked"].extend([*zones.checked, *[lot_line[1]] * len(strips)])
+        error_m = obstacle_error_m[np.array(zones.source, np.int64)]
+        citation, checked = _lot_line_texts(rules, envelopes)
+        # Of the zones, and of the strips along the lot lines.
+        runs: tuple[tuple[Any, Any], ...] = (
+            ([zones.part], [zones.part]),
+            (zones.feature, [LOT_LINE]),
+            (zones.feature_id, envelopes.parcel_ids),
+            (_rounded(np.array(zones.distance_m, np.float64), 2, unit), _rounded(np.array([envelopes.lot_line_m]), 2, unit)),
+            (_rounded(error_m, 1, unit), [0.0]),
+            (zones.status, [REQUIRED]),
+            (zones.why, ["in any case"]),
+            (zones.citation, [citation]),
+            (zones.checked, [checked]),
+        )
+        for name, run in zip(names, runs, strict=True):
+            columns[name] += [_column(values, count) for values, count in zip(run, (len(zones), len(strips)), strict=True) if count]
     notes = {
         "part": "Part of the system that keeps the distance",
         "feature": "What it is kept from",
@@ -163,7 +161,8 @@ def zone_layer(
     }
     whole = Hashed.joined(shapes)
     rows = np.flatnonzero(~whole.is_empty)
-    there = {name: np.array(values, object if isinstance(values[0], str) else None)[rows] for name, values in columns.items() if values}
+    there = {name: np.concatenate(values)[rows] for name, values in columns.items() if len(whole)}
+    there |= {name: of_few(there[name]) for name in ("part", "feature", "status", "why", "citation") if there}
     return LayerResult(
         "envelopes",
         "setback_zones",
@@ -175,10 +174,24 @@ def zone_layer(
     )
 
 
-def _rounded(lengths_m: list[float], digits: int, unit: str) -> list[float]:
+def of_few(texts: Sequence[str] | Texts) -> Any:
+    """The texts, of which there are few different ones, as the column that a frame makes of them; none is made anew for each row."""
+    if not len(texts):
+        return texts
+    codes, words = pd.factorize(np.asarray(texts, object))
+    return pd.Series(words).array.take(codes)
+
+
+def _column(values: Sequence[Any], count: int) -> npt.NDArray[Any]:
+    """So many values, each or all of them alike."""
+    one = np.asarray(values, object if isinstance(next(iter(values), None), str) else None)
+    return np.repeat(one, count) if len(one) == 1 else one
+
+
+def _rounded(lengths_m: npt.NDArray[np.float64], digits: int, unit: str) -> npt.NDArray[np.float64]:
     """The lengths in `unit`; most of them occur many times."""
-    told = {length_m: round(from_metres(length_m, unit), digits) for length_m in set(lengths_m)}
-    return [told[length_m] for length_m in lengths_m]
+    codes, told_m = pd.factorize(lengths_m, use_na_sentinel=False)
+    return np.array([round(from_metres(length_m, unit), digits) for length_m in told_m.tolist()], np.float64)[codes]
 
 
 def _lot_line_texts(rules: RuleSet, envelopes: Envelopes) -> tuple[str, bool]:

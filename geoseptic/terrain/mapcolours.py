@@ -2,11 +2,13 @@
 
 from collections import Counter
 from collections.abc import Mapping
-from heapq import heapify, heappop, heappush
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
+
+from geoseptic.terrain.keyheap import cell_of, pop, push
 
 Labels = npt.NDArray[np.integer]
 
@@ -58,31 +60,54 @@ def coloured(edges: Mapping[int, int], count: int, colours: int) -> npt.NDArray[
     rarest colour of those free. A map of areas in one piece each has always one with five neighbours or less (Euler), so that six colours
     are enough. Areas in several pieces may ask for more; where all colours are taken, that of the shortest common border is used again.
     """
-    borders: list[dict[int, int]] = [{} for _ in range(count)]
-    for key, length in edges.items():
-        one, other = divmod(key, count)
-        borders[one][other] = borders[other][one] = length
-    left = {label: len(border) for label, border in enumerate(borders)}
-    queue = [(degree, label) for label, degree in left.items()]
-    heapify(queue)
-    order: list[int] = []
-    while queue:
-        degree, label = heappop(queue)
-        if left.get(label) != degree:  # it has lost neighbours since, and is queued again
+    keys, lengths = (np.fromiter(values, np.int64, len(edges)) for values in (edges.keys(), edges.values()))
+    one, other = keys // max(count, 1), keys % max(count, 1)
+    own, neighbour = np.concatenate([one, other]), np.concatenate([other, one])
+    order = np.argsort(own, kind="stable")
+    ends = np.searchsorted(own[order], np.arange(count + 1))
+    return _coloured(ends, neighbour[order], np.concatenate([lengths, lengths])[order], np.zeros(colours, np.int64))
+
+
+@njit(cache=True, nogil=True)
+def _coloured(ends, neighbours, lengths, used):  # type: ignore[no-untyped-def]
+    """Colours of areas of which number k has the borders from `ends[k]` to `ends[k + 1]`; counts in `used` how often each is used."""
+    count = ends.size - 1
+    left, taken = np.empty(count, np.int64), np.empty(count, np.int64)
+    heap, queued = np.empty(max(2 * count, 1), np.int64), np.int64(0)
+    for label in range(count):
+        left[label] = ends[label + 1] - ends[label]
+        heap = push(heap, queued, left[label] << 32 | label)
+        queued += 1
+    done = 0
+    while queued > 0:
+        key = pop(heap, queued)
+        queued -= 1
+        label = cell_of(key)
+        if left[label] != key >> 32:  # it has lost neighbours since, and is queued again
             continue
-        del left[label]
-        order.append(label)
-        for neighbour in borders[label]:
-            if neighbour in left:
+        left[label] = -1
+        taken[done] = label
+        done += 1
+        for place in range(ends[label], ends[label + 1]):
+            neighbour = neighbours[place]
+            if left[neighbour] >= 0:
                 left[neighbour] -= 1
-                heappush(queue, (left[neighbour], neighbour))
-    found = [-1] * count
-    used = [0] * colours
-    for label in reversed(order):
-        shared = [0] * colours
-        for neighbour, length in borders[label].items():
-            if found[neighbour] >= 0:
-                shared[found[neighbour]] += length
-        found[label] = min(range(colours), key=lambda colour: (shared[colour], used[colour]))
-        used[found[label]] += 1
-    return np.array(found, np.int64)
+                heap = push(heap, queued, left[neighbour] << 32 | neighbour)
+                queued += 1
+    found, shared = np.empty(count, np.int64), np.zeros(used.size, np.int64)
+    for label in range(count):
+        found[label] = -1
+    for place in range(count - 1, -1, -1):
+        label = taken[place]
+        for colour in range(used.size):
+            shared[colour] = 0
+        for border in range(ends[label], ends[label + 1]):
+            if found[neighbours[border]] >= 0:
+                shared[found[neighbours[border]]] += lengths[border]
+        best = 0
+        for colour in range(1, used.size):
+            if shared[colour] < shared[best] or (shared[colour] == shared[best] and used[colour] < used[best]):
+                best = colour
+        found[label] = best
+        used[best] += 1
+    return found

@@ -69,3 +69,31 @@ def test_edges_counted_by_windows_add_up_and_give_the_same_colours(side):
             summed += shared_edges(window, 90, (min(side, 60 - top), min(side, 71 - left)))
     assert summed == shared_edges(labels, 90)
     assert coloured(summed, 90, 6).tolist() == told_apart(labels, 90, 6).tolist()
+
+
+def plainly_coloured(edges, count, colours):
+    """The same, looking each time for the area with the fewest neighbours left."""
+    borders = [{} for _ in range(count)]
+    for key, length in edges.items():
+        one, other = divmod(key, count)
+        borders[one][other] = borders[other][one] = length
+    order, left = [], set(range(count))
+    while left:
+        order.append(min(left, key=lambda label: (len(left & set(borders[label])), label)))
+        left.remove(order[-1])
+    found, used = {}, [0] * colours
+    for label in reversed(order):
+        shared = [sum(length for near, length in borders[label].items() if found.get(near) == colour) for colour in range(colours)]
+        found[label] = min(range(colours), key=lambda colour: (shared[colour], used[colour], colour))
+        used[found[label]] += 1
+    return [found[label] for label in range(count)]
+
+
+@pytest.mark.parametrize("colours", [1, 2, 3, 8])
+@pytest.mark.parametrize("seed", range(12))
+def test_colours_are_those_of_a_plain_search(seed, colours):
+    random = np.random.default_rng(seed)
+    count = int(random.integers(1, 70))
+    labels = random.integers(-1, count, (14, 17)) if seed % 2 else nearest_point((40, 40), count, seed)
+    edges = shared_edges(labels, count)
+    assert coloured(edges, count, colours).tolist() == plainly_coloured(edges, count, colours)

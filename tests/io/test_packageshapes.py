@@ -1,0 +1,137 @@
+"""What a GeoPackage's own tables say of shapes, against what GDAL says; and a layer that is near whole, which is read at one go."""
+
+import sqlite3
+import struct
+from contextlib import closing
+
+import geopandas
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+
+from geoseptic.errors import FileUnreadableError
+from geoseptic.io import gdalsource, packageshapes
+from geoseptic.io.sources import NOTHING_STATED
+
+CRS = "EPSG:26910"
+SHAPES = {
+    "points": ["POINT (3 4)", "POINT Z (3 4 5)", "POINT EMPTY", None, "POINT (0 0)"],
+    "lines": ["LINESTRING (0 0, 2 9)", "LINESTRING EMPTY", "MULTILINESTRING ((4 1, 5 2), (7 7, 8 8))"],
+    "areas": ["POLYGON ((0 0, 1 0, 1 1, 0 0))", "MULTIPOLYGON (((5 5, 6 5, 6 6, 5 5)))", "GEOMETRYCOLLECTION (POINT (1 1))", None],
+}
+WITH_ARCS = {"CIRCULARSTRING": 8, "COMPOUNDCURVE": 9, "CURVEPOLYGON": 10, "MULTICURVE": 11, "MULTISURFACE": 12}
+EVERYWHERE = (-1e6, -1e6, 1e6, 1e6)
+
+
+def package(path, shapes):
+    frame = geopandas.GeoDataFrame({"n": np.arange(len(shapes))}, geometry=list(shapes), crs=CRS)
+    pyogrio.write_dataframe(frame, path, layer="things", driver="GPKG", geometry_type="Unknown")
+    return path
+
+
+def scattered(count=200, seed=5):
+    x, y = np.random.default_rng(seed).uniform(1, 1000, (2, count))
+    return shapely.buffer(shapely.points(x, y), 3)
+
+
+def changed(path, *statements):
+    """The file after these, of which its triggers hear nothing."""
+    with closing(sqlite3.connect(path)) as database:
+        for (trigger,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            database.execute(f'DROP TRIGGER "{trigger}"')
+        for statement, *values in statements:
+            database.execute(statement, values)
+        database.commit()
+    return path
+
+
+def opened(path):
+    return gdalsource.open_layer(f"{path}|things", NOTHING_STATED)
+
+
+@pytest.mark.parametrize("kind", SHAPES)
+def test_layer_without_arcs_is_known_by_the_heads_of_its_shapes(tmp_path, kind):
+    path = package(tmp_path / "a.gpkg", shapely.from_wkt(np.array(SHAPES[kind], object)))
+    assert packageshapes.has_no_curves(path, "things") is True
+
+
+@pytest.mark.parametrize("envelope", [0, 1, 4])
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize("more", [0, 1000, 3000, 0x80000000])
+def test_every_kind_with_arcs_is_left_to_gdal(tmp_path, envelope, order, more):
+    path = package(tmp_path / "a.gpkg", scattered(3))
+    values = {0: 0, 1: 4, 4: 8}[envelope]
+    for name, kind in [*WITH_ARCS.items(), ("POLYGON", 3)]:
+        flags = envelope << 1 | (order == "<")
+        head = b"GP\0" + bytes([flags]) + struct.pack(f"{order}i", 26910) + struct.pack(f"{order}{values}d", *[0.0] * values)
+        blob = head + bytes([order == "<"]) + struct.pack(f"{order}I", kind + more) + bytes(20)
+        changed(path, ("UPDATE things SET geom = ? WHERE fid = 2", blob))
+        assert packageshapes.has_no_curves(path, "things") is (True if name == "POLYGON" else None), name
+
+
+@pytest.mark.parametrize(
+    "blob", [b"", b"GP", b"XX\0\1" + bytes(60), b"GP\0\x0b" + bytes(200), b"GP\0\x21" + bytes(60), b"GP\0\1" + bytes(6)]
+)
+def test_shape_that_is_no_usual_one_is_left_to_gdal(tmp_path, blob):
+    path = changed(package(tmp_path / "a.gpkg", scattered(3)), ("UPDATE things SET geom = ? WHERE fid = 2", blob))
+    assert packageshapes.has_no_curves(path, "things") is None
+
+
+def test_index_has_in_a_part_what_gdal_finds_there(tmp_path):
+    path = package(tmp_path / "a.gpkg", [*scattered(), None, shapely.Point()])
+    parts = [(0.0, 0.0, 500.0, 1000.0), (700.0, 20.0, 800.0, 300.0), (-9.0, -9.0, -8.0, -8.0)]
+    for part, found in zip(parts, packageshapes.found_by_index(path, "things", parts), strict=True):
+        numbers, bounds = pyogrio.read_bounds(path, layer="things")
+        left, bottom, right, top = bounds
+        expected = numbers[(right >= part[0]) & (left <= part[2]) & (top >= part[1]) & (bottom <= part[3])]
+        assert set(pyogrio.read_bounds(path, layer="things", bbox=part)[0]) <= set(found) == set(expected)
+
+
+def test_layer_without_an_index_and_no_layer_are_left_to_gdal(tmp_path):
+    frame = geopandas.GeoDataFrame({"n": [1]}, geometry=[shapely.Point(1, 2)], crs=CRS)
+    pyogrio.write_dataframe(frame, tmp_path / "a.gpkg", layer="things", driver="GPKG", SPATIAL_INDEX="NO")
+    assert packageshapes.found_by_index(tmp_path / "a.gpkg", "things", [EVERYWHERE]) is None
+    assert packageshapes.has_no_curves(tmp_path / "a.gpkg", "others") is None
+    assert len(opened(tmp_path / "a.gpkg").read(["n"], None)) == 1
+
+
+@pytest.mark.parametrize("asked", [None, EVERYWHERE])
+def test_layer_that_is_near_whole_is_looked_at_by_gdal_once(tmp_path, monkeypatch, asked):
+    shapes = np.array([*scattered(), None, shapely.Point(), shapely.Point(0, 0)], object)
+    layer = opened(package(tmp_path / "a.gpkg", shapes))
+    numbers, bounds = pyogrio.read_bounds(layer.file, layer="things")
+    monkeypatch.setattr(pyogrio, "read_bounds", lambda *_, **__: pytest.fail("GDAL looked at every record once more"))
+    read = layer.read(["n"], asked)
+    assert read["n"].tolist() == list(range(len(shapes)))
+    nowhere = ~np.isfinite(bounds).all(axis=0) | (bounds == 0).all(axis=0)
+    assert layer.without_shape() == tuple(numbers[nowhere].tolist()) == (201, 202, 203)
+
+
+def test_stated_bounds_that_are_too_small_lose_and_add_nothing(tmp_path):
+    shapes = scattered()
+    stale = ("UPDATE gpkg_contents SET min_x = 100, min_y = 100, max_x = 200, max_y = 200",)
+    layer = opened(changed(package(tmp_path / "a.gpkg", shapes), stale))
+    near = (50.0, 50.0, 450.0, 450.0)
+    assert layer.stated_bounds == (100.0, 100.0, 200.0, 200.0)
+    assert sorted(layer.read(["n"], near)["n"]) == np.flatnonzero(shapely.intersects(shapes, shapely.box(*near))).tolist()
+    assert layer.without_shape() == ()
+
+
+@pytest.mark.parametrize("asked", [None, EVERYWHERE])
+@pytest.mark.parametrize(
+    "fault", ["DELETE FROM rtree_things_geom WHERE id = 17", "UPDATE rtree_things_geom SET minx = 9e5, maxx = 9e5 WHERE id = 17"]
+)
+def test_index_that_lacks_a_record_is_refused_though_nothing_is_found_by_it(tmp_path, asked, fault):
+    layer = opened(changed(package(tmp_path / "a.gpkg", scattered()), (fault,)))
+    with pytest.raises(FileUnreadableError, match=r"lacks 1 features \(numbers 17\)"):
+        layer.read(["n"], asked)
+        layer.without_shape()
+
+
+def test_coordinate_that_is_no_number_is_looked_at_by_gdal(tmp_path):
+    shapes = np.array([*scattered(5), shapely.linestrings([[1.0, 2.0], [np.nan, 3.0], [4.0, 5.0]])], object)
+    layer = opened(package(tmp_path / "a.gpkg", shapes))
+    before = gdalsource._extents(layer.file, "things", *gdalsource._state(layer.file))
+    layer.read(["n"], None)
+    assert layer.without_shape() == tuple(before.numbers[before.shapeless].tolist())
