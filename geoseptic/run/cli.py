@@ -18,7 +18,8 @@ from geoseptic.run.version import version
 def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> int:
     """Run a process from the command line; the exit code.
 
-    Without `process_id` the first argument names the process, and no argument lists them.
+    Without `process_id` the first argument names the process, and no argument lists them. Without `argv` the arguments are those of this
+    Python process, which is taken to end afterwards.
     """
     words = list(sys.argv[1:] if argv is None else argv)
     if process_id is None:
@@ -45,7 +46,7 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
         return 2
     try:
         with stops.heard(), seldom_searched():
-            return _run(PROCESSES[process_id], program, words)
+            return _run(PROCESSES[process_id], program, words, is_last=argv is None)
     except SystemExit as stop:  # argparse has said why
         return int(stop.code or 0)
     except (GeosepticError, KeyboardInterrupt, MemoryError, OSError) as error:
@@ -54,7 +55,7 @@ def main(process_id: str | None = None, argv: Sequence[str] | None = None) -> in
         return code
 
 
-def _run(process: Process[..., Any], program: str, words: Sequence[str]) -> int:
+def _run(process: Process[..., Any], program: str, words: Sequence[str], *, is_last: bool) -> int:
     wanted = arguments.request(process, program, words)
     if wanted.describe:
         print(json.dumps(description(process, version()), indent=2))
@@ -62,7 +63,7 @@ def _run(process: Process[..., Any], program: str, words: Sequence[str]) -> int:
     leave_to_the_system()
     from geoseptic.run import runner
 
-    summary = runner.run(process, wanted, version())
+    summary = runner.run(process, wanted, version(), is_last=is_last)
     print(json.dumps(summary))
     return 1 if summary.get("failures") else 0
 

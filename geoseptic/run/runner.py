@@ -18,6 +18,7 @@ from geoseptic.io import rasters as raster_files
 from geoseptic.io.filehashes import each_once
 from geoseptic.io.keptheights import read_once
 from geoseptic.io.scratch import Kept
+from geoseptic.memory import never_freed
 from geoseptic.model.cautions import CAUTIONS
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import READ_WHOLE
@@ -40,8 +41,9 @@ IN_MEMORY_BYTES: Final = 3_450_000_000
 """Rasters for which a process would have more in use at the worst moment are worked on in files beside the outputs."""
 
 
-def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, Any]:
-    """Run `process` as `wanted` and return the summary. Raises GeosepticError; then nothing was written."""
+def run(process: Process[..., Any], wanted: Request, version: str, *, is_last: bool = False) -> dict[str, Any]:
+    """Run `process` as `wanted` and return the summary; the Python process ends after a run that `is_last`. Raises GeosepticError; then
+    nothing was written."""
     assert wanted.out is not None
     with _listening(wanted.verbosity) as heard:
         started, since = time.time(), time.monotonic()
@@ -80,6 +82,8 @@ def run(process: Process[..., Any], wanted: Request, version: str) -> dict[str, 
             digests = digests_of(values)
             warnings = [*read_warnings, *told_of_folder]
             results = process(**values)
+            if is_last:
+                never_freed(values, results)
             warnings += results.warnings
             if store is None:  # else windows of what was read may have to be made again
                 _spare(values, results)
