@@ -230,12 +230,10 @@ class Store:
         it if this one is not `alone`."""
         if not self._drops:
             return
-        with os.scandir(self.folder) as found:
-            # Of those in use nothing is asked: there are thousands.
-            there = {item.name: Path(item.path) for item in found}
-        for name, path in there.items():
-            if name.removesuffix(ENDING) in self._used:
-                continue
+        there = {item.name for item in os.scandir(self.folder)}
+        # Of those in use nothing is asked: there are thousands.
+        for name in there.difference([key + ENDING for key in self._used]):
+            path = self.folder / name
             with suppress(OSError):
                 age_s = self.started - path.stat().st_mtime
                 if (path.suffix == ENDING and age_s > 0 and alone) or (path.suffix == UNFINISHED and age_s > ABANDONED_S):

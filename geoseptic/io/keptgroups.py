@@ -2,19 +2,22 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from functools import cache
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import shapely
 
 from geoseptic.io import kept
-from geoseptic.io.digests import MADE_BY_A_STEP, Hashed, told
+from geoseptic.io.digests import MADE_BY_A_STEP, TOLD, Hashed, told
 from geoseptic.io.keptfiles import Entry
 from geoseptic.io.keptplanes import looked_up, named, refuse_closures
 from geoseptic.model.frame import Geometries
 from geoseptic.model.planes import Values
 
 Told = Any
+
+HASHED_TOGETHER: Final = 4096
+"""Shapes in a row whose hashes are looked up together."""
 
 OF_SHAPES = 3
 """Arrays that a column of shapes is kept as: their bounds, the lengths of their WKB, and all of it."""
@@ -71,6 +74,32 @@ def by_groups(
 def once(step: Callable[..., tuple[tuple[Values, ...], Told]], *given: Any) -> tuple[Any, ...]:
     """The arrays that `step(*given)` gives, kept where a store is in use."""
     return step(*given)[0] if kept.in_use() is None else by_groups(step, [given], lambda own: own)[0][0]
+
+
+def hashed_shapes(shapes: Geometries) -> Hashed:
+    """`Hashed.of` these; where a store is in use what tells each is kept, so many of them under one hash of all their coordinates."""
+    store = kept.in_use()
+    if store is None or len(shapes) < HASHED_TOGETHER:
+        return Hashed.of(shapes)
+    plain = Hashed.of(shapes)
+    parts = [slice(start, start + HASHED_TOGETHER) for start in range(0, len(shapes), HASHED_TOGETHER)]
+
+    @cache
+    def tell() -> Values:
+        return np.concatenate([_hashes(store, shapes[part]) for part in parts])
+
+    return Hashed(plain.rows, shapes.__getitem__, tell, lambda: plain.bounds_m)
+
+
+def _hashes(store: kept.Store, shapes: Geometries) -> Values:
+    key = store.key("hashes of shapes", shapes)
+    entry = store.find(key)
+    found = None if entry is None else store.small(entry, 0)
+    if found is None:
+        made = Hashed.of(shapes).hashes
+        store.put(key, [made.view(np.uint8)])
+        return made
+    return found.view(TOLD)
 
 
 def _column(key: str, number: int, array: Values, bounds_m: Values) -> Any:

@@ -96,7 +96,7 @@ def marked(folder: Path) -> Iterator[Path | None]:
 def others(folder: Path, mark: Path | None) -> bool:
     """Whether anybody else uses the folder. Marks of processes that have ended are taken away."""
     found = False
-    for path in folder.glob(f"{MARK}*"):
+    for path in [Path(item.path) for item in os.scandir(folder) if item.name.startswith(MARK)]:
         if path == mark:
             continue
         try:

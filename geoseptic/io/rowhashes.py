@@ -7,7 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from xxhash import xxh3_128_digest
 
-from geoseptic.io.digests import Hashed, digest
+from geoseptic.io.digests import digest
+from geoseptic.io.keptgroups import hashed_shapes
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -27,7 +28,7 @@ def row_hashes(frame: "GeoDataFrame") -> Hashes:
 
     shapes = frame.geometry.values
     later = isinstance(shapes, LaterShapes)
-    told = [shapes.told_bytes if later else _bytes_of(Hashed.of(np.asarray(shapes, object)).hashes)]
+    told = [shapes.told_bytes if later else _bytes_of(hashed_shapes(np.asarray(shapes, object)).hashes)]
     told += [_told(frame[name]) for name in frame.columns if name != frame.geometry.name]
     data = np.concatenate(told, axis=1)
     # Text of one length, so no two different rows run together into the same bytes.

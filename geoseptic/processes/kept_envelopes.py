@@ -13,7 +13,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.errors import GeosepticError
-from geoseptic.io import kept
+from geoseptic.io import kept, keptgroups
 from geoseptic.io.digests import A_RING, Hashed, told
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.model.frame import Geometries
@@ -87,7 +87,7 @@ def zone_shapes(zones: Zones, sources: Hashed) -> Hashed:
 
     @cache
     def cut() -> Hashed:
-        return Hashed.of(zones.cut_m[~ring])
+        return keptgroups.hashed_shapes(zones.cut_m[~ring])
 
     @cache
     def tell() -> Any:
@@ -120,7 +120,7 @@ def cut(
     """
     if kept.in_use() is None:
         return _at_once(fabric, zones, obstacles, lot_line_m, strips, workers)
-    parcels, sources = parcels or Hashed.of(fabric.shapes_m), sources or Hashed.of(obstacles.shapes_m)
+    parcels, sources = parcels or keptgroups.hashed_shapes(fabric.shapes_m), sources or keptgroups.hashed_shapes(obstacles.shapes_m)
     near = _Near.of(zones, sources, fabric.disputed_m, lot_line_m)
     groups = groups_by_place(parcels.bounds_m)
     try:
@@ -228,7 +228,7 @@ class _Near:
         reach_m = np.zeros(count)
         np.maximum.at(reach_m, source, keep_m)
         low, high = (bounds.T.copy() for bounds in np.split(_grown(sources.bounds_m, within_m(reach_m)).T, 2))
-        cut = Hashed.of(zones.cut_m)
+        cut = keptgroups.hashed_shapes(zones.cut_m)
         np.fmin.at(low, source, cut.bounds_m[:, :2])
         np.fmax.at(high, source, cut.bounds_m[:, 2:])
         around_m = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
@@ -236,7 +236,7 @@ class _Near:
         grown_m = _grown(disputed, within_m(np.full(len(disputed_m), lot_line_m)) + MARGIN_M)
         return cls(
             cut,
-            Hashed.of(zones.where_m),
+            keptgroups.hashed_shapes(zones.where_m),
             np.array(zones.feature, np.bytes_),
             np.array(zones.status, np.bytes_),
             keep_m,

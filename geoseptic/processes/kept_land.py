@@ -9,7 +9,7 @@ import shapely
 
 from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
-from geoseptic.io.keptgroups import by_groups
+from geoseptic.io.keptgroups import by_groups, hashed_shapes
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import repair, unrecorded
 from geoseptic.processes.kept_envelopes import groups_by_place
@@ -24,7 +24,7 @@ def shared_ground(shapes_m: Geometries) -> tuple[Rows, Rows, Geometries]:
     """`repair.shared_ground` of all shapes."""
     if kept.in_use() is None:
         return repair.shared_ground(shapes_m, np.arange(len(shapes_m)))
-    shapes = Hashed.of(shapes_m)
+    shapes = hashed_shapes(shapes_m)
     done = _by_place(_shared, shapes, shapes, lambda own, near: (shapes[near], np.searchsorted(near, own)))
     found = [(near[arrays[0]], near[arrays[1]], arrays[2].shapes) for _, near, arrays in done]
     first, second, shared = (np.concatenate([kind, *columns]) for kind, columns in zip(_NOTHING, zip(*found, strict=True), strict=True))
@@ -36,8 +36,10 @@ def served(places_m: Geometries, points_m: Geometries, error_m: npt.NDArray[np.f
     """`unrecorded.served`."""
     if kept.in_use() is None or not len(points_m):
         return unrecorded.served(places_m, points_m, error_m)
-    places, found = Hashed.of(places_m), np.zeros(len(places_m), bool)
-    for _, near, arrays in _by_place(_served, Hashed.of(points_m), places, lambda own, near: (places[near], points_m[own], error_m[own])):
+    places, found = hashed_shapes(places_m), np.zeros(len(places_m), bool)
+    for _, near, arrays in _by_place(
+        _served, hashed_shapes(points_m), places, lambda own, near: (places[near], points_m[own], error_m[own])
+    ):
         found[near[arrays[0]]] = True
     return found
 

@@ -12,7 +12,7 @@ from pyproj import Transformer
 
 from geoseptic.errors import LayerContractError, NoFeaturesInRangeError, NoOverlapError, listed
 from geoseptic.io.digests import Hashed
-from geoseptic.io.keptgroups import once
+from geoseptic.io.keptgroups import hashed_shapes, once
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
@@ -82,12 +82,12 @@ class Land(WellSites):
     @cached_property
     def lots(self) -> Hashed:
         """The shapes of the parcels."""
-        return Hashed.of(self.fabric.shapes_m)
+        return hashed_shapes(self.fabric.shapes_m)
 
     @cached_property
     def claimed(self) -> Hashed:
         """What the parcels claim, broken outlines by all that they may mean."""
-        return Hashed.of(self.fabric.claimed_m) if self.fabric.outlined else self.lots
+        return hashed_shapes(self.fabric.claimed_m) if self.fabric.outlined else self.lots
 
 
 @stage("checking layers")

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from geoseptic.errors import CodeSilentError
 from geoseptic.io.digests import Hashed
+from geoseptic.io.keptgroups import hashed_shapes
 from geoseptic.model.grid import Raster
 from geoseptic.model.results import Results
 from geoseptic.model.rules import GROUND_CONDITIONS, RuleSet
@@ -69,7 +70,7 @@ def cut_envelopes(
     """Every part's zones and envelopes. Raises CodeSilentError where the rules say nothing on a well or water that is there."""
     cuts = []
     strips: dict[float, Hashed] = {}
-    parcels, sources = land.lots, Hashed.of(land.obstacles.shapes_m)
+    parcels, sources = land.lots, hashed_shapes(land.obstacles.shapes_m)
     for part in parts:
         found = zones(land.obstacles, rules, part, facts=facts, granted=granted, ground=ground, workers=workers)
         try:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.io.digests import Hashed
+from geoseptic.io.keptgroups import hashed_shapes
 from geoseptic.io.keptplanes import Part, by_windows, summed
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
@@ -154,7 +155,7 @@ class Law:
         shapes = {name: cut.zone_shapes[required[feature == name]] for name in sorted(set(feature))}
         shapes[DISPUTED] = Hashed.of(outward(land.fabric.disputed_m, cut.envelopes.lot_line_m))
         # A cell on a lot line is in no envelope, whether or not the code asks for a distance from it.
-        shapes[LOT_LINE] = cut.strips if cut.envelopes.lot_line_m > 0 else Hashed.of(shapely.boundary(land.fabric.shapes_m))
+        shapes[LOT_LINE] = cut.strips if cut.envelopes.lot_line_m > 0 else hashed_shapes(shapely.boundary(land.fabric.shapes_m))
         # A parcel whose distances could not be proven is not known to be clear anywhere.
         # Nor is ground that may be a parcel's or not.
         claimed_m, doubtful = land.fabric.claimed_m, list(land.fabric.outlined)

@@ -12,6 +12,7 @@ from shapely import GeometryType
 
 from geoseptic.errors import listed
 from geoseptic.io.digests import A_DISC, Hashed, told
+from geoseptic.io.keptgroups import hashed_shapes
 from geoseptic.io.laterframes import LaterShapes
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
@@ -227,7 +228,7 @@ def disc_layer(
         f"radius_{unit}": "Radius of the disc: the well's location error, at least the sanitary radius; of a presumed well, round its lot",
         f"drains_here_{square}": "Ground within the reach whose nearest well down the flow path is this one",
     }
-    places = Hashed.of(places_m)
+    places = hashed_shapes(places_m)
     discs = Hashed(
         np.arange(len(ids)),
         lambda rows: shapely.buffer(places_m[rows], radius_m[rows], quad_segs=16),

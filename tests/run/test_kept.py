@@ -19,8 +19,8 @@ import shapely
 from affine import Affine
 from shapely import Point, box
 
-from geoseptic.io import kept, keptlist, keptpackages, keptplanes, locks, rasters
-from geoseptic.io.digests import digest
+from geoseptic.io import kept, keptgroups, keptlist, keptpackages, keptplanes, locks, rasters
+from geoseptic.io.digests import Hashed, digest
 from geoseptic.io.keptfiles import HEAD
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import by_windows
@@ -561,3 +561,19 @@ def test_threads_pack_rasters_in_memory_and_from_a_store_to_the_same_bytes(tmp_p
 
 def _as_it_is(values: np.ndarray) -> tuple[tuple[np.ndarray], None]:
     return (values,), None
+
+
+def test_hashes_of_shapes_are_the_same_taken_from_a_store(tmp_path, monkeypatch):
+    """Those that changed are hashed anew, and no others."""
+    monkeypatch.setattr(keptgroups, "HASHED_TOGETHER", 4)
+    shapes = np.array([None, *(Point(place, 0) for place in range(8)), shapely.Polygon(), box(0, 0, 1, 1)], object)
+    for turn, made in ((0, 3), (1, 0), (2, 1)):
+        if turn == 2:
+            shapes[5] = Point(9, 9)
+        with kept.kept(tmp_path) as store:
+            before = len(list(tmp_path.glob("*.kept")))
+            found = keptgroups.hashed_shapes(shapes)
+            assert (found[3:].hashes == Hashed.of(shapes).hashes[3:]).all() and found.shapes[5] == shapes[5]
+            assert np.array_equal(found.bounds_m, Hashed.of(shapes).bounds_m, equal_nan=True)
+            assert len(list(tmp_path.glob("*.kept"))) - before == made
+        assert store is not None
