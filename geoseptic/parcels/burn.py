@@ -13,6 +13,7 @@ from rasterio import features
 
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Grid
+from geoseptic.parcels.byplace import ByPlace
 
 GROWN_CELLS: Final = 0.015
 """Shapes are grown by this share of a cell before the cells that they touch are burnt: the rasterizer passes over a cell into which a shape
@@ -56,21 +57,20 @@ class Near:
         self.shapes_m = shapes_m
 
     @cached_property
-    def _bounds_m(self) -> npt.NDArray[np.float64]:
-        return np.asarray(shapely.bounds(self.shapes_m), np.float64).reshape(-1, 4)
+    def _by_place(self) -> ByPlace:
+        return ByPlace(np.asarray(shapely.bounds(self.shapes_m), np.float64).reshape(-1, 4))
 
     def of(self, grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:
         """Those that may reach into the grid, two cells beyond it included, and their places in the row."""
-        place = reaching(self._bounds_m, grid)
+        place = reaching(self._by_place, grid)
         return self.shapes_m[place], place
 
 
-def reaching(bounds_m: npt.NDArray[np.float64], grid: Grid) -> npt.NDArray[np.int64]:
-    """The places of those bounds, shape (shapes, 4), that reach into the grid, two cells beyond it included. [m]"""
+def reaching(by_place: ByPlace, grid: Grid) -> npt.NDArray[np.int64]:
+    """The places of those bounds that reach into the grid, two cells beyond it included. [m]"""
     left, bottom, right, top = grid.bounds_m
     more = 2 * grid.cell_size_m
-    west, south, east, north = bounds_m.T
-    return np.flatnonzero((east >= left - more) & (west <= right + more) & (north >= bottom - more) & (south <= top + more))
+    return by_place.meeting(left - more, bottom - more, right + more, top + more)
 
 
 def _near(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.model.soil_survey import SLOPE_CLASSES_PERCENT
 from geoseptic.parcels import burn
 from geoseptic.parcels.buffers import outward
+from geoseptic.parcels.byplace import ByPlace
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED
 from geoseptic.processes.land import Land
@@ -164,7 +166,13 @@ class Law:
 
     def near(self, grid: Grid) -> "Law":
         """What of it can matter to the cells of a grid."""
-        return Law({name: _near(own, grid) for name, own in self.shapes.items()}, _near(self.parcels, grid))
+        shapes, parcels = self._by_place
+        near = {name: own[burn.reaching(shapes[name], grid)] for name, own in self.shapes.items()}
+        return Law(near, self.parcels[burn.reaching(parcels, grid)])
+
+    @cached_property
+    def _by_place(self) -> tuple[Mapping[str, ByPlace], ByPlace]:
+        return {name: ByPlace(own.bounds_m) for name, own in self.shapes.items()}, ByPlace(self.parcels.bounds_m)
 
     def reasons(self, grid: Grid) -> Reasons:
         """Bits of what the law says of each cell of a grid, an open setback included; shape `grid.shape`."""
@@ -173,10 +181,6 @@ class Law:
             _set(found, name, burn.touched(own.shapes, grid))
         _set(found, "outside_parcels", ~burn.centred(self.parcels.shapes, grid))
         return found
-
-
-def _near(shapes: Hashed, grid: Grid) -> Hashed:
-    return shapes[burn.reaching(shapes.bounds_m, grid)]
 
 
 def suitability_classes(values: npt.NDArray[np.uint8], by_law: Mask, outside: Mask) -> npt.NDArray[np.uint8]:
