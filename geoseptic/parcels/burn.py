@@ -13,6 +13,7 @@ from rasterio import features
 
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Grid
+from geoseptic.parcels.byplace import ByPlace
 
 GROWN_CELLS: Final = 0.015
 """Shapes are grown by this share of a cell before the cells that they touch are burnt: the rasterizer passes over a cell into which a shape
@@ -56,27 +57,20 @@ class Near:
         self.shapes_m = shapes_m
 
     @cached_property
-    def _reach(self) -> "Reach":
-        return Reach(np.asarray(shapely.bounds(self.shapes_m), np.float64).reshape(-1, 4))
+    def _by_place(self) -> ByPlace:
+        return ByPlace(np.asarray(shapely.bounds(self.shapes_m), np.float64).reshape(-1, 4))
 
     def of(self, grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:
         """Those that may reach into the grid, two cells beyond it included, and their places in the row."""
-        place = self._reach.into(grid)
+        place = reaching(self._by_place, grid)
         return self.shapes_m[place], place
 
 
-class Reach:
-    """Bounds of many shapes, shape (shapes, 4), of which those near one window after the other are asked for. [m]"""
-
-    def __init__(self, bounds_m: npt.NDArray[np.float64]) -> None:
-        self._places = np.flatnonzero(~np.isnan(bounds_m).any(axis=1))
-        self._tree = shapely.STRtree(shapely.box(*bounds_m[self._places].T))
-
-    def into(self, grid: Grid) -> npt.NDArray[np.int64]:
-        """The places of those that reach into the grid, two cells beyond it included."""
-        left, bottom, right, top = grid.bounds_m
-        more = 2 * grid.cell_size_m
-        return np.sort(self._places[self._tree.query(shapely.box(left - more, bottom - more, right + more, top + more))])
+def reaching(by_place: ByPlace, grid: Grid) -> npt.NDArray[np.int64]:
+    """The places of those bounds that reach into the grid, two cells beyond it included. [m]"""
+    left, bottom, right, top = grid.bounds_m
+    more = 2 * grid.cell_size_m
+    return by_place.meeting(left - more, bottom - more, right + more, top + more)
 
 
 def _near(shapes_m: Geometries | Sequence[shapely.Geometry], grid: Grid) -> tuple[Geometries, npt.NDArray[np.int64]]:

@@ -16,6 +16,7 @@ from geoseptic.model.grid import HEIGHT_NOISE_M, Grid, Raster
 from geoseptic.model.planes import Plane
 from geoseptic.model.results import RasterResult, Results
 from geoseptic.parcels import burn
+from geoseptic.parcels.byplace import ByPlace
 from geoseptic.processes import tables
 from geoseptic.processes.land import WellSites
 from geoseptic.stages import stage
@@ -134,11 +135,14 @@ def paths_to_wells(
     halo, margin = flowpath.halo_cells(reach_m, cell_m), flowpath.lot_margin_cells(well_radius_m, cell_m)
     wells = well_discs(elevation, sites, well_radius_m)
     lots_m = burn.Near(sites.presumed_m)
+    more = wells.radius_m / cell_m + 2
+    discs_in_cells = ByPlace(np.stack([wells.col - more, wells.row - more, wells.col + more, wells.row + more], axis=1))
     keeps = kept.in_use() is not None
 
     def near(wide: Window) -> tuple[npt.NDArray[np.int64], Geometries, Numbers]:
         """The wells in reach of a window, the lots near it, and the numbers of both."""
-        own = np.flatnonzero(_in_reach(wells, wide, cell_m))
+        rows, cols = wide
+        own = discs_in_cells.meeting(cols.start, rows.start, cols.stop, rows.stop)
         rows, cols = (slice(side.start - margin, side.stop + margin) for side in wide)
         shapes, places = lots_m.of(grid.window(rows, cols))
         return own, shapes, np.concatenate([own, len(wells.col) + places]).astype(np.int32)
@@ -162,15 +166,6 @@ def paths_to_wells(
             workers,
         )
     return Paths(distance_m, label, code, sum(only for only, _ in counts), sum(without for _, without in counts))
-
-
-def _in_reach(wells: WellDiscs, window: Window, cell_m: float) -> npt.NDArray[np.bool_]:
-    """Which discs may have cells in the window."""
-    rows, cols = window
-    more = wells.radius_m / cell_m + 2
-    down = (wells.row + more >= rows.start) & (wells.row - more <= rows.stop)
-    found: npt.NDArray[np.bool_] = down & (wells.col + more >= cols.start) & (wells.col - more <= cols.stop)
-    return found
 
 
 def _paths(

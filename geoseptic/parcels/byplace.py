@@ -1,0 +1,44 @@
+"""Bounds that are asked for again and again by the place: which of very many meet a window."""
+
+import math
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+Bounds = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.int64]
+
+IN_A_GROUP: Final = 256
+
+
+class ByPlace:
+    """Bounds in groups of those that lie together: of most groups none meets a window, which one look at the bounds of the group tells."""
+
+    def __init__(self, bounds: Bounds) -> None:
+        """Bounds as (left, bottom, right, top) in whatever unit, shape (shapes, 4); those with NaN in them meet nothing."""
+        there = np.flatnonzero(~np.isnan(bounds).any(axis=1))
+        across, up = bounds[there, 0] + bounds[there, 2], bounds[there, 1] + bounds[there, 3]
+        # Strips from left to right, each from bottom to top, so that groups are about square.
+        in_a_strip = IN_A_GROUP * max(1, math.isqrt(len(there) // IN_A_GROUP))
+        strip = np.empty(len(there), np.int64)
+        strip[np.argsort(across, kind="stable")] = np.arange(len(there)) // in_a_strip
+        self._rows = there[np.lexsort((up, strip))]
+        self._bounds = bounds[self._rows]
+        starts = np.arange(0, len(there), IN_A_GROUP)
+        ends = np.minimum.reduceat(self._bounds[:, :2], starts), np.maximum.reduceat(self._bounds[:, 2:], starts)
+        self._of_groups = np.concatenate(ends, axis=1) if len(starts) else np.empty((0, 4))
+
+    def meeting(self, left: float, bottom: float, right: float, top: float) -> Rows:
+        """The rows of those that meet these bounds, in their order; to touch is to meet."""
+        window = left, bottom, right, top
+        groups = np.flatnonzero(_meet(self._of_groups, *window))
+        at = (groups[:, None] * IN_A_GROUP + np.arange(IN_A_GROUP)).ravel()
+        at = at[at < len(self._rows)]
+        return np.sort(self._rows[at[_meet(self._bounds[at], *window)]])
+
+
+def _meet(bounds: Bounds, left: float, bottom: float, right: float, top: float) -> npt.NDArray[np.bool_]:
+    west, south, east, north = bounds.T
+    found: npt.NDArray[np.bool_] = (east >= left) & (west <= right) & (north >= bottom) & (south <= top)
+    return found
