@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from xxhash import xxh3_128
 
-COPIED_BYTES: Final = 1 << 20
+COPIED_BYTES: Final = 1 << 18
 
 _State = tuple[str, str, int, int, int, int]
 _SEEN: Final[ContextVar[dict[_State, bytes] | None]] = ContextVar("hashes", default=None)

@@ -209,8 +209,10 @@ def _farthest(database: sqlite3.Connection, name: str) -> list[int]:
     """
     column = _geometry_column(database, name)
     index, found = quoted(f"rtree_{name}_{column}"), set()
-    for place, (side, outermost, beyond) in enumerate((("minx", min, "<="), ("miny", min, "<="), ("maxx", max, ">="), ("maxy", max, ">="))):
-        (end,) = database.execute(f"SELECT {outermost.__name__}({side}) FROM main.{index}").fetchone()
+    sides = ("minx", min, "<="), ("miny", min, "<="), ("maxx", max, ">="), ("maxy", max, ">=")
+    asked = ", ".join(f"{outermost.__name__}({side})" for side, outermost, _ in sides)
+    ends = database.execute(f"SELECT {asked} FROM main.{index}").fetchone()
+    for place, ((side, outermost, beyond), end) in enumerate(zip(sides, ends, strict=True)):
         if end is None:
             continue
         within = end + {min: 1, max: -1}[outermost] * ROUNDED * float(np.spacing(np.float32(abs(end))))

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 HASH_BYTES: Final = 16
 """Two rows share so short a hash by chance once in 10^38."""
 
+ROWS_AT_ONCE: Final = 4096
+"""Of so many rows all bytes fit the caches."""
+
 FEW: Final = 50
 """One row in so many."""
 
@@ -30,12 +33,14 @@ def row_hashes(frame: "GeoDataFrame") -> Hashes:
     later = isinstance(shapes, LaterShapes)
     told = [shapes.told_bytes if later else _bytes_of(hashed_shapes(np.asarray(shapes, object)).hashes)]
     told += [_told(frame[name]) for name in frame.columns if name != frame.geometry.name]
-    data = np.concatenate(told, axis=1)
-    # Text of one length, so no two different rows run together into the same bytes.
-    width, text = data.shape[1], memoryview(data.tobytes())
     seed = int.from_bytes(shapes.how_digest()[:8], "little") if later else 0
-    found = b"".join([xxh3_128_digest(text[start : start + width], seed) for start in range(0, len(text), width)])
-    return np.frombuffer(found, f"V{HASH_BYTES}")
+    found = bytearray()
+    for start in range(0, len(frame), ROWS_AT_ONCE):
+        rows = np.concatenate([part[start : start + ROWS_AT_ONCE] for part in told], axis=1)
+        # Rows are as long as one another, so no two different ones run together into the same bytes.
+        width, data = rows.shape[1], rows.data.cast("B") if rows.size else b""
+        found += b"".join([xxh3_128_digest(data[at : at + width], seed) for at in range(0, rows.size, width)])
+    return np.frombuffer(bytes(found), f"V{HASH_BYTES}")
 
 
 def _told(column: Any) -> npt.NDArray[np.uint8]:

@@ -18,6 +18,7 @@ from geoseptic.io.digests import A_RING, Hashed, told
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels.buffers import MARGIN_M, within_m
+from geoseptic.parcels.byplace import ByPlace
 from geoseptic.parcels.envelope import Envelopes, envelopes, lot_line_zones
 from geoseptic.parcels.obstacles import Obstacles
 from geoseptic.parcels.onelot import OF_A_LOT
@@ -203,7 +204,7 @@ def bundles(
 
 @dataclass(frozen=True)
 class _Near:
-    """Zones by the feature that they are kept from, and trees that find what can reach a box.
+    """Zones by the feature that they are kept from, and what can reach a box.
 
     `cut_m` has the shapes of those zones that are cut to a ground (`where_m`); a full ring follows from its feature and distance.
     """
@@ -218,8 +219,8 @@ class _Near:
     disputed_m: Geometries
     _by_source: Rows
     _first: Rows
-    _tree: shapely.STRtree
-    _disputed_tree: shapely.STRtree
+    _around: ByPlace
+    _disputed: ByPlace
 
     @classmethod
     def of(cls, zones: Zones, sources: Hashed, disputed_m: Geometries, lot_line_m: float) -> "_Near":
@@ -231,7 +232,6 @@ class _Near:
         cut = keptgroups.hashed_shapes(zones.cut_m)
         np.fmin.at(low, source, cut.bounds_m[:, :2])
         np.fmax.at(high, source, cut.bounds_m[:, 2:])
-        around_m = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
         disputed = shapely.bounds(disputed_m).reshape(-1, 4)
         grown_m = _grown(disputed, within_m(np.full(len(disputed_m), lot_line_m)) + MARGIN_M)
         return cls(
@@ -245,20 +245,20 @@ class _Near:
             disputed_m,
             np.argsort(source, kind="stable"),
             np.concatenate([[0], np.cumsum(np.bincount(source, minlength=count))]).astype(np.int64),
-            shapely.STRtree(around_m),
-            shapely.STRtree(shapely.box(*grown_m.T)),
+            ByPlace(np.concatenate([low, high], axis=1)),
+            ByPlace(grown_m),
         )
 
     def given(self, parcels: Hashed) -> tuple[Any, ...]:
         """What can reach these parcels: every zone of a feature of which any part can, in their order."""
         bounds_m = parcels.bounds_m
-        box = shapely.box(*np.fmin.reduce(bounds_m[:, :2]), *np.fmax.reduce(bounds_m[:, 2:]))
-        sources = np.sort(self._tree.query(box))
+        box = *np.fmin.reduce(bounds_m[:, :2]).tolist(), *np.fmax.reduce(bounds_m[:, 2:]).tolist()
+        sources = self._around.meeting(*box)
         counts = self._first[sources + 1] - self._first[sources]
         sources, counts = sources[counts > 0], counts[counts > 0]
         within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
         rows = np.sort(self._by_source[np.repeat(self._first[sources], counts) + within])
-        disputed = np.sort(self._disputed_tree.query(box))
+        disputed = self._disputed.meeting(*box)
         columns = (self.feature, self.status, self.keep_m, self.cut_m, self.where_m)
         source = np.searchsorted(sources, self.source[rows])
         return parcels, self.disputed_m[disputed], *(column[rows] for column in columns), source, self.sources_m[sources]

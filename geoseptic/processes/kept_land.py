@@ -5,13 +5,13 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
 from geoseptic.io.keptgroups import by_groups, hashed_shapes
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import repair, unrecorded
+from geoseptic.parcels.byplace import ByPlace
 from geoseptic.processes.kept_envelopes import groups_by_place
 
 IN_A_GROUP: Final = 512
@@ -54,13 +54,11 @@ def _by_place(
     somewhere = np.flatnonzero(~features.is_empty)
     if not len(somewhere):
         return []
-    bounds_m, tree = features.bounds_m, shapely.STRtree(shapely.box(*others.bounds_m[there := ~others.is_empty].T))
-    rows_there = np.flatnonzero(there)
+    bounds_m, by_place = features.bounds_m, ByPlace(others.bounds_m)
     groups = []
     for place in groups_by_place(bounds_m[somewhere], IN_A_GROUP):
         own = somewhere[place]
-        box = shapely.box(*bounds_m[own, :2].min(axis=0), *bounds_m[own, 2:].max(axis=0))
-        groups.append((own, np.sort(rows_there[tree.query(box)])))
+        groups.append((own, by_place.meeting(*bounds_m[own, :2].min(axis=0).tolist(), *bounds_m[own, 2:].max(axis=0).tolist())))
     done = by_groups(step, groups, lambda group: given(*group))
     return [(own, near, arrays) for (own, near), (arrays, _) in zip(groups, done, strict=True)]
 

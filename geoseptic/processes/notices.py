@@ -18,6 +18,7 @@ from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
 from geoseptic.model.rules import EXCLUSIVE, PARTS, RuleSet, with_exclusions
 from geoseptic.parcels import burn
+from geoseptic.parcels.byplace import ByPlace
 from geoseptic.parcels.outeredge import GAP_M, at_the_outer_edge
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
 from geoseptic.processes.kept_envelopes import groups_by_place, hashed
@@ -205,13 +206,14 @@ def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings: Hashed)
         return _opened(possible[lots], clear[lots], rings)[0]
     bounds_m, place = possible.bounds_m, np.full(len(possible), -1)
     place[lots] = np.arange(len(lots))
-    tree = shapely.STRtree(shapely.box(*rings.bounds_m.T))
+    near = ByPlace(rings.bounds_m)
     jobs = []
     for rows in groups_by_place(shapely.bounds(land.fabric.shapes_m)):
         if len(own := rows[place[rows] >= 0]):
-            jobs.append((own, np.sort(tree.query(shapely.box(*bounds_m[own, :2].min(axis=0), *bounds_m[own, 2:].max(axis=0))))))
+            box = *bounds_m[own, :2].min(axis=0).tolist(), *bounds_m[own, 2:].max(axis=0).tolist()
+            jobs.append((own, near.meeting(*box)))
     done = by_groups(_opened, jobs, lambda job: (possible[job[0]], clear[job[0]], rings[job[1]]))
-    found = [(near[ring], place[own[lot]], area_m2) for (own, near), ((ring, lot, area_m2), _) in zip(jobs, done, strict=True)]
+    found = [(rows[ring], place[own[lot]], area_m2) for (own, rows), ((ring, lot, area_m2), _) in zip(jobs, done, strict=True)]
     ring, lot, area_m2 = (np.concatenate(column) for column in zip(*found, strict=True))
     return ring, lot, area_m2
 
