@@ -2,6 +2,8 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from functools import cache
+from itertools import repeat
+from math import prod
 from typing import Any, Final
 
 import numpy as np
@@ -15,6 +17,7 @@ from geoseptic.model.frame import Geometries
 from geoseptic.model.planes import Values
 
 Told = Any
+OfAGroup = tuple[tuple[Any, ...], Told]
 
 HASHED_TOGETHER: Final = 4096
 """Shapes in a row whose hashes are looked up together."""
@@ -41,20 +44,25 @@ def by_groups(
     assert store is not None
 
     keys: dict[int, str] = {}
+    bundled: dict[int, OfAGroup] = {}
     unknown: list[tuple[str, Sequence[int]]] = []
-    for places, follows_from in bundles:
-        bundle = store.key(f"{named(step)} in bundles", follows_from())
-        known = store.find(bundle)
-        if known is None:
-            unknown.append((bundle, places))
-        else:
-            keys.update(zip(places, known.told, strict=True))
 
-    def look(place: int) -> tuple[tuple[Any, ...], Told] | None:
-        group = groups[place]
-        if place not in keys:
-            keys[place] = store.key(named(step), given(group))
-        found = _read(store, keys[place], lambda: step(*given(group))[0])
+    def again(place: int) -> Callable[[], tuple[Values, ...]]:
+        return lambda: step(*given(groups[place]))[0]
+
+    for places, follows_from in bundles:
+        key = store.key(f"{named(step)} of several groups", follows_from())
+        known = _read_bundle(store, key, list(map(again, places)))
+        if known is None:
+            unknown.append((key, places))
+        else:
+            bundled.update(zip(places, known, strict=True))
+
+    def look(place: int) -> OfAGroup | None:
+        found = bundled.get(place)
+        if found is None:
+            keys[place] = store.key(named(step), given(groups[place]))
+            found = _read(store, keys[place], again(place))
         store.count(step.__name__, reused=found is not None)
         return found
 
@@ -66,9 +74,55 @@ def by_groups(
         return tuple(columns), entry.told["told"]
 
     done = looked_up(look, make, range(len(groups)), workers)
-    for bundle, places in unknown:
-        store.put(bundle, [], [keys[place] for place in places])
+    for key, places in unknown:
+        _put_bundle(store, key, [keys[place] for place in places], [done[place] for place in places])
     return done
+
+
+def _put_bundle(store: kept.Store, key: str, keys: list[str], groups: list[OfAGroup]) -> None:
+    """Keep the numbers of several groups, and the bounds of their shapes, side by side; the shapes stay with each."""
+    columns, parts, lengths = list(zip(*(arrays for arrays, _ in groups), strict=True)), [], []
+    for column in columns:
+        numbers = [own.bounds_m if isinstance(own, Hashed) else own for own in column]
+        if len({own.dtype for own in numbers}) > 1:
+            return
+        parts.append(np.concatenate([own.reshape(-1) for own in numbers]))
+        lengths.append([own.shape for own in numbers])
+    shapes = [isinstance(column[0], Hashed) for column in columns]
+    store.put(key, parts, {"keys": keys, "told": [said for _, said in groups], "lengths": lengths, "shapes": shapes})
+
+
+def _read_bundle(store: kept.Store, key: str, again: list[Callable[[], tuple[Values, ...]]]) -> list[OfAGroup] | None:
+    entry = store.find(key)
+    parts = None if entry is None else store.several(entry, range(len(entry.arrays)))
+    if entry is None or parts is None:
+        return None
+    told = entry.told
+    store.hold(told["keys"])
+    columns: list[list[Any]] = []
+    for number, (part, lengths, shapes) in enumerate(zip(parts, told["lengths"], told["shapes"], strict=True)):
+        ends = np.cumsum([prod(length) for length in lengths])
+        own = [part[end - prod(length) : end].reshape(length) for end, length in zip(ends.tolist(), lengths, strict=True)]
+        if shapes:
+            readers = [_found_reader(store, name, number, make) for name, make in zip(told["keys"], again, strict=True)]
+            columns.append([_later(*given) for given in zip(told["keys"], repeat(number), own, readers, strict=False)])
+        else:
+            columns.append(own)
+    return list(zip(zip(*columns, strict=True), told["told"], strict=True))
+
+
+def _found_reader(store: kept.Store, key: str, number: int, again: Callable[[], tuple[Values, ...]]) -> Callable[[], Geometries]:
+    """What reads a column of shapes of a group that was not looked up."""
+
+    @cache
+    def read() -> Geometries:
+        entry = store.find(key)
+        if entry is None:
+            return again()[number]
+        at = sum(OF_SHAPES if shapes else 1 for shapes in entry.told["shapes"][:number])
+        return _reader(store, entry, at, number, again)()
+
+    return read
 
 
 def once(step: Callable[..., tuple[tuple[Values, ...], Told]], *given: Any) -> tuple[Any, ...]:

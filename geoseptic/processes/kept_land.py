@@ -12,7 +12,7 @@ from geoseptic.io.keptgroups import by_groups, hashed_shapes
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import repair, unrecorded
 from geoseptic.parcels.byplace import ByPlace
-from geoseptic.processes.kept_envelopes import groups_by_place
+from geoseptic.processes.kept_envelopes import bundles, groups_by_place
 
 IN_A_GROUP: Final = 512
 """Features that a square has about: these looks take little for each feature, and looking a square up takes as much as some of them."""
@@ -55,12 +55,16 @@ def _by_place(
     if not len(somewhere):
         return []
     bounds_m, by_place = features.bounds_m, ByPlace(others.bounds_m)
-    groups = []
-    for place in groups_by_place(bounds_m[somewhere], IN_A_GROUP):
-        own = somewhere[place]
-        groups.append((own, by_place.meeting(*bounds_m[own, :2].min(axis=0).tolist(), *bounds_m[own, 2:].max(axis=0).tolist())))
-    done = by_groups(step, groups, lambda group: given(*group))
-    return [(own, near, arrays) for (own, near), (arrays, _) in zip(groups, done, strict=True)]
+
+    def near(own: Rows) -> Rows:
+        return by_place.meeting(*bounds_m[own, :2].min(axis=0).tolist(), *bounds_m[own, 2:].max(axis=0).tolist())
+
+    def given_of(own: Rows) -> tuple[Any, ...]:
+        return given(own, near(own))
+
+    groups = [somewhere[place] for place in groups_by_place(bounds_m[somewhere], IN_A_GROUP)]
+    done = by_groups(step, groups, given_of, bundles=bundles(bounds_m, groups, given_of))
+    return [(own, near(own), arrays) for own, (arrays, _) in zip(groups, done, strict=True)]
 
 
 def _shared(shapes: Hashed, own: Rows) -> tuple[tuple[Rows, Rows, Geometries], None]:

@@ -21,7 +21,7 @@ from geoseptic.parcels import burn
 from geoseptic.parcels.byplace import ByPlace
 from geoseptic.parcels.outeredge import GAP_M, at_the_outer_edge
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
-from geoseptic.processes.kept_envelopes import groups_by_place, hashed
+from geoseptic.processes.kept_envelopes import bundles, groups_by_place, hashed
 from geoseptic.processes.land import Land
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.tables import OPEN_FROM_M2
@@ -199,6 +199,9 @@ def wells_to_locate(land: Land, rules: RuleSet, cut: Cut) -> list[dict[str, obje
 Pairs = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.float64]]
 
 
+_NONE: Final = np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
+
+
 def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings: Hashed) -> Pairs:
     """Pairs of a ring and one of the lots, each by its place in its row, and how much open ground of the lot lies in the ring. [m2]"""
     clear, possible = hashed(cut.envelopes)
@@ -206,14 +209,20 @@ def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings: Hashed)
         return _opened(possible[lots], clear[lots], rings)[0]
     bounds_m, place = possible.bounds_m, np.full(len(possible), -1)
     place[lots] = np.arange(len(lots))
-    near = ByPlace(rings.bounds_m)
-    jobs = []
-    for rows in groups_by_place(shapely.bounds(land.fabric.shapes_m)):
-        if len(own := rows[place[rows] >= 0]):
-            box = *bounds_m[own, :2].min(axis=0).tolist(), *bounds_m[own, 2:].max(axis=0).tolist()
-            jobs.append((own, near.meeting(*box)))
-    done = by_groups(_opened, jobs, lambda job: (possible[job[0]], clear[job[0]], rings[job[1]]))
-    found = [(rows[ring], place[own[lot]], area_m2) for (own, rows), ((ring, lot, area_m2), _) in zip(jobs, done, strict=True)]
+    by_place = ByPlace(rings.bounds_m)
+
+    def near(own: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        return by_place.meeting(*bounds_m[own, :2].min(axis=0).tolist(), *bounds_m[own, 2:].max(axis=0).tolist())
+
+    def given(own: npt.NDArray[np.int64]) -> tuple[Hashed, Hashed, Hashed]:
+        return possible[own], clear[own], rings[near(own)]
+
+    parcels_m = shapely.bounds(land.fabric.shapes_m)
+    groups = [own for rows in groups_by_place(parcels_m) if len(own := rows[place[rows] >= 0])]
+    done = by_groups(_opened, groups, given, bundles=bundles(parcels_m, groups, given))
+    found = [(near(own)[ring], place[own[lot]], area_m2) for own, ((ring, lot, area_m2), _) in zip(groups, done, strict=True) if len(ring)]
+    if not found:
+        return _NONE
     ring, lot, area_m2 = (np.concatenate(column) for column in zip(*found, strict=True))
     return ring, lot, area_m2
 
