@@ -3,11 +3,13 @@
 import gc
 import os
 import platform
+import weakref
 from pathlib import Path
 
 import pytest
 
-from geoseptic.memory import NEW_OBJECTS, give_back, seldom_searched
+from geoseptic.memory import NEW_OBJECTS, give_back, never_freed, seldom_searched
+from geoseptic.run import cli, runner
 
 BLOCK, BLOCKS = 100_000, 600
 
@@ -50,3 +52,28 @@ def test_what_came_in_a_time_of_few_searches_is_not_searched_at_once_afterwards(
     finally:
         gc.callbacks.pop()
     assert gc.get_freeze_count() == 0
+
+
+WORDS = ["--elevation", "dem.tif", "--rules", "us-wa", "--out", "there"]
+
+
+class Thing:
+    """Something that can be watched going."""
+
+
+def test_what_is_never_freed_outlives_its_last_name():
+    kept, gone = Thing(), Thing()
+    watched = weakref.ref(kept), weakref.ref(gone)
+    never_freed(kept, 1)
+    del kept, gone
+    gc.collect()
+    assert watched[0]() is not None and watched[1]() is None
+
+
+@pytest.mark.parametrize("argv", [None, ["slope_suitability", *WORDS]])
+def test_only_a_run_of_the_words_of_this_python_process_is_its_last(monkeypatch, argv):
+    asked = []
+    monkeypatch.setattr(runner, "run", lambda *_, is_last: asked.append(is_last) or {})
+    monkeypatch.setattr("sys.argv", ["geoseptic", "slope_suitability", *WORDS])
+    assert cli.main(argv=argv) == 0
+    assert asked == [argv is None]

@@ -274,8 +274,8 @@ def _ids(layer: pd.DataFrame, contract: Contract, problems: dict[str, Sequence[o
     raw = _scalars(layer[column.name])
     if pd.api.types.is_float_dtype(raw) and (raw.dropna() % 1 == 0).all():
         raw = raw.astype("Int64")
-    empty = raw.isna().to_numpy() | (raw.astype("string").str.strip() == "").fillna(True).to_numpy()
     ids = raw.astype("string").str.strip().fillna("").to_numpy(dtype=object)
+    empty = ids == ""
     numbered = np.array([f"row {row + 1}" for row in np.flatnonzero(empty).tolist()], object)
     if column.required and empty.any():
         problems[f"empty {column.name}"] = list(numbered)

@@ -286,3 +286,38 @@ def test_check_changes_nothing_in_the_layer_that_it_was_given():
     check(layer, layers.PARCELS)
     assert_geodataframe_equal(layer, before)
     assert shapely.has_z(layer.geometry.values[0])
+
+
+# ------------------------------------------------------------------------------------------------------------------- each word once
+
+
+@pytest.mark.parametrize("words", [["yes", " No ", None, "T", "0", "yes", ""], [True, None, False, True]])
+@pytest.mark.parametrize("column", ["public_water", "county_id"])
+def test_words_that_are_looked_at_once_are_those_of_a_look_at_each(words, column):
+    contract = layers.Contract(
+        "lots", "Lots", "polygon", (layers.Column("public_water", "", "flag"), layers.Column("county_id", "", "label"))
+    )
+    ids, read = list(range(len(words))), {}
+    for kind in ("string" if isinstance(words[0], str) else "boolean", object):
+        layer = lots(ids, **{column: pandas.array(words, dtype=kind)})
+        read[kind] = check(layer, contract).columns[column].tolist()
+    first, second = read.values()
+    assert first == second and [type(value) for value in first] == [type(value) for value in second]
+
+
+def test_words_that_are_neither_are_told_with_each_id_that_has_them():
+    layer = lots(["a", "b", "c", "d"], public_water=pandas.array(["maybe", None, "maybe", "yes"], dtype="string"))
+    (problem, ids), *others = faults(layer).items()
+    assert problem.startswith("public_water is neither yes nor no but maybe (") and ids == ("a", "c") and not others
+
+
+@pytest.mark.parametrize("deep", [False, True])
+def test_shapes_of_some_height_are_flat_and_those_that_are_flat_are_not_made_anew(deep):
+    shapes = [LOT, shapely.force_3d(shapely.box(50, 0, 90, 60), 7.0) if deep else shapely.box(50, 0, 90, 60)]
+    found = check(lots(["a", "b"], shapes), layers.PARCELS).shapes_m
+    assert not shapely.has_z(found).any() and shapely.to_wkb(found).tolist() == shapely.to_wkb(shapely.force_2d(shapes)).tolist()
+
+
+def test_point_in_a_shape_for_several_is_that_point():
+    found = check(wells(points=[shapely.Point(1, 2), shapely.MultiPoint([(3, 4)])]), layers.WELLS).shapes_m
+    assert [shape.wkt for shape in found] == ["POINT (1 2)", "POINT (3 4)"]

@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from geoseptic.model import names as name_module
 from geoseptic.model.names import alike, near_matches, plain
 
 ODD = {
@@ -48,3 +49,11 @@ def test_every_group_is_of_different_names_with_the_same_letters_and_plain_is_fi
         assert len(set(group)) == len(group) > 1 and set(group) <= set(names)
         assert len({"".join(plain(name).replace("-", " ").split()) for name in group}) == 1
     assert all(plain(plain(name)) == plain(name) for name in names)
+
+
+@given(st.lists(st.text("aAbB12 -\n\u00e9\u2013", max_size=5), max_size=8))
+def test_names_that_are_looked_at_as_one_text_give_what_each_by_itself_gives(names: list[str]):
+    found = alike(names)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(name_module, "_surely_unlike", lambda _: False)
+        assert found == alike(names)
