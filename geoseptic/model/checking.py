@@ -164,9 +164,18 @@ def check(
     notes += [f"{name} of the {contract.name} is a date: its year is taken" for name in dated]
     notes += _beyond_told(contract, columns, ids)
     notes += _alike_told(contract, ids)
+    return CheckedLayer(contract, ids, frame.to_metres(_plain(shapes, contract)), columns, tuple(notes), moved_by_m, spoilt)
+
+
+def _plain(shapes: Geometries, contract: Contract) -> Geometries:
+    """The shapes without heights, and points alone where points are wanted; those that are so already are the very same."""
+    plain = shapes.copy()
     if contract.geometry == "point":
-        shapes = shapely.get_geometry(shapes, 0)
-    return CheckedLayer(contract, ids, frame.to_metres(shapely.force_2d(shapes)), columns, tuple(notes), moved_by_m, spoilt)
+        several = shapely.get_type_id(plain) != shapely.GeometryType.POINT
+        plain[several] = shapely.get_geometry(plain[several], 0)
+    deep = shapely.get_coordinate_dimension(plain) > 2
+    plain[deep] = shapely.force_2d(plain[deep])
+    return plain
 
 
 def _beyond_told(contract: Contract, columns: Mapping[str, npt.NDArray[np.generic]], ids: npt.NDArray[np.object_]) -> list[str]:

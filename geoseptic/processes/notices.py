@@ -12,6 +12,7 @@ from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
 from geoseptic.io.keptgroups import by_groups, once
 from geoseptic.io.keptplanes import Part, by_windows
+from geoseptic.io.shelves import AT_ONCE
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import WELL_KINDS
@@ -22,6 +23,7 @@ from geoseptic.parcels.outeredge import GAP_M, at_the_outer_edge
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
 from geoseptic.processes.kept_envelopes import groups_by_place, hashed
 from geoseptic.processes.land import Land
+from geoseptic.processes.shelved_envelopes import by_place
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.tables import OPEN_FROM_M2
 from geoseptic.terrain.windows import windows
@@ -201,16 +203,20 @@ Pairs = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.float
 def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings: Hashed) -> Pairs:
     """Pairs of a ring and one of the lots, each by its place in its row, and how much open ground of the lot lies in the ring. [m2]"""
     clear, possible = hashed(cut.envelopes)
-    if kept.in_use() is None:
-        return _opened(possible[lots], clear[lots], rings)[0]
-    bounds_m, place = possible.bounds_m, np.full(len(possible), -1)
+    keeps, lots_m = kept.in_use() is not None, shapely.bounds(land.fabric.shapes_m)
+    place = np.full(len(possible), -1)
     place[lots] = np.arange(len(lots))
     tree = shapely.STRtree(shapely.box(*rings.bounds_m.T))
     jobs = []
-    for rows in groups_by_place(shapely.bounds(land.fabric.shapes_m)):
+    for rows in groups_by_place(lots_m) if keeps else by_place(lots_m, AT_ONCE):
         if len(own := rows[place[rows] >= 0]):
-            jobs.append((own, np.sort(tree.query(shapely.box(*bounds_m[own, :2].min(axis=0), *bounds_m[own, 2:].max(axis=0))))))
-    done = by_groups(_opened, jobs, lambda job: (possible[job[0]], clear[job[0]], rings[job[1]]))
+            jobs.append((own, np.sort(tree.query(shapely.box(*lots_m[own, :2].min(axis=0), *lots_m[own, 2:].max(axis=0))))))
+
+    def given(job: tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]) -> tuple[Hashed, Hashed, Hashed]:
+        own, near = job
+        return possible[own], clear[own], rings[near]
+
+    done = by_groups(_opened, jobs, given) if keeps else [_opened(*given(job)) for job in jobs]
     found = [(near[ring], place[own[lot]], area_m2) for (own, near), ((ring, lot, area_m2), _) in zip(jobs, done, strict=True)]
     ring, lot, area_m2 = (np.concatenate(column) for column in zip(*found, strict=True))
     return ring, lot, area_m2

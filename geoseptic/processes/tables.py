@@ -1,9 +1,11 @@
 """Envelopes, zones and wells as layers: lengths and areas in the rule set's unit, which each column's name states."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 from geopandas import GeoDataFrame
 from shapely import GeometryType
@@ -129,27 +131,35 @@ def zone_layer(
 ) -> LayerResult:
     """Every setback zone of every part, of these shapes, the strips along the lot lines included (last of each entry)."""
     unit = rules.unit
-    columns: dict[str, list[object]] = {
-        name: []
-        for name in (
-            "part", "feature", "feature_id", f"distance_{unit}", f"location_error_{unit}", "status", "why", "citation", "checked",
-        )
-    }  # fmt: skip
-    shapes: list[Hashed] = []
-    for envelopes, zones, own, strips in parts:
-        shapes += [own, strips]
-        source = np.array(zones.source, np.int64)
-        lot_line = _lot_line_texts(rules, envelopes)
-        columns["part"].extend([zones.part] * (len(zones) + len(strips)))
-        columns["feature"].extend([*zones.feature, *[LOT_LINE] * len(strips)])
-        columns["feature_id"].extend([*zones.feature_id, *envelopes.parcel_ids])
-        distances_m = [*zones.distance_m, *[envelopes.lot_line_m] * len(strips)]
-        columns[f"distance_{unit}"].extend(_rounded(distances_m, 2, unit))
-        columns[f"location_error_{unit}"].extend(_rounded([*obstacle_error_m[source], *[0.0] * len(strips)], 1, unit))
-        columns["status"].extend([*zones.status, *[REQUIRED] * len(strips)])
-        columns["why"].extend([*zones.why, *["in any case"] * len(strips)])
-        columns["citation"].extend([*zones.citation, *[lot_line[0]] * len(strips)])
-        columns["checked"].extend([*zones.checked, *[lot_line[1]] * len(strips)])
+    shapes = [one for _, _, own, strips in parts for one in (own, strips)]
+    rows = np.flatnonzero(~np.concatenate([one.is_empty for one in shapes]))
+    lines = [_lot_line_texts(rules, envelopes) for envelopes, *_ in parts]
+
+    def column(of_zones: Callable[[Zones], Any], of_strips: Iterable[Any], kind: npt.DTypeLike = object) -> npt.NDArray[Any]:
+        """Those of the zones and the strips of each part; all strips of one have the same."""
+        each = [
+            np.concatenate([np.array(of_zones(zones), kind), np.full(len(strips), line, kind)])
+            for (_, zones, _, strips), line in zip(parts, of_strips, strict=True)
+        ]
+        return np.concatenate(each)[rows]
+
+    columns: dict[str, Any] = {
+        "part": _shared(column(lambda zones: [zones.part] * len(zones), [zones.part for _, zones, *_ in parts])),
+        "feature": _shared(column(lambda zones: zones.feature, [LOT_LINE] * len(parts))),
+        "feature_id": np.concatenate(
+            [np.array([*zones.feature_id, *envelopes.parcel_ids[: len(strips)]], object) for envelopes, zones, _, strips in parts]
+        )[rows],
+        f"distance_{unit}": _rounded(
+            column(lambda zones: zones.distance_m, [envelopes.lot_line_m for envelopes, *_ in parts], np.float64), 2, unit
+        ),
+        f"location_error_{unit}": _rounded(
+            column(lambda zones: obstacle_error_m[np.array(zones.source, np.int64)], [0.0] * len(parts), np.float64), 1, unit
+        ),
+        "status": _shared(column(lambda zones: zones.status, [REQUIRED] * len(parts))),
+        "why": _shared(column(lambda zones: zones.why, ["in any case"] * len(parts))),
+        "citation": _shared(column(lambda zones: zones.citation, [text for text, _ in lines])),
+        "checked": column(lambda zones: zones.checked, [checked for _, checked in lines], np.bool_),
+    }
     notes = {
         "part": "Part of the system that keeps the distance",
         "feature": "What it is kept from",
@@ -161,13 +171,10 @@ def zone_layer(
         "citation": "Where the value was read",
         "checked": "Whether the value was checked against the code's own text",
     }
-    whole = Hashed.joined(shapes)
-    rows = np.flatnonzero(~whole.is_empty)
-    there = {name: np.array(values, object if isinstance(values[0], str) else None)[rows] for name, values in columns.items() if values}
     return LayerResult(
         "envelopes",
         "setback_zones",
-        GeoDataFrame(there or columns, geometry=LaterShapes(whole[rows], polygons, frame), crs=frame.crs),
+        GeoDataFrame(columns, geometry=LaterShapes(Hashed.joined(shapes)[rows], polygons, frame), crs=frame.crs),
         legend_table.SETBACK_ZONES,
         "Setback zones",
         f"Ground that each feature keeps from each part under {rules.title}. {SCREENING_AID}",
@@ -175,10 +182,16 @@ def zone_layer(
     )
 
 
-def _rounded(lengths_m: list[float], digits: int, unit: str) -> list[float]:
+def _shared(texts: Sequence[str] | npt.NDArray[np.object_]) -> pd.Categorical:
+    """Texts that many rows share, each of them once. Not left to pandas, which would copy all of them first."""
+    codes, words = pd.factorize(np.array(texts, object))
+    return pd.Categorical.from_codes(codes, words)
+
+
+def _rounded(lengths_m: npt.NDArray[np.float64], digits: int, unit: str) -> npt.NDArray[np.float64]:
     """The lengths in `unit`; most of them occur many times."""
-    told = {length_m: round(from_metres(length_m, unit), digits) for length_m in set(lengths_m)}
-    return [told[length_m] for length_m in lengths_m]
+    each, place = np.unique(lengths_m, return_inverse=True)
+    return np.array([round(from_metres(length_m, unit), digits) for length_m in each.tolist()], np.float64)[place]
 
 
 def _lot_line_texts(rules: RuleSet, envelopes: Envelopes) -> tuple[str, bool]:
