@@ -14,7 +14,10 @@ NEW_OBJECTS: Final = 200_000
 
 
 def give_back() -> None:
-    """Have the C library return what it keeps of freed blocks. Only glibc does; elsewhere nothing happens."""
+    """Have the C library return what it keeps of freed blocks, which only glibc does, and Arrow, where pandas has loaded it."""
+    arrow: Any = sys.modules.get("pyarrow")
+    if hasattr(arrow, "default_memory_pool"):
+        arrow.default_memory_pool().release_unused()
     if (trim := _trim()) is not None:
         trim(0)
 

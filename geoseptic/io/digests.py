@@ -122,7 +122,7 @@ class Hashed:
 
     @property
     def is_empty(self) -> np.ndarray[Any, np.dtype[np.bool_]]:
-        return np.isnan(self.bounds_m[:, 0])
+        return np.isnan(self._bound()[self.rows, 0])
 
     def __getitem__(self, rows: Any) -> "Hashed":
         return Hashed(self.rows[rows], self._make, self._tell, self._bound)

@@ -58,6 +58,9 @@ STRIPS_AHEAD: Final = 2
 
 LEAST_CACHE_BYTES: Final = 32 * 2**20
 
+ROWS_OF_TILES: Final = 4
+"""What of a raster GDAL's cache holds while it is packed."""
+
 LOWEST_M: Final = -500.0
 HIGHEST_M: Final = 9000.0
 """No ground on land lies outside: the Dead Sea's shore is at about -440 m, Mount Everest at 8849 m."""
@@ -499,22 +502,29 @@ def _ahead(read: Callable[[Window], T], strips: Sequence[Window]) -> Iterator[It
 
 @contextmanager
 def _small_cache(file: Any, strip: Window) -> Iterator[None]:
-    """No more of GDAL's block cache than a few times a strip: each strip is read once, and all that is kept of it is in the way.
+    """No more of GDAL's block cache than a few times a strip: each strip is read once, and all that is kept of it is in the way."""
+    size = 3 * sum(np.dtype(kind).itemsize for kind in file.dtypes) * strip.width * strip.height
+    with _cache(max(LEAST_CACHE_BYTES, size)):
+        yield
+
+
+@contextmanager
+def _cache(size: int) -> Iterator[None]:
+    """So much of GDAL's block cache, beside what other threads ask for. Left alone it grows to a twentieth of all memory. [bytes]
 
     rasterio counts this setting in bytes, and does not set it back where it was made within another environment.
     """
-    size = max(LEAST_CACHE_BYTES, 3 * sum(np.dtype(kind).itemsize for kind in file.dtypes) * strip.width * strip.height)
     with _CACHES.lock:
         if not _CACHES.asked:
             _CACHES.before = get_gdal_config("GDAL_CACHEMAX")
         _CACHES.asked.append(size)
-        set_gdal_config("GDAL_CACHEMAX", max(_CACHES.asked))
+        set_gdal_config("GDAL_CACHEMAX", sum(_CACHES.asked))
     try:
         yield
     finally:
         with _CACHES.lock:
             _CACHES.asked.remove(size)
-            set_gdal_config("GDAL_CACHEMAX", max(_CACHES.asked, default=_CACHES.before))
+            set_gdal_config("GDAL_CACHEMAX", sum(_CACHES.asked) or _CACHES.before)
 
 
 @dataclass
@@ -705,7 +715,9 @@ def _written(target: Path, told: RasterResult) -> tuple[Path, ...]:
             coarser.append(_new_plane(values.in_memory, drafts, shape, values.dtype))
             overviews.halve(coarser[-2] if len(coarser) > 1 else values, coarser[-1], method)
         header = _header(told, values)
-        write_cog(target, values, coarser, header, drafts, blocksize=TILE_CELLS, **(CODES_PACKED if whole_numbers else FLOATS_PACKED))
+        # Some rows of tiles: they are packed one after the other, and none is read twice.
+        with _cache(max(LEAST_CACHE_BYTES, ROWS_OF_TILES * TILE_CELLS * values.shape[1] * values.dtype.itemsize)):
+            write_cog(target, values, coarser, header, drafts, blocksize=TILE_CELLS, **(CODES_PACKED if whole_numbers else FLOATS_PACKED))
     finally:
         rmtree(drafts, ignore_errors=True)
     return target, *_write_sidecars(target, legend, counts)

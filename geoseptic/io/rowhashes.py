@@ -47,7 +47,7 @@ def _told(column: Any) -> npt.NDArray[np.uint8]:
     """Bytes that tell the values of a column from any others of its kind, shape (rows, bytes): of text a hash of each, zeros for none."""
     import pandas as pd
 
-    if isinstance(column.dtype, pd.StringDtype):
+    if isinstance(column.dtype, pd.StringDtype | pd.CategoricalDtype):
         codes, texts = pd.factorize(column.array)
         hashes = [xxh3_128_digest(text.encode("utf-8", "surrogatepass")) for text in np.asarray(texts, object)]
         return np.frombuffer(b"".join([*hashes, bytes(HASH_BYTES)]), np.uint8).reshape(-1, HASH_BYTES)[codes]

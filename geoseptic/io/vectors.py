@@ -74,6 +74,8 @@ CREATE TABLE gpkg_data_column_constraints (
 
 SCHEMA_EXTENSION: Final = ("gpkg_schema", "http://www.geopackage.org/spec121/#extension_schema", "read-write")
 
+ROWS_AT_ONCE: Final = 65_536
+
 WAITS: Final = "OGR_SQLITE_SYNCHRONOUS"
 _ALONE: Final = threading.Lock()
 
@@ -142,22 +144,24 @@ def _write_rows(path: Path, layers: Sequence[LayerToWrite], *, index: bool) -> N
 
     with _not_waiting_for_the_disk():
         for layer in layers:
-            pyogrio.write_dataframe(
-                _plain(layer),
-                path,
-                layer=layer.name,
-                driver="GPKG",
-                geometry_type=OGR_GEOMETRY[layer.legend.geometry],
-                promote_to_multi=layer.legend.geometry != "point",
-                dataset_options={"VERSION": "1.2"},
-                layer_options={
-                    "GEOMETRY_NAME": GEOMETRY_COLUMN,
-                    "FID": "fid",
-                    "SPATIAL_INDEX": "YES" if index else "NO",
-                    "IDENTIFIER": layer.title,
-                    "DESCRIPTION": layer.description,
-                },
-            )
+            for number, piece in enumerate(_pieces(layer.frame)):
+                pyogrio.write_dataframe(
+                    piece,
+                    path,
+                    layer=layer.name,
+                    driver="GPKG",
+                    append=number > 0,
+                    geometry_type=OGR_GEOMETRY[layer.legend.geometry],
+                    promote_to_multi=layer.legend.geometry != "point",
+                    dataset_options={"VERSION": "1.2"},
+                    layer_options={
+                        "GEOMETRY_NAME": GEOMETRY_COLUMN,
+                        "FID": "fid",
+                        "SPATIAL_INDEX": "YES" if index else "NO",
+                        "IDENTIFIER": layer.title,
+                        "DESCRIPTION": layer.description,
+                    },
+                )
 
 
 @contextmanager
@@ -194,9 +198,14 @@ def _check(layer: LayerToWrite) -> None:
             raise ValueError(f"layer {layer.name}: the legend '{legend.title}' does not name {strangers[:20]}, so they would not be drawn.")
 
 
-def _plain(layer: LayerToWrite) -> "GeoDataFrame":
-    """The frame without its index, which a GeoPackage replaces by `fid`."""
-    return layer.frame.reset_index(drop=True)
+def _pieces(frame: "GeoDataFrame") -> "Iterator[GeoDataFrame]":
+    """The frame in pieces, one where it is empty, without its index, which a GeoPackage replaces by `fid`.
+
+    The writer has what it is given in memory several times over, and shapes that are made when somebody looks at them go once they are
+    written.
+    """
+    for start in range(0, max(1, len(frame)), ROWS_AT_ONCE):
+        yield frame.iloc[start : start + ROWS_AT_ONCE].reset_index(drop=True)
 
 
 def _add_styles(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> None:

@@ -34,23 +34,21 @@ def by_halves(work: Callable[[Rows], T], count: int) -> tuple[list[tuple[Rows, T
     """What `work` gives for some rows and those rows, in their order, and why it failed for the others; as `one_by_one`."""
     found: list[tuple[Rows, T]] = []
     failed: dict[int, str] = {}
-
-    def some(rows: Rows) -> None:
+    # By a list and not by a function that calls itself: such a one would keep all that `work` knows until Python looks for garbage.
+    due = [np.arange(count)] if count else []
+    while due:
+        rows = due.pop()
         try:
             found.append((rows, work(rows)))
         except OF_A_LOT as error:
             if isinstance(error, GeosepticError):
                 raise
-            if len(rows) == 1:
-                failed[int(rows[0])] = said(error)
-                if len(failed) > MOST_FAILING:
-                    raise
-                return
-            some(rows[: len(rows) // 2])
-            some(rows[len(rows) // 2 :])
-
-    if count:
-        some(np.arange(count))
+            if len(rows) > 1:
+                due += [rows[len(rows) // 2 :], rows[: len(rows) // 2]]
+                continue
+            failed[int(rows[0])] = said(error)
+            if len(failed) > MOST_FAILING:
+                raise
     return found, failed
 
 

@@ -20,6 +20,9 @@ CELLS_A_LENGTH: Final = 3
 MOST_CELLS: Final = 8_000_000
 """Cells along the shorter of the two lengths, and how many there are at most: wider ones of a larger county tell less exactly."""
 
+LOTS_AT_ONCE: Final = 8192
+"""Lots whose outlines are looked at together."""
+
 
 def at_the_outer_edge(lots_m: Geometries, within_m: float, gap_m: float = GAP_M) -> Flags:
     """Which lots come within `within_m` of ground that is on none of them and at least `gap_m` wide, to about a cell.
@@ -42,19 +45,23 @@ def at_the_outer_edge(lots_m: Geometries, within_m: float, gap_m: float = GAP_M)
     size_m = np.array([right - left, top - bottom]) + 2.0 * pad_m
     cell_m = max(min(within_m, gap_m) / CELLS_A_LENGTH, math.sqrt(size_m[0] * size_m[1] / MOST_CELLS))
     cols, rows = (math.ceil(length_m / cell_m) for length_m in size_m)
-    rings = _Rings.of(lots_m, np.array([left, bottom]) - pad_m, cell_m)
-    closed = _closed(_covered(rings, rows, cols), max(1, round(gap_m / cell_m / 2.0)))
+    corner_m = np.array([left, bottom]) - pad_m
+    closed = _closed(_covered(lots_m[~shapely.is_empty(lots_m)], corner_m, cell_m, rows, cols), max(1, round(gap_m / cell_m / 2.0)))
     beside = ~closed & ndimage.binary_dilation(closed)
     reach = within_m / cell_m
     near = ndimage.maximum_filter(beside.view(np.uint8), 2 * math.ceil(reach + 1) + 1, mode="constant")
     found = np.zeros(len(lots_m), bool)
-    points, owner = rings.along(_holds_some(near, (shapely.bounds(lots_m) - np.tile([left, bottom], 2) + pad_m) / cell_m))
-    maybe = near[points[:, 1].astype(np.int64), points[:, 0].astype(np.int64)] == 1
-    if maybe.any():
-        row, col = np.nonzero(beside)
-        # From the middle of a cell beside the layer; half a cell more is its side.
-        apart, _ = KDTree(np.column_stack([col, row]) + 0.5).query(points[maybe], distance_upper_bound=reach + 0.5)
-        found[owner[maybe][np.isfinite(apart)]] = True
+    wanted = _holds_some(near, (shapely.bounds(lots_m) - np.tile([left, bottom], 2) + pad_m) / cell_m)
+    if not wanted.any():
+        return found
+    # From the middle of a cell beside the layer; half a cell more is its side.
+    tree = KDTree(np.column_stack(np.nonzero(beside)[::-1]) + 0.5)
+    for lots in np.array_split(np.flatnonzero(wanted), np.count_nonzero(wanted) // LOTS_AT_ONCE + 1):
+        points, owner = _Rings.of(lots_m[lots], corner_m, cell_m).along()
+        maybe = near[points[:, 1].astype(np.int64), points[:, 0].astype(np.int64)] == 1
+        if maybe.any():
+            apart, _ = tree.query(points[maybe], distance_upper_bound=reach + 0.5)
+            found[lots[owner[maybe][np.isfinite(apart)]]] = True
     return found
 
 
@@ -82,13 +89,12 @@ class _Rings:
         doubled = np.bincount(ring, weights=start[:, 0] * end[:, 1] - end[:, 0] * start[:, 1], minlength=len(lot))
         return cls(start, end, (np.sign(doubled) * np.where(inner, -1.0, 1.0))[ring], lot[ring])
 
-    def along(self, wanted: Flags) -> tuple[Floats, npt.NDArray[np.int64]]:
-        """Points along the edges of these lots, a cell apart at most, and whose each is."""
-        some = wanted[self.lot]
-        start, step, lot = self.start[some], (self.end - self.start)[some], self.lot[some]
+    def along(self) -> tuple[Floats, npt.NDArray[np.int64]]:
+        """Points along the edges, a cell apart at most, and whose each is."""
+        step = self.end - self.start
         count = np.ceil(np.hypot(*step.T)).astype(np.int64).clip(1)
         edge, number = _repeated(count)
-        return start[edge] + (number / count[edge])[:, None] * step[edge], lot[edge]
+        return self.start[edge] + (number / count[edge])[:, None] * step[edge], self.lot[edge]
 
 
 def _repeated(count: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
@@ -97,15 +103,18 @@ def _repeated(count: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.
     return place, np.arange(len(place)) - (np.cumsum(count) - count)[place]
 
 
-def _covered(rings: _Rings, rows: int, cols: int) -> Flags:
+def _covered(lots_m: Geometries, corner_m: Floats, cell_m: float, rows: int, cols: int) -> Flags:
     """Cells whose middle lies on a lot, one or several: from an edge on with ground to its right a lot begins, else one ends."""
-    first, last = (np.ceil(ends[:, 1] - 0.5).astype(np.int64) for ends in (rings.start, rings.end))
-    edge, number = _repeated(abs(last - first))
-    row = number + np.minimum(first, last)[edge]
-    (x0, y0), (x1, y1) = rings.start[edge].T, rings.end[edge].T
-    col = np.ceil(x0 + (row + 0.5 - y0) * (x1 - x0) / (y1 - y0) - 0.5).astype(np.int64)
-    steps = np.bincount(row * cols + col, weights=np.where(y1 < y0, 1.0, -1.0) * rings.turn[edge], minlength=rows * cols)
-    covered: Flags = steps.astype(np.int16).reshape(rows, cols).cumsum(axis=1, dtype=np.int16) > 0
+    steps = np.zeros(rows * cols, np.int16)
+    for some in np.array_split(lots_m, len(lots_m) // LOTS_AT_ONCE + 1):
+        rings = _Rings.of(some, corner_m, cell_m)
+        first, last = (np.ceil(ends[:, 1] - 0.5).astype(np.int64) for ends in (rings.start, rings.end))
+        edge, number = _repeated(abs(last - first))
+        row = number + np.minimum(first, last)[edge]
+        (x0, y0), (x1, y1) = rings.start[edge].T, rings.end[edge].T
+        col = np.ceil(x0 + (row + 0.5 - y0) * (x1 - x0) / (y1 - y0) - 0.5).astype(np.int64)
+        np.add.at(steps, row * cols + col, (np.where(y1 < y0, 1.0, -1.0) * rings.turn[edge]).astype(np.int16))
+    covered: Flags = steps.reshape(rows, cols).cumsum(axis=1, dtype=np.int16) > 0
     return covered
 
 

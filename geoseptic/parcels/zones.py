@@ -1,6 +1,6 @@
 """The ground that each feature keeps from one part of a system, by the rules."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -59,6 +59,8 @@ class Zones:
     silent: tuple[str, ...] = ()
     stand_ins: tuple[tuple[str, str], ...] = ()
     sources_m: Geometries = field(default_factory=lambda: np.empty(0, object))
+    taken: Callable[[npt.NDArray[np.int64]], Geometries] | None = field(default=None, repr=False, compare=False)
+    """Gives the shapes of some of the zones, where they were made before and put by."""
 
     def __len__(self) -> int:
         return len(self.source)
@@ -77,6 +79,8 @@ class Zones:
         return self.shapes_m[rows] if "shapes_m" in self.__dict__ else self._made(rows)
 
     def _made(self, rows: npt.NDArray[np.int64]) -> Geometries:
+        if self.taken is not None:
+            return self.taken(rows)
         listed = rows.tolist()  # often few of very many
         shapes_m = _array([self.cut[row] for row in listed])
         ring = np.array([self.where[row] is None for row in listed], bool)

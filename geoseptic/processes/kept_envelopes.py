@@ -122,7 +122,7 @@ def cut(
     if kept.in_use() is None:
         return _at_once(fabric, zones, obstacles, lot_line_m, strips, workers)
     parcels, sources = parcels or keptgroups.hashed_shapes(fabric.shapes_m), sources or keptgroups.hashed_shapes(obstacles.shapes_m)
-    near = _Near.of(zones, sources, fabric.disputed_m, lot_line_m)
+    near = Near.of(zones, sources, fabric.disputed_m, lot_line_m)
     groups = groups_by_place(parcels.bounds_m)
     try:
         done = by_groups(
@@ -203,7 +203,7 @@ def bundles(
 
 
 @dataclass(frozen=True)
-class _Near:
+class Near:
     """Zones by the feature that they are kept from, and what can reach a box.
 
     `cut_m` has the shapes of those zones that are cut to a ground (`where_m`); a full ring follows from its feature and distance.
@@ -223,7 +223,7 @@ class _Near:
     _disputed: ByPlace
 
     @classmethod
-    def of(cls, zones: Zones, sources: Hashed, disputed_m: Geometries, lot_line_m: float) -> "_Near":
+    def of(cls, zones: Zones, sources: Hashed, disputed_m: Geometries, lot_line_m: float) -> "Near":
         source, keep_m, count = np.array(zones.source, np.int64), np.array(zones.keep_m, np.float64), len(sources)
         # As far as any ring of the feature goes, and as far as it is asked for at the last test.
         reach_m = np.zeros(count)
@@ -251,17 +251,19 @@ class _Near:
 
     def given(self, parcels: Hashed) -> tuple[Any, ...]:
         """What can reach these parcels: every zone of a feature of which any part can, in their order."""
-        bounds_m = parcels.bounds_m
+        rows, disputed = self.rows(parcels.bounds_m)
+        columns = (self.feature, self.status, self.keep_m, self.cut_m, self.where_m)
+        sources, source = np.unique(self.source[rows], return_inverse=True)
+        return parcels, self.disputed_m[disputed], *(column[rows] for column in columns), source, self.sources_m[sources]
+
+    def rows(self, bounds_m: npt.NDArray[np.float64]) -> tuple[Rows, Rows]:
+        """Which zones, and which grounds that two parcels claim, can reach parcels with these bounds."""
         box = *np.fmin.reduce(bounds_m[:, :2]).tolist(), *np.fmax.reduce(bounds_m[:, 2:]).tolist()
         sources = self._around.meeting(*box)
         counts = self._first[sources + 1] - self._first[sources]
         sources, counts = sources[counts > 0], counts[counts > 0]
         within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-        rows = np.sort(self._by_source[np.repeat(self._first[sources], counts) + within])
-        disputed = self._disputed.meeting(*box)
-        columns = (self.feature, self.status, self.keep_m, self.cut_m, self.where_m)
-        source = np.searchsorted(sources, self.source[rows])
-        return parcels, self.disputed_m[disputed], *(column[rows] for column in columns), source, self.sources_m[sources]
+        return np.sort(self._by_source[np.repeat(self._first[sources], counts) + within]), self._disputed.meeting(*box)
 
 
 def _grown(bounds_m: npt.NDArray[np.float64], more_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

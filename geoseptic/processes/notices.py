@@ -12,6 +12,7 @@ from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
 from geoseptic.io.keptgroups import by_groups, once
 from geoseptic.io.keptplanes import Part, by_windows
+from geoseptic.io.shelves import AT_ONCE
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import WELL_KINDS
@@ -23,6 +24,7 @@ from geoseptic.parcels.outeredge import GAP_M, at_the_outer_edge
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
 from geoseptic.processes.kept_envelopes import bundles, groups_by_place, hashed
 from geoseptic.processes.land import Land
+from geoseptic.processes.shelved_envelopes import by_place
 from geoseptic.processes.steps import Cut
 from geoseptic.processes.tables import OPEN_FROM_M2
 from geoseptic.terrain.windows import windows
@@ -205,21 +207,21 @@ _NONE: Final = np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
 def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings: Hashed) -> Pairs:
     """Pairs of a ring and one of the lots, each by its place in its row, and how much open ground of the lot lies in the ring. [m2]"""
     clear, possible = hashed(cut.envelopes)
-    if kept.in_use() is None:
-        return _opened(possible[lots], clear[lots], rings)[0]
-    bounds_m, place = possible.bounds_m, np.full(len(possible), -1)
+    keeps, lots_m = kept.in_use() is not None, shapely.bounds(land.fabric.shapes_m)
+    place = np.full(len(possible), -1)
     place[lots] = np.arange(len(lots))
-    by_place = ByPlace(rings.bounds_m)
+    rings_by_place = ByPlace(rings.bounds_m)
 
     def near(own: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        return by_place.meeting(*bounds_m[own, :2].min(axis=0).tolist(), *bounds_m[own, 2:].max(axis=0).tolist())
+        return rings_by_place.meeting(*lots_m[own, :2].min(axis=0).tolist(), *lots_m[own, 2:].max(axis=0).tolist())
 
     def given(own: npt.NDArray[np.int64]) -> tuple[Hashed, Hashed, Hashed]:
         return possible[own], clear[own], rings[near(own)]
 
-    parcels_m = shapely.bounds(land.fabric.shapes_m)
-    groups = [own for rows in groups_by_place(parcels_m) if len(own := rows[place[rows] >= 0])]
-    done = by_groups(_opened, groups, given, bundles=bundles(parcels_m, groups, given))
+    parts = groups_by_place(lots_m) if keeps else by_place(lots_m, AT_ONCE)
+    groups = [own for rows in parts if len(own := rows[place[rows] >= 0])]
+    together = bundles(lots_m, groups, given)
+    done = by_groups(_opened, groups, given, bundles=together) if keeps else [_opened(*given(own)) for own in groups]
     found = [(near(own)[ring], place[own[lot]], area_m2) for own, ((ring, lot, area_m2), _) in zip(groups, done, strict=True) if len(ring)]
     if not found:
         return _NONE

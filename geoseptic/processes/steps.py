@@ -8,15 +8,18 @@ import numpy as np
 import numpy.typing as npt
 
 from geoseptic.errors import CodeSilentError
+from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
 from geoseptic.io.keptgroups import hashed_shapes
+from geoseptic.io.shelves import Shelf
+from geoseptic.memory import give_back
 from geoseptic.model.grid import Raster
 from geoseptic.model.results import Results
 from geoseptic.model.rules import GROUND_CONDITIONS, RuleSet
 from geoseptic.parcels.envelope import LOT_LINE, Envelopes
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.zones import Zones, zones
-from geoseptic.processes import kept_envelopes, tables
+from geoseptic.processes import kept_envelopes, shelved_envelopes, tables
 from geoseptic.processes.accounts import failure
 from geoseptic.processes.land import Land
 from geoseptic.processes.paths import Drained
@@ -70,7 +73,7 @@ def cut_envelopes(
     """Every part's zones and envelopes. Raises CodeSilentError where the rules say nothing on a well or water that is there."""
     cuts = []
     strips: dict[float, Hashed] = {}
-    parcels, sources = land.lots, hashed_shapes(land.obstacles.shapes_m)
+    parcels, sources, shelf = land.lots, hashed_shapes(land.obstacles.shapes_m), Shelf()
     for part in parts:
         found = zones(land.obstacles, rules, part, facts=facts, granted=granted, ground=ground, workers=workers)
         try:
@@ -78,7 +81,8 @@ def cut_envelopes(
             lot_line_m, silent = lot_line.distance_m or 0.0, False
         except CodeSilentError:
             lot_line_m, silent = 0.0, True
-        cut, own = kept_envelopes.cut(land.fabric, found, land.obstacles, lot_line_m, lot_line_m not in strips, workers, parcels, sources)
+        given = land.fabric, found, land.obstacles, lot_line_m, lot_line_m not in strips, workers, parcels, sources
+        cut, own = shelved_envelopes.cut(*given, shelf) if kept.in_use() is None else kept_envelopes.cut(*given)
         cut = cut.without(land.fabric.spoilt)
         if own is not None:
             strips[lot_line_m] = own
@@ -95,6 +99,7 @@ def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Resul
             [(cut.envelopes, cut.zones, cut.zone_shapes, cut.strips) for cut in cuts], land.obstacles.location_error_m, rules, land.frame
         )
     )
+    give_back()
     warnings = list(land.notes)
     failures = []
     counts: dict[str, object] = dict(land.counts)

@@ -160,14 +160,16 @@ def zone_layer(
         "citation": "Where the value was read",
         "checked": "Whether the value was checked against the code's own text",
     }
-    whole = Hashed.joined(shapes)
-    rows = np.flatnonzero(~whole.is_empty)
-    there = {name: np.concatenate(values)[rows] for name, values in columns.items() if len(whole)}
-    there |= {name: of_few(there[name]) for name in ("part", "feature", "status", "why", "citation") if there}
+    rows = np.flatnonzero(~np.concatenate([one.is_empty for one in shapes])) if shapes else np.zeros(0, np.int64)
+    kinds = {f"distance_{unit}": np.float64, f"location_error_{unit}": np.float64, "checked": np.bool_}
+    there: dict[str, Any] = {
+        name: np.concatenate([np.empty(0, kinds.get(name, object)), *values])[rows] for name, values in columns.items()
+    }
+    there |= {name: _shared(there[name]) for name in ("part", "feature", "status", "why", "citation")}
     return LayerResult(
         "envelopes",
         "setback_zones",
-        GeoDataFrame(there or columns, geometry=LaterShapes(whole[rows], polygons, frame), crs=frame.crs),
+        GeoDataFrame(there, geometry=LaterShapes(Hashed.joined(shapes)[rows], polygons, frame), crs=frame.crs),
         legend_table.SETBACK_ZONES,
         "Setback zones",
         f"Ground that each feature keeps from each part under {rules.title}. {SCREENING_AID}",
@@ -181,6 +183,12 @@ def of_few(texts: Sequence[str] | Texts) -> Any:
         return texts
     codes, words = pd.factorize(np.asarray(texts, object))
     return pd.Series(words).array.take(codes)
+
+
+def _shared(texts: npt.NDArray[np.object_]) -> pd.Categorical:
+    """Texts that very many rows share, each of them once. Not left to pandas, which would copy all of them first."""
+    codes, words = pd.factorize(texts)
+    return pd.Categorical.from_codes(codes, words)
 
 
 def _column(values: Sequence[Any], count: int) -> npt.NDArray[Any]:

@@ -13,7 +13,7 @@ import shapely
 from pyproj import CRS
 
 from geoseptic.errors import GeosepticError, listed
-from geoseptic.io import kept, pieces
+from geoseptic.io import kept, pieces, shelves
 from geoseptic.io import rasters as raster_files
 from geoseptic.io.filehashes import each_once
 from geoseptic.io.keptheights import read_once
@@ -59,6 +59,7 @@ def run(process: Process[..., Any], wanted: Request, version: str, *, is_last: b
             _store(wanted) as store,
             outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch,
             _cluster(wanted, scratch) as used,
+            shelves.within(wanted.out),
             each_once(),
         ):
             outputs.refuse(process, wanted)  # once more: another run may have ended there meanwhile
