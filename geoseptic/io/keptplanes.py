@@ -7,6 +7,7 @@ step runs as if this were not here.
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
+from contextvars import copy_context
 from dataclasses import dataclass, field
 from functools import partial
 from threading import Lock
@@ -248,7 +249,9 @@ def looked_up(look: Callable[[Job], Found | None], make: Callable[[Job], Found],
     threads only wait for one another."""
     found = {place: (job, look(job)) for place, job in enumerate(jobs)}
     missing = [place for place, (_, own) in found.items() if own is None]
-    made = dict(zip(missing, for_each(lambda place: make(found[place][0]), missing, workers) if missing else (), strict=True))
+    # Threads begin without what is in use here.
+    due = [(copy_context(), found[place][0]) for place in missing]
+    made = dict(zip(missing, for_each(lambda each: each[0].run(make, each[1]), due, workers) if due else (), strict=True))
     return [made[place] if own is None else own for place, (_, own) in found.items()]
 
 
@@ -295,21 +298,24 @@ class Piece:
 
 
 def pieces(
-    step: Callable[..., tuple[Values, ...]], jobs: Iterable[Any], given: Callable[[Any], tuple[Any, ...]]
+    step: Callable[..., tuple[Values, ...]], jobs: Iterable[Any], given: Callable[[Any], tuple[Any, ...]], workers: int = 1
 ) -> tuple[list[Piece], bool]:
     """`step(*given(job))` of every job, kept and not read yet; and whether all were there. Only where a store is in use."""
     refuse_closures(step)
     store = kept.in_use()
     assert store is not None
-    found, all_there = [], True
-    for job in jobs:
-        own = given(job)
-        key = store.key(named(step), own)
-        entry = store.find(key)
-        all_there &= entry is not None
+    due = [(own, store.key(named(step), own)) for own in map(given, jobs)]
+    missing = 0
+
+    def look(job: tuple[tuple[Any, ...], str]) -> Entry | None:
+        nonlocal missing
+        entry = store.find(job[1])
+        missing += entry is None
         store.count(step.__name__, reused=entry is not None)
-        found.append(Piece(store, store.put(key, step(*own)) if entry is None else entry, partial(step, *own)))
-    return found, all_there
+        return entry
+
+    entries = looked_up(look, lambda job: store.put(job[1], step(*job[0])), due, workers)
+    return [Piece(store, entry, partial(step, *own)) for entry, (own, _) in zip(entries, due, strict=True)], not missing
 
 
 def at_once(

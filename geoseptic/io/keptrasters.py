@@ -25,9 +25,9 @@ TILES_ACROSS: Final = 2
 """Tiles along the side of a piece: with few, a change packs little; with many, few pieces are looked up."""
 
 
-def counts(plane: Plane) -> Counter[int]:
+def counts(plane: Plane, workers: int = 1) -> Counter[int]:
     """How many cells hold each value."""
-    _, found = by_windows(plane, (), _counted, lambda window: (Part(plane, window),))
+    _, found = by_windows(plane, (), _counted, lambda window: (Part(plane, window),), workers)
     return summed(found)
 
 
@@ -44,6 +44,7 @@ def write(
     drafts: Path,
     tile_cells: int,
     packing: Mapping[str, str],
+    workers: int = 1,
 ) -> bool | None:
     """Write the file of `plane`. Whether all of it had been kept; None, and nothing written, for floats of
     another kind and where GDAL lays its files out in another way than is known here.
@@ -56,7 +57,7 @@ def write(
         store.hold(entry.told["pieces"])
         return True
     with store.noting() as names:
-        all_there = _put_together(store, target, plane, header, method, drafts, tile_cells, packing)
+        all_there = _put_together(store, target, plane, header, method, drafts, tile_cells, packing, workers)
     if all_there is not None:
         found = {"file": check_of(target), "folder": str(target.parent.absolute().parent), "pieces": sorted(names)}
         if entry is None or entry.told != found:
@@ -73,6 +74,7 @@ def _put_together(
     drafts: Path,
     tile_cells: int,
     packing: Mapping[str, str],
+    workers: int,
 ) -> bool | None:
     kind = plane.dtype
     if kind.kind == "f" and kind != np.float32:
@@ -90,11 +92,11 @@ def _put_together(
         head = cogtiles.Head.of(kept_head.tobytes(), whole=False)
     levels, all_there = [plane], True
     for shape in shapes:
-        levels.append(_coarser(levels[-1], shape, method))
+        levels.append(_coarser(levels[-1], shape, method, workers))
     parts: list[_Tiles] = []
     for level in levels:
         given = partial(_given, level, kind.str, tile_cells, int(packing["level"]))
-        found, there = pieces(_packed, windows(level.shape, TILES_ACROSS * tile_cells), given)
+        found, there = pieces(_packed, windows(level.shape, TILES_ACROSS * tile_cells), given, workers)
         parts.append(_Tiles(found, level.shape, tile_cells))
         all_there &= there
     with room_for(target), target.open("xb") as file:
@@ -122,7 +124,7 @@ def _head(
     return cogtiles.head_of(blank)
 
 
-def _coarser(fine: Plane, shape: tuple[int, int], method: overviews.Method) -> Plane:
+def _coarser(fine: Plane, shape: tuple[int, int], method: overviews.Method, workers: int) -> Plane:
     # Nothing is ever in this one: it only has the shape.
     like = ArrayPlane(np.broadcast_to(np.zeros(1, fine.dtype), shape))
 
@@ -130,7 +132,7 @@ def _coarser(fine: Plane, shape: tuple[int, int], method: overviews.Method) -> P
         under, spans = overviews.beneath(fine.shape, shape, window)
         return Part(fine, under), spans, method
 
-    (coarse,), _ = by_windows(like, (fine.dtype,), _halved, given)
+    (coarse,), _ = by_windows(like, (fine.dtype,), _halved, given, workers)
     return coarse
 
 

@@ -7,7 +7,6 @@ from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from contextvars import copy_context
 from dataclasses import dataclass, field
 from itertools import islice
 from math import ceil
@@ -44,7 +43,6 @@ from geoseptic.model.legends import BitLegend, ClassLegend, RampLegend, RasterLe
 from geoseptic.model.planes import ArrayPlane, Plane, Values
 from geoseptic.model.results import RasterResult
 from geoseptic.terrain.patches import Patch, sheer_patches
-from geoseptic.terrain.tiles import for_each
 from geoseptic.units import metres_per
 
 Floats = npt.NDArray[np.float32]
@@ -613,23 +611,23 @@ def write_rasters(folder: Path, rasters: Sequence[RasterResult], workers: int = 
     if store is None:
         _write_new(folder, rasters, workers)
         return
-    # Threads begin without the store that is in use here.
-    found = for_each(lambda job: job[0].run(_write_kept, store, folder, job[1]), [(copy_context(), told) for told in rasters], workers)
+    # One after the other: looking up is Python, of which several threads only wait for one another.
+    found = [_write_kept(store, folder, told, workers) for told in rasters]
     _write_new(folder, [told for told, reused in zip(rasters, found, strict=True) if reused is None], workers)
     for reused in found:
         store.count("raster", reused=bool(reused))
 
 
-def _write_kept(store: kept.Store, folder: Path, told: RasterResult) -> bool | None:
-    """Write a raster of what is kept; whether all of it was there, None where it cannot be written so."""
+def _write_kept(store: kept.Store, folder: Path, told: RasterResult, workers: int) -> bool | None:
+    """Write a raster of what is kept, what is missing by so many threads; whether all was there, None where it cannot be written so."""
     target = folder / f"{told.name}.tif"
     drafts = _drafts(folder, told.name)
     plane = told.raster.plane
     try:
-        counts = _named_counts(target, told, lambda: keptrasters.counts(plane))
+        counts = _named_counts(target, told, lambda: keptrasters.counts(plane, workers))
         packing = CODES_PACKED if plane.dtype.kind in "iub" else FLOATS_PACKED
         method = _overview_method(told.legend, plane.dtype.kind in "iub")
-        reused = keptrasters.write(store, target, plane, _header(told, plane), method, drafts, TILE_CELLS, packing)
+        reused = keptrasters.write(store, target, plane, _header(told, plane), method, drafts, TILE_CELLS, packing, workers)
     finally:
         rmtree(drafts, ignore_errors=True)
     if reused is not None:
