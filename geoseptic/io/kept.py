@@ -23,17 +23,11 @@ from xxhash import xxh3_128
 from geoseptic.errors import DiskFullError, ParameterError
 from geoseptic.io import keptlist, locks
 from geoseptic.io.digests import code_digest, digest
-from geoseptic.io.keptfiles import Entry, check, composed, entry_of, first_part
+from geoseptic.io.filehashes import COPIED_BYTES
+from geoseptic.io.keptfiles import UNFINISHED, Entry, check, composed, entry_of, first_part
 from geoseptic.model.planes import Values
 
 ENDING: Final = ".kept"
-UNFINISHED: Final = ".unfinished"
-
-COPIED_BYTES: Final = 1 << 18
-"""Blocks that stay in the caches: a copy by blocks of a megabyte takes twice the time and more."""
-
-ABANDONED_S: Final = 86_400.0
-"""After a day nobody goes on writing an unfinished file."""
 
 _NUMBER = itertools.count()
 
@@ -237,7 +231,7 @@ class Store:
             path = self.folder / name
             with suppress(OSError):
                 age_s = self.started - path.stat().st_mtime
-                if (path.suffix == ENDING and age_s > 0 and alone) or (path.suffix == UNFINISHED and age_s > ABANDONED_S):
+                if (path.suffix == ENDING and age_s > 0 and alone) or (path.suffix == UNFINISHED and age_s > locks.ABANDONED_S):
                     path.unlink()
         if self.lists:
             more = [] if alone else [key for key in self._listed if key not in self._used]

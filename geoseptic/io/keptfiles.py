@@ -19,6 +19,9 @@ MAGIC: Final = b"geoseptic kept 2"
 HEAD: Final = struct.Struct("<16sQQ16s")
 """What a file starts with: its kind, how long the description is and how long the first part, and a hash of the rest of that part."""
 
+UNFINISHED: Final = ".unfinished"
+"""Ending of a file that is being written."""
+
 SMALL_BYTES: Final = 8192
 """Arrays up to this are in the first part."""
 

@@ -14,6 +14,8 @@ from typing import Final
 import numpy as np
 from xxhash import xxh3_128, xxh3_128_digest
 
+from geoseptic.io.keptfiles import UNFINISHED
+
 NAME: Final = "listed.kept-list"
 MAGIC: Final = b"geoseptic list 1"
 HEAD: Final = struct.Struct("<16sQQ16s")
@@ -57,7 +59,7 @@ def write(folder: Path, parts: Iterable[tuple[str, bytes | memoryview, int]]) ->
     for _, first, _ in listed:
         told.update(first)
     head = HEAD.pack(MAGIC, len(listed), HEAD.size + lines.nbytes + int(lengths.sum()), told.digest())
-    beside = folder / f".{NAME}-{os.getpid()}.unfinished"
+    beside = folder / f".{NAME}-{os.getpid()}{UNFINISHED}"
     try:
         with beside.open("wb") as file:
             file.write(head)

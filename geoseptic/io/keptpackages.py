@@ -19,6 +19,7 @@ import shapely
 
 from geoseptic.io.kept import Store, room_for
 from geoseptic.io.packageindex import quoted, renumber
+from geoseptic.io.packageshapes import KIND_AFTER
 from geoseptic.io.rowhashes import places_of, row_hashes
 
 if TYPE_CHECKING:
@@ -26,11 +27,6 @@ if TYPE_CHECKING:
 
 WORTH_PATCHING: Final = 0.2
 """Where a larger share of the rows differ, the package is written anew."""
-
-ENVELOPE_BYTES: Final = (0, 32, 48, 48, 64)
-"""GeoPackage 1.2 (OGC 12-128r14), clause 2.1.3: how long the bounds in the header of a geometry are, by their kind."""
-
-HEADER_BYTES: Final = 8
 
 Frames = Mapping[str, "GeoDataFrame"]
 Rows = npt.NDArray[np.int64]
@@ -243,7 +239,7 @@ OUTER: Final = "min_x, min_y, max_x, max_y"
 
 
 def _shape(blob: bytes) -> shapely.Geometry:
-    return shapely.from_wkb(blob[HEADER_BYTES + ENVELOPE_BYTES[blob[3] >> 1 & 7] :])
+    return shapely.from_wkb(blob[KIND_AFTER[blob[3] >> 1 & 7] :])
 
 
 def _is_empty(blob: bytes | None) -> bool | None:

@@ -247,12 +247,11 @@ def by_windows(
 def looked_up(look: Callable[[Job], Found | None], make: Callable[[Job], Found], jobs: Iterable[Job], workers: int) -> list[Found]:
     """What is found of each job, in their order, else made, in `workers` threads. Looking is for one thread: it is Python, of which several
     threads only wait for one another."""
-    found = {place: (job, look(job)) for place, job in enumerate(jobs)}
-    missing = [place for place, (_, own) in found.items() if own is None]
+    found = [(job, look(job)) for job in jobs]
     # Threads begin without what is in use here.
-    due = [(copy_context(), found[place][0]) for place in missing]
-    made = dict(zip(missing, for_each(lambda each: each[0].run(make, each[1]), due, workers) if due else (), strict=True))
-    return [made[place] if own is None else own for place, (_, own) in found.items()]
+    due = [(copy_context(), job) for job, own in found if own is None]
+    made = iter(for_each(lambda each: each[0].run(make, each[1]), due, workers) if due else ())
+    return [next(made) if own is None else own for _, own in found]
 
 
 def summed(told: Iterable[Mapping[Any, int] | Iterable[tuple[Any, int]]]) -> Counter[Any]:

@@ -24,6 +24,7 @@ MARK: Final = ".in-use-"
 """What marks of those who use a folder together begin with."""
 
 ABANDONED_S: Final = 86_400.0
+"""After a day nobody goes on with what was begun and never ended."""
 
 _NUMBER = itertools.count()
 

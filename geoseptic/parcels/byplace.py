@@ -37,6 +37,10 @@ class ByPlace:
         at = at[at < len(self._rows)]
         return np.sort(self._rows[at[_meet(self._bounds[at], *window)]])
 
+    def near(self, others: Bounds) -> Rows:
+        """The rows of those that meet what bounds all of the others, shape (others, 4), of which those with NaN are nowhere."""
+        return self.meeting(*np.fmin.reduce(others[:, :2]).tolist(), *np.fmax.reduce(others[:, 2:]).tolist())
+
 
 def _meet(bounds: Bounds, left: float, bottom: float, right: float, top: float) -> npt.NDArray[np.bool_]:
     west, south, east, north = bounds.T

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.errors import GeosepticError
-from geoseptic.io import kept, keptgroups
+from geoseptic.io import keptgroups
 from geoseptic.io.digests import A_RING, Hashed, told
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.model.frame import Geometries
@@ -112,31 +112,27 @@ def cut(
     lot_line_m: float,
     strips: bool,
     workers: int,
-    parcels: Hashed | None = None,
-    sources: Hashed | None = None,
+    parcels: Hashed,
+    sources: Hashed,
 ) -> tuple[Envelopes, Hashed | None]:
-    """`envelope.envelopes`, and `lot_line_zones` where `strips` are asked for; by groups where a store is in use.
+    """`envelope.envelopes`, and `lot_line_zones` where `strips` are asked for, by groups that are kept. Only where a store is in use.
 
-    `parcels`, `sources` : the shapes of the fabric and of the obstacles, where they are hashed already.
+    `parcels`, `sources` : the shapes of the fabric and of the obstacles.
     """
-    if kept.in_use() is None:
-        return _at_once(fabric, zones, obstacles, lot_line_m, strips, workers)
-    parcels, sources = parcels or keptgroups.hashed_shapes(fabric.shapes_m), sources or keptgroups.hashed_shapes(obstacles.shapes_m)
     near = Near.of(zones, sources, fabric.disputed_m, lot_line_m)
     groups = groups_by_place(parcels.bounds_m)
+
+    def given(rows: Rows) -> tuple[Any, ...]:
+        return *near.given(parcels[rows]), lot_line_m, strips
+
     try:
-        done = by_groups(
-            _cut,
-            groups,
-            lambda rows: (*near.given(parcels[rows]), lot_line_m, strips),
-            workers,
-            bundles(parcels.bounds_m, groups, lambda rows: (*near.given(parcels[rows]), lot_line_m, strips)),
-        )
+        done = by_groups(_cut, groups, given, workers, bundles(parcels.bounds_m, groups, given))
     except OF_A_LOT as error:
         if isinstance(error, GeosepticError):
             raise
         # What fails is not kept: the next run may have the memory for it.
-        return _at_once(fabric, zones, obstacles, lot_line_m, strips, workers)
+        found = envelopes(fabric, zones, obstacles, lot_line_m, workers)
+        return found, Hashed.of(lot_line_zones(fabric, found)) if strips else None
     features = sorted({name for _, names in done for name in names})
     takes_m2 = {name: np.zeros(len(parcels)) for name in features}
     areas_m2, failed = np.zeros((len(parcels), 3)), [np.zeros(0, np.int64)]
@@ -157,23 +153,12 @@ def cut(
     return KeptEnvelopes(plain, clear, possible, inside, areas_m2), lines if strips else None
 
 
-def _at_once(
-    fabric: Fabric, zones: Zones, obstacles: Obstacles, lot_line_m: float, strips: bool, workers: int
-) -> tuple[Envelopes, Hashed | None]:
-    found = envelopes(fabric, zones, obstacles, lot_line_m, workers)
-    return found, Hashed.of(lot_line_zones(fabric, found)) if strips else None
-
-
 def groups_by_place(bounds_m: npt.NDArray[np.float64], in_a_group: int | None = None) -> list[Rows]:
     """Rows of shapes with these bounds that lie together, about so many (`IN_A_GROUP`), by squares of the map with a power of two as side:
     one shape more moves no other one."""
     (west, south), (east, north) = np.nanmin(bounds_m[:, :2], axis=0), np.nanmax(bounds_m[:, 2:], axis=0)
     per_group_m2 = max((east - west) * (north - south), 1.0) / len(bounds_m) * (in_a_group or IN_A_GROUP)
-    return _together(bounds_m, 2.0 ** round(np.log2(per_group_m2) / 2))
-
-
-def _together(bounds_m: npt.NDArray[np.float64], side_m: float) -> list[Rows]:
-    """Rows of shapes with these bounds whose middles lie in the same square of the map."""
+    side_m = 2.0 ** round(np.log2(per_group_m2) / 2)
     left, bottom, right, top = bounds_m.T
     # Empty shapes, which are nowhere, come into one group.
     across, down = (
@@ -258,12 +243,11 @@ class Near:
 
     def rows(self, bounds_m: npt.NDArray[np.float64]) -> tuple[Rows, Rows]:
         """Which zones, and which grounds that two parcels claim, can reach parcels with these bounds."""
-        box = *np.fmin.reduce(bounds_m[:, :2]).tolist(), *np.fmax.reduce(bounds_m[:, 2:]).tolist()
-        sources = self._around.meeting(*box)
+        sources = self._around.near(bounds_m)
         counts = self._first[sources + 1] - self._first[sources]
         sources, counts = sources[counts > 0], counts[counts > 0]
         within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-        return np.sort(self._by_source[np.repeat(self._first[sources], counts) + within]), self._disputed.meeting(*box)
+        return np.sort(self._by_source[np.repeat(self._first[sources], counts) + within]), self._disputed.near(bounds_m)
 
 
 def _grown(bounds_m: npt.NDArray[np.float64], more_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -57,7 +57,7 @@ def _by_place(
     bounds_m, by_place = features.bounds_m, ByPlace(others.bounds_m)
 
     def near(own: Rows) -> Rows:
-        return by_place.meeting(*bounds_m[own, :2].min(axis=0).tolist(), *bounds_m[own, 2:].max(axis=0).tolist())
+        return by_place.near(bounds_m[own])
 
     def given_of(own: Rows) -> tuple[Any, ...]:
         return given(own, near(own))

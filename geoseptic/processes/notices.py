@@ -213,15 +213,14 @@ def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings: Hashed)
     rings_by_place = ByPlace(rings.bounds_m)
 
     def near(own: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        return rings_by_place.meeting(*lots_m[own, :2].min(axis=0).tolist(), *lots_m[own, 2:].max(axis=0).tolist())
+        return rings_by_place.near(lots_m[own])
 
     def given(own: npt.NDArray[np.int64]) -> tuple[Hashed, Hashed, Hashed]:
         return possible[own], clear[own], rings[near(own)]
 
     parts = groups_by_place(lots_m) if keeps else by_place(lots_m, AT_ONCE)
     groups = [own for rows in parts if len(own := rows[place[rows] >= 0])]
-    together = bundles(lots_m, groups, given)
-    done = by_groups(_opened, groups, given, bundles=together) if keeps else [_opened(*given(own)) for own in groups]
+    done = by_groups(_opened, groups, given, bundles=bundles(lots_m, groups, given)) if keeps else [_opened(*given(own)) for own in groups]
     found = [(near(own)[ring], place[own[lot]], area_m2) for own, ((ring, lot, area_m2), _) in zip(groups, done, strict=True) if len(ring)]
     if not found:
         return _NONE
