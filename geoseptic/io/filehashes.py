@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 from xxhash import xxh3_128
 
@@ -47,10 +47,34 @@ def check_of(path: Path) -> dict[str, Any]:
     return {"bytes": path.stat().st_size, "xxh3_128": _once(path, "xxh3_128", xxh3_128).hex()}
 
 
-def _once(path: Path, kind: str, new: Callable[[], Any]) -> bytes:
-    seen = _SEEN.get()
+class Checked:
+    """Writes into a file from its first byte on, and hashes what it writes."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file, self.hash = file, xxh3_128()
+
+    def write(self, data: bytes | memoryview) -> None:
+        self._file.write(data)
+        self.hash.update(data)
+
+
+@contextmanager
+def written(path: Path) -> Iterator[Checked]:
+    """A new file to write into. Within `each_once`, `check_of` need not read it again afterwards."""
+    with path.open("xb") as file:
+        checked = Checked(file)
+        yield checked
+    if (seen := _SEEN.get()) is not None:
+        seen[_state("xxh3_128", path)] = checked.hash.digest()
+
+
+def _state(kind: str, path: Path) -> _State:
     told = path.stat()
-    state = kind, str(path), told.st_size, told.st_mtime_ns, told.st_ctime_ns, told.st_ino
+    return kind, str(path), told.st_size, told.st_mtime_ns, told.st_ctime_ns, told.st_ino
+
+
+def _once(path: Path, kind: str, new: Callable[[], Any]) -> bytes:
+    seen, state = _SEEN.get(), _state(kind, path)
     if seen is not None and state in seen:
         return seen[state]
     hashed = new()

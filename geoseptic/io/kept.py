@@ -84,7 +84,7 @@ class Store:
         if small is not None:
             return small
         try:
-            found = np.memmap(entry.path, np.dtype(own.kind), "r", own.at, own.shape)
+            found = np.memmap(str(entry.path), np.dtype(own.kind), "r", own.at, own.shape)
             with self._lock:
                 good = (entry.path.name, number) in self._good
             if not good and check(found) != own.check:

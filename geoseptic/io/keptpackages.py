@@ -18,9 +18,9 @@ import numpy.typing as npt
 import shapely
 
 from geoseptic.io.kept import Store, room_for
-from geoseptic.io.packageindex import quoted, renumber
+from geoseptic.io.packageindex import outermost, quoted, renumber
 from geoseptic.io.packageshapes import KIND_AFTER
-from geoseptic.io.rowhashes import places_of, row_hashes
+from geoseptic.io.rowhashes import Hashes, RowHashes, places_of
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -49,13 +49,14 @@ def write(
     write_rows : writes plain layers of these names with some of the rows only.
     """
     columns = {name: [[str(column), str(kind)] for column, kind in frame.dtypes.items()] for name, frame in frames.items()}
-    key = store.key("package", about, list(frames))
-    hashes = [row_hashes(frame) for frame in frames.values()]
+    key = store.key("package2", about, list(frames))
+    hashes = [RowHashes(frame) for frame in frames.values()]
     entry = store.find(key)
     if entry is not None and entry.told["columns"] == columns:
-        before = store.several(entry, range(1, len(frames) + 1))
+        before = store.several(entry, range(1, 2 * len(frames) + 1))
         if before is not None:
-            changes = {name: _Change.of(own, old) for name, own, old in zip(frames, hashes, before, strict=True)}
+            olds = zip(before[::2], before[1::2], strict=True)
+            changes = {name: _Change.of(own, *old) for name, own, old in zip(frames, hashes, olds, strict=True)}
             differ, whole = sum(change.differ for change in changes.values()), sum(change.whole for change in changes.values())
             # A layer without a row has no count of numbers given out, where one that had rows and has none any more has.
             as_full = all((len(change.places) == 0) == (change.before == 0) for change in changes.values())
@@ -67,7 +68,7 @@ def write(
                 target.unlink()
     write_new()
     store.count("package", reused=False)
-    store.put(key, [np.memmap(target, np.uint8, "r"), *hashes], {"columns": columns})
+    store.put(key, [np.memmap(target, np.uint8, "r"), *(part for own in hashes for part in (own.blocks, own.rows))], {"columns": columns})
 
 
 @dataclass(frozen=True)
@@ -78,8 +79,8 @@ class _Change:
     before: int
 
     @classmethod
-    def of(cls, hashes: npt.NDArray[Any], before: npt.NDArray[Any]) -> "_Change":
-        return cls(places_of(hashes, before), len(before))
+    def of(cls, now: RowHashes, blocks: Hashes, rows: Hashes) -> "_Change":
+        return cls(places_of(now, blocks, rows), len(rows))
 
     @cached_property
     def new(self) -> Rows:
@@ -204,19 +205,14 @@ def _farthest(database: sqlite3.Connection, name: str) -> list[int]:
     may reach farther than it.
     """
     column = _geometry_column(database, name)
-    index, found = quoted(f"rtree_{name}_{column}"), set()
-    sides = ("minx", min, "<="), ("miny", min, "<="), ("maxx", max, ">="), ("maxy", max, ">=")
-    asked = ", ".join(f"{outermost.__name__}({side})" for side, outermost, _ in sides)
-    ends = database.execute(f"SELECT {asked} FROM main.{index}").fetchone()
-    for place, ((side, outermost, beyond), end) in enumerate(zip(sides, ends, strict=True)):
-        if end is None:
-            continue
-        within = end + {min: 1, max: -1}[outermost] * ROUNDED * float(np.spacing(np.float32(abs(end))))
-        rows = database.execute(
-            f"SELECT {quoted(column)}, fid FROM main.{quoted(name)} WHERE fid IN (SELECT id FROM main.{index} WHERE {side} {beyond} ?)",
-            (within,),
-        ).fetchall()
-        found.add(outermost((shapely.bounds(_shape(blob))[place], fid) for blob, fid in rows)[1] - 1)
+    index, found = f"rtree_{name}_{column}", set()
+    for side, end in outermost(database, index).items():
+        first, beyond, inward = (min, "<=", 1) if side.startswith("min") else (max, ">=", -1)
+        near = f"SELECT id FROM main.{quoted(index)} WHERE {side} {beyond} ?"
+        within = end + inward * ROUNDED * float(np.spacing(np.float32(abs(end))))
+        rows = database.execute(f"SELECT {quoted(column)}, fid FROM main.{quoted(name)} WHERE fid IN ({near})", (within,)).fetchall()
+        place = [bound.lower() for bound in BOUNDS].index(side)
+        found.add(first((shapely.bounds(_shape(blob))[place], fid) for blob, fid in rows)[1] - 1)
     return sorted(found)
 
 

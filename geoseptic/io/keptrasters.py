@@ -13,7 +13,7 @@ import numpy as np
 from geoseptic.io import cogtiles, overviews
 from geoseptic.io.cogs import Header, write_cog
 from geoseptic.io.earlierfiles import placed
-from geoseptic.io.filehashes import check_of
+from geoseptic.io.filehashes import check_of, written
 from geoseptic.io.kept import Store, room_for
 from geoseptic.io.keptplanes import Part, Piece, by_windows, pieces, summed
 from geoseptic.io.scratch import new_plane
@@ -99,7 +99,7 @@ def _put_together(
         found, there = pieces(_packed, windows(level.shape, TILES_ACROSS * tile_cells), given, workers)
         parts.append(_Tiles(found, level.shape, tile_cells))
         all_there &= there
-    with room_for(target), target.open("xb") as file:
+    with room_for(target), written(target) as file:
         file.write(head.placed([copy.lengths for copy in parts]))
         for copy in reversed(parts):
             for tile in copy.tiles():

@@ -16,6 +16,10 @@ NODE_HEAD: Final = np.dtype([("depth", ">u2"), ("cells", ">u2")])
 CELL: Final = np.dtype([("row", ">i8"), ("bounds", ">f4", 4)])
 """What a node begins with and what it has of each row or node below it, by the comment at the head of SQLite's `ext/rtree/rtree.c`."""
 
+ROOT: Final = 1
+SIDES: Final = ("minx", "maxx", "miny", "maxy")
+"""Columns of the index of a GeoPackage, in the order in which a node has them (OGC 12-128r18, annex F.3)."""
+
 
 def renumber(database: sqlite3.Connection, index: str, numbers: Rows, gone: Rows) -> None:
     """Give the rows of an R*Tree of two dimensions other numbers.
@@ -31,6 +35,20 @@ def renumber(database: sqlite3.Connection, index: str, numbers: Rows, gone: Rows
     after[numbers[there]] = there + 1
     _renumber_rows(database, quoted(f"{index}_rowid"), after)
     _renumber_leaves(database, quoted(f"{index}_node"), quoted(f"{index}_parent"), after)
+
+
+def outermost(database: sqlite3.Connection, index: str) -> dict[str, float]:
+    """How far the rows of the index reach to each of its `SIDES`; nothing for one without a row."""
+    (root,) = database.execute(f"SELECT data FROM main.{quoted(f'{index}_node')} WHERE nodeno = ?", (ROOT,)).fetchone()
+    bounds = np.frombuffer(root, CELL, int(np.frombuffer(root, NODE_HEAD, 1)["cells"][0]), NODE_HEAD.itemsize)["bounds"]
+    found: dict[str, float] = {}
+    for side, own in zip(SIDES, bounds.T, strict=True) if len(bounds) else ():
+        which, beyond = ("min", "<=") if side.startswith("min") else ("max", ">=")
+        asked = f"SELECT {which}({side}) FROM main.{quoted(index)}"
+        # A node lies about all that is below it; where it is larger than that, all rows are asked.
+        (end,) = database.execute(f"{asked} WHERE {side} {beyond} ?", (float(getattr(own, which)()),)).fetchone()
+        found[side] = end if end is not None else database.execute(asked).fetchone()[0]
+    return found
 
 
 def _renumber_rows(database: sqlite3.Connection, table: str, after: Rows) -> None:

@@ -10,8 +10,12 @@ from geopandas import GeoDataFrame
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoseptic.io.rowhashes import HASH_BYTES, places_of, row_hashes
+from geoseptic.io.rowhashes import BLOCK_ROWS, FEW, HASH_BYTES, Hashes, RowHashes, in_order, places_of
 from tests.io.test_keptpackages import layers
+
+
+def row_hashes(frame: GeoDataFrame) -> Hashes:
+    return RowHashes(frame).rows
 
 
 def test_every_difference_in_a_column_is_in_the_hash_of_its_row():
@@ -63,7 +67,7 @@ def longest(one: list[int], other: list[int]) -> int:
 
 @given(st.lists(st.integers(0, 60), max_size=8, unique=True), st.lists(st.integers(0, 60), max_size=8, unique=True))
 def test_as_many_rows_as_can_keep_their_order_are_found_again(now, before):
-    places = places_of(hashes_of(now), hashes_of(before))
+    places = in_order(hashes_of(now), hashes_of(before))
     there = np.flatnonzero(places >= 0)
     assert (np.diff(places[there]) > 0).all()
     assert all(now[row] == before[places[row]] for row in there)
@@ -72,7 +76,7 @@ def test_as_many_rows_as_can_keep_their_order_are_found_again(now, before):
 
 @given(st.lists(st.integers(0, 3), max_size=12), st.lists(st.integers(0, 3), max_size=12))
 def test_rows_that_are_alike_are_taken_once_each(now, before):
-    places = places_of(hashes_of(now), hashes_of(before))
+    places = in_order(hashes_of(now), hashes_of(before))
     there = np.flatnonzero(places >= 0)
     assert (np.diff(places[there]) > 0).all() and all(now[row] == before[places[row]] for row in there)
 
@@ -81,5 +85,26 @@ def test_rows_that_are_alike_are_taken_once_each(now, before):
 def test_one_row_more_or_less_moves_the_rows_behind_it(row):
     letters = list(range(40))
     more = [*letters[:row], 99, *letters[row:]]
-    assert places_of(hashes_of(more), hashes_of(letters)).tolist() == [*range(row), -1, *range(row, 40)]
-    assert places_of(hashes_of(letters), hashes_of(more)).tolist() == [*range(row), *range(row + 1, 41)]
+    assert in_order(hashes_of(more), hashes_of(letters)).tolist() == [*range(row), -1, *range(row, 40)]
+    assert in_order(hashes_of(letters), hashes_of(more)).tolist() == [*range(row), *range(row + 1, 41)]
+
+
+@given(st.data(), st.integers(1, 4 * BLOCK_ROWS * FEW))
+def test_where_few_rows_differ_they_are_found_by_the_blocks_that_they_lie_in(data, count):
+    """Of a layer with as many rows: those that differ are new, whether they lie in one block or in many, at its ends or in the middle."""
+    differ = data.draw(st.lists(st.integers(0, count - 1), max_size=min(count // FEW, 12), unique=True))
+    now, before = (GeoDataFrame({"n": np.arange(count)}, geometry=np.full(count, shapely.Point(0, 0)), crs=26910) for _ in range(2))
+    now.loc[differ, "n"] = -1 - np.arange(len(differ))
+    places = places_of(RowHashes(now), RowHashes(before).blocks, RowHashes(before).rows)
+    expected = np.arange(count)
+    expected[differ] = -1
+    assert places.tolist() == expected.tolist()
+
+
+def test_rows_that_only_moved_are_found_again_in_a_layer_of_as_many_rows():
+    """The last of all became the first: no block is what it was, and all rows but one keep their order."""
+    count = 10 * BLOCK_ROWS
+    before = GeoDataFrame({"n": np.arange(count)}, geometry=np.full(count, shapely.Point(0, 0)), crs=26910)
+    now = before.iloc[[count - 1, *range(count - 1)]].reset_index(drop=True)
+    places = places_of(RowHashes(now), RowHashes(before).blocks, RowHashes(before).rows)
+    assert places.tolist() == [-1, *range(count - 1)]
