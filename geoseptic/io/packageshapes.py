@@ -22,25 +22,36 @@ values."""
 LAST_FLAGS: Final = 0x1F
 """Byte order, kind of envelope, whether it is empty. Those with more are of an extension."""
 
-PLAIN: Final = frozenset(range(1, 8))
-"""WKB kinds of point, line, polygon and several of these, and of a collection; from 8 on come curves and surfaces."""
+FLAT: Final = frozenset(range(1, 7))
+"""WKB kinds of point, line, polygon and several of these, without heights or measures."""
+
+COLLECTION: Final = 7
+
+UNUSUAL: Final = -1
 
 Ids = npt.NDArray[np.int64]
 Box = tuple[float, float, float, float]
 Found = TypeVar("Found")
 
 
-def has_no_curves(path: Path, layer: str) -> bool | None:
-    """Whether no shape of the layer is of a kind that may have arcs; a collection is of none, whatever is in it."""
+def kinds(path: Path, layer: str) -> frozenset[int] | None:
+    """WKB kinds of the layer's shapes, with heights 1000 more, with measures 2000 and with both 3000; what is in a collection is not looked
+    at."""
 
-    def look(database: sqlite3.Connection, column: str) -> bool | None:
+    def look(database: sqlite3.Connection, column: str) -> frozenset[int] | None:
         shape = quoted(column)
         places = " ".join(f"WHEN substr({shape}, 4, 1) IN ({flags}) THEN {after + 1}" for after, flags in _flags_by_place().items())
         head = f"CASE WHEN substr({shape}, 1, 2) = x'4750' THEN substr({shape}, CASE {places} END, 5) END"
-        kinds = database.execute(f"SELECT DISTINCT {head} FROM {quoted(layer)} WHERE {shape} IS NOT NULL").fetchall()
-        return all(kind is not None and _is_plain(kind) for (kind,) in kinds) or None
+        heads = database.execute(f"SELECT DISTINCT {head} FROM {quoted(layer)} WHERE {shape} IS NOT NULL").fetchall()
+        found = frozenset(_kind(own) for (own,) in heads)
+        return None if UNUSUAL in found else found
 
     return _asked(path, layer, look)
+
+
+def are_straight(kinds: frozenset[int]) -> bool:
+    """Whether no shape of these kinds may have arcs; from 8 on come curves and surfaces."""
+    return all(0 < kind % 1000 <= COLLECTION for kind in kinds)
 
 
 def found_by_index(path: Path, layer: str, parts: Sequence[Box]) -> tuple[Ids, ...] | None:
@@ -73,8 +84,10 @@ def _flags_by_place() -> dict[int, str]:
     return {after: ", ".join(row) for after, row in found.items()}
 
 
-def _is_plain(kind: bytes) -> bool:
-    if len(kind) != 5 or kind[0] > 1:
-        return False
-    number = int.from_bytes(kind[1:], "little" if kind[0] else "big")
-    return number & 0x0FFF_FFFF < 4000 and (number & 0x0FFF_FFFF) % 1000 in PLAIN
+def _kind(head: object) -> int:
+    if not isinstance(head, bytes) or len(head) != 5 or head[0] > 1:
+        return UNUSUAL
+    told = int.from_bytes(head[1:], "little" if head[0] else "big")
+    flags, number = divmod(told, 1 << 28)
+    # Heights and measures by the two highest bits are of an older custom.
+    return number + 1000 * (flags >> 3) + 2000 * (flags >> 2 & 1) if number < 4000 and not flags & 3 else UNUSUAL

@@ -6,6 +6,7 @@ from contextlib import closing
 
 import geopandas
 import numpy as np
+import pandas as pd
 import pyogrio
 import pytest
 import shapely
@@ -46,6 +47,11 @@ def changed(path, *statements):
     return path
 
 
+def straight(path, layer):
+    kinds = packageshapes.kinds(path, layer)
+    return kinds is not None and packageshapes.are_straight(kinds)
+
+
 def opened(path):
     return gdalsource.open_layer(f"{path}|things", NOTHING_STATED)
 
@@ -53,7 +59,7 @@ def opened(path):
 @pytest.mark.parametrize("kind", SHAPES)
 def test_layer_without_arcs_is_known_by_the_heads_of_its_shapes(tmp_path, kind):
     path = package(tmp_path / "a.gpkg", shapely.from_wkt(np.array(SHAPES[kind], object)))
-    assert packageshapes.has_no_curves(path, "things") is True
+    assert straight(path, "things") is True
 
 
 @pytest.mark.parametrize("envelope", [0, 1, 4])
@@ -67,7 +73,7 @@ def test_every_kind_with_arcs_is_left_to_gdal(tmp_path, envelope, order, more):
         head = b"GP\0" + bytes([flags]) + struct.pack(f"{order}i", 26910) + struct.pack(f"{order}{values}d", *[0.0] * values)
         blob = head + bytes([order == "<"]) + struct.pack(f"{order}I", kind + more) + bytes(20)
         changed(path, ("UPDATE things SET geom = ? WHERE fid = 2", blob))
-        assert packageshapes.has_no_curves(path, "things") is (True if name == "POLYGON" else None), name
+        assert straight(path, "things") is (name == "POLYGON"), name
 
 
 @pytest.mark.parametrize(
@@ -75,7 +81,7 @@ def test_every_kind_with_arcs_is_left_to_gdal(tmp_path, envelope, order, more):
 )
 def test_shape_that_is_no_usual_one_is_left_to_gdal(tmp_path, blob):
     path = changed(package(tmp_path / "a.gpkg", scattered(3)), ("UPDATE things SET geom = ? WHERE fid = 2", blob))
-    assert packageshapes.has_no_curves(path, "things") is None
+    assert straight(path, "things") is False
 
 
 def test_index_has_in_a_part_what_gdal_finds_there(tmp_path):
@@ -92,7 +98,7 @@ def test_layer_without_an_index_and_no_layer_are_left_to_gdal(tmp_path):
     frame = geopandas.GeoDataFrame({"n": [1]}, geometry=[shapely.Point(1, 2)], crs=CRS)
     pyogrio.write_dataframe(frame, tmp_path / "a.gpkg", layer="things", driver="GPKG", SPATIAL_INDEX="NO")
     assert packageshapes.found_by_index(tmp_path / "a.gpkg", "things", [EVERYWHERE]) is None
-    assert packageshapes.has_no_curves(tmp_path / "a.gpkg", "others") is None
+    assert straight(tmp_path / "a.gpkg", "others") is False
     assert len(opened(tmp_path / "a.gpkg").read(["n"], None)) == 1
 
 
@@ -135,3 +141,57 @@ def test_coordinate_that_is_no_number_is_looked_at_by_gdal(tmp_path):
     before = gdalsource._extents(layer.file, "things", *gdalsource._state(layer.file))
     layer.read(["n"], None)
     assert layer.without_shape() == tuple(before.numbers[before.shapeless].tolist())
+
+
+DIRTY = {
+    "whole": ["seven", 7.9, "8", b"\1", 2**40, None],
+    "long": ["seven", 7.9, "", b"\1", None],
+    "real": ["abc", "7.5", "1,5", b"\1", float("inf"), None],
+    "words": [5, 1.25, b"bytes", "", "nan", None],
+    "truth": [0, 2, "true", None],
+    "day": ["2020-13-45", "x", 5, None],
+    "moment": ["x", "2020-01-01", 5, None],
+}
+
+
+@pytest.mark.parametrize(("name", "value"), [(name, value) for name, values in DIRTY.items() for value in values])
+def test_layer_read_at_once_is_the_one_read_record_by_record(tmp_path, name, value):
+    """Whatever a program wrote into a field of another type. Types and rows, shapes that are empty, none or parted included."""
+    days = pd.to_datetime(["2020-01-01", "1850-02-03", None])
+    columns = {
+        "whole": np.array([1, 2, 3], np.int32),
+        "long": [1, 2**60, 3],
+        "real": [1.5, np.nan, -0.0],
+        "words": ["a", None, "\u00e4"],
+        "truth": [True, False, True],
+        "day": days.date,
+        "moment": days,
+    }
+    shapes = [shapely.box(0, 0, 1, 1).difference(shapely.box(0.2, 0.2, 0.3, 0.3)), None, shapely.Polygon()]
+    frame = geopandas.GeoDataFrame(columns, geometry=shapes, crs=CRS)
+    pyogrio.write_dataframe(frame, tmp_path / "a.gpkg", layer="things", driver="GPKG", promote_to_multi=False)
+    path = changed(tmp_path / "a.gpkg", (f"UPDATE things SET {name} = ? WHERE fid = 3", value))
+    layer = opened(path)
+    at_once, plain = layer._read_at_once([name]), layer._read_file([name], None, fid_as_index=True)
+    if name in ("whole", "long", "real", "words") or value == 0:
+        assert at_once is not None
+    if at_once is not None:
+        pd.testing.assert_frame_equal(at_once, plain, check_exact=True, check_column_type=True)
+        assert np.array_equal(shapely.to_wkb(at_once.geometry.to_numpy()), shapely.to_wkb(plain.geometry.to_numpy()))
+
+
+@pytest.mark.parametrize("shape", ["POINT Z (1 2 3)", "POINT M (1 2 3)", "GEOMETRYCOLLECTION (POINT (1 1))"])
+def test_heights_measures_and_collections_are_read_record_by_record(tmp_path, shape):
+    path = package(tmp_path / "a.gpkg", [shapely.Point(0, 1)] * 2)
+    assert opened(path)._read_at_once(["n"]) is not None
+    blob = b"GP\0\1" + struct.pack("<i", 26910) + shapely.to_wkb(shapely.from_wkt(shape), flavor="iso", output_dimension=4)
+    assert opened(changed(path, ("UPDATE things SET geom = ? WHERE fid = 2", blob)))._read_at_once(["n"]) is None
+
+
+def test_shape_that_cannot_be_read_is_left_to_gdal(tmp_path):
+    """Cut short in the middle of its coordinates."""
+    path = package(tmp_path / "a.gpkg", scattered(3))
+    path = changed(path, ("UPDATE things SET geom = substr(geom, 1, 120) WHERE fid = 2",))
+    layer = opened(path)
+    assert layer._read_at_once(["n"]) is None
+    assert layer._read_whole(["n"]).geometry.isna().tolist() == layer._read_file(["n"], None).geometry.isna().tolist()
