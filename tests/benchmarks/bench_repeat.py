@@ -1,10 +1,11 @@
-"""suitability_map once more after one changed well or parcel, with what an earlier run kept, beside a full run without.
+"""suitability_map once more after one change, with what an earlier run kept, beside full runs without.
 
-    python tests/benchmarks/bench_repeat.py [--rows 15000 --parcels 100000 --workers 2]
+    python tests/benchmarks/bench_repeat.py [--rows 15000 --parcels 100000 --workers 2 --times 3]
 
-Runs: full without a store; first with an empty store; nothing changed; one well moved by 3 m; then a parcel too; then a well more at the
-end of its layer; then one in its middle, which gives half of all wells another number. The outputs of the last are compared, byte for byte
-and GeoPackages row by row, with those of a full run over the same county. Prints Markdown; figures go to OUT/repeat.json.
+Changes of one county, each by itself: one well moved by 3 m; one parcel; a well more at the end of its layer; one in its middle, which
+gives half of all wells another number. Of each a full run without a store, right after it so many runs that go on from what was kept of
+the county before the change, and all outputs compared, byte for byte and GeoPackages row by row. Prints Markdown; figures go to
+OUT/repeat.json.
 """
 
 import argparse
@@ -18,6 +19,7 @@ from contextlib import closing
 from dataclasses import asdict
 from itertools import zip_longest
 from pathlib import Path
+from statistics import median
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
@@ -25,56 +27,87 @@ from bench_county import run_ours  # noqa: E402
 from bench_suitability_map import Spent, machine, make_county, manifest_of  # noqa: E402
 from common import LAYERS, county_options  # noqa: E402
 
+CHANGES = {
+    "one well moved": ("wells", ""),
+    "one parcel moved": ("parcels", ""),
+    "one well more at the end": ("wells", "end"),
+    "one well more in the middle": ("wells", "middle"),
+}
+"""What is done, to which layer, and where something is added."""
+
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     county_options(parser)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--times", type=int, default=3, help="runs after each change; their median counts")
+    parser.add_argument("--changes", nargs="+", choices=CHANGES, default=list(CHANGES))
     parser.add_argument("--rules", default="us-wa")
     parser.add_argument("--limit", type=float, default=7200.0, help="seconds after which a process is stopped")
     parser.add_argument("--out", type=Path, default=HERE.parents[1] / "out" / "bench_repeat")
     asked = parser.parse_args()
     out, cols = asked.out.resolve(), asked.cols or asked.rows
     wells = asked.parcels // 2 if asked.wells is None else asked.wells
-    keep = out / "keep"
-    for folder in (keep, out / "full", out / "kept"):
-        shutil.rmtree(folder, ignore_errors=True)
-    warm, county, well, parcel, more, middle = (out / name for name in ("warm", "county", "well", "parcel", "more", "middle"))
-    make_county(warm, 400, 400, asked.cell, 200, 100, asked.seed)
+    county, full, before = out / "county", out / "full", out / "before"
+    shutil.rmtree(out, ignore_errors=True)
+    make_county(out / "warm", 400, 400, asked.cell, 200, 100, asked.seed)
     make_county(county, asked.rows, cols, asked.cell, asked.parcels, wells, asked.seed)
-    # In a process of its own: what this one holds in memory is counted as part of every process that it starts.
-    steps = (county, well, "wells", ""), (well, parcel, "parcels", ""), (parcel, more, "wells", "end"), (more, middle, "wells", "middle")
-    for source, target, layer, added in steps:
-        change = f"import bench_repeat as b; b.changed({str(source)!r}, {str(target)!r}, {layer!r}, {added!r})"
+    for name in asked.changes:
+        # In a process of its own: what this one holds in memory is counted as part of every process that it starts.
+        change = f"import bench_repeat as b; b.changed({str(county)!r}, {str(out / name)!r}, *{CHANGES[name]!r})"
         subprocess.run([sys.executable, "-c", change], cwd=HERE, check=True)
-    # Compiled kernels are cached by this, on both sides.
-    run_ours(warm, out / "full", asked.rules, asked.workers, asked.limit)
     rest = asked.rules, asked.workers, asked.limit
-    done: dict[str, tuple[Spent, dict[str, float]]] = {"full, no store": run_ours(county, out / "full", *rest)}
-    counts = {}
-    one_each = ("one well moved", well), ("one parcel moved", parcel), ("one well more", more), ("one more in the middle", middle)
-    for name, place in (("empty store", county), ("nothing changed", county), *one_each):
-        done[name] = run_ours(place, out / "kept", *rest, f"--keep={keep}")
-        counts[name] = manifest_of(out / "kept")["kept"]
-    run_ours(middle, out / "full", *rest)
-    files = [path for path in (out / "full").iterdir() if path.name != "run.json"]
-    differing = [path.name for path in files if not same(path, out / "kept" / path.name)]
-    whole = done["full, no store"][0]
+    # Compiled kernels are cached by this, on both sides.
+    run_ours(out / "warm", full, *rest)
+    done: dict[str, list[tuple[Spent, dict[str, float]]]] = {}
+    counts, differing, ratios = {}, {}, {}
+
+    def once_more(name: str, place: Path) -> None:
+        """A run that goes on from `before`, which stays as it is."""
+        now = out / "now"
+        shutil.rmtree(now, ignore_errors=True)
+        shutil.copytree(before, now, copy_function=os.link)
+        # What is kept of outputs names their folder, so all runs have the same.
+        done.setdefault(name, []).append(run_ours(place, now / "out", *rest, f"--keep={now / 'keep'}"))
+        counts[name] = manifest_of(now / "out")["kept"]
+
+    done["empty store"] = [run_ours(county, before / "out", *rest, f"--keep={before / 'keep'}")]
+    once_more("nothing changed", county)
+    for name in asked.changes:
+        # One after the other: from hour to hour the machine is not the same.
+        done[f"full, {name}"] = [run_ours(out / name, full, *rest)]
+        for _ in range(asked.times):
+            once_more(name, out / name)
+        files = [path.name for path in full.iterdir() if path.name != "run.json"]
+        differing[name] = [file for file in files if not same(full / file, out / "now" / "out" / file)]
+        whole = done[f"full, {name}"][0][0]
+        ratios[name] = {of: median(getattr(took, of) for took, _ in done[name]) / getattr(whole, of) for of in ("wall_s", "cpu_s")}
     what = f"{asked.parcels} parcels, {wells} wells, {asked.rules}, {asked.workers} workers"
     print(f"### {asked.rows} x {cols} cells of {asked.cell:g} m, {what}\n")
-    print("| run | wall s | CPU s | CPU over full | peak MiB | load before |\n|---|---|---|---|---|---|")
-    for name, (took, _) in done.items():
-        share = took.cpu_s / whole.cpu_s
-        print(f"| {name} | {took.wall_s:.1f} | {took.cpu_s:.1f} | {share:.3f} | {took.peak_mib:.0f} | {took.load_before:.1f} |")
-    print("\n| stage | " + " | ".join(done) + " |\n|---|" + "---|" * len(done))
-    for stage in done["empty store"][1]:
-        print(f"| {stage} | " + " | ".join(f"{seconds.get(stage, 0.0):.1f}" for _, seconds in done.values()) + " |")
+    print(
+        "| run | wall s | CPU s | wall over full | CPU over full | peak MiB | load before | files that differ |\n|---|---|---|---|---|---|---|---|"
+    )
+    for name, runs in done.items():
+        told = [spread([getattr(took, of) for took, _ in runs]) for of in ("wall_s", "cpu_s")]
+        own = ratios.get(name, {})
+        peak, load = max(took.peak_mib for took, _ in runs), max(took.load_before for took, _ in runs)
+        over = " | ".join(f"{own[of]:.3f}" if own else "" for of in ("wall_s", "cpu_s"))
+        print(f"| {name} | {' | '.join(told)} | {over} | {peak:.0f} | {load:.1f} | {', '.join(differing[name]) or 'none' if own else ''} |")
+    print("\n| stage, s | " + " | ".join(done) + " |\n|---|" + "---|" * len(done))
+    for stage in done["empty store"][0][1]:
+        print(
+            f"| {stage} | " + " | ".join(f"{median(seconds.get(stage, 0.0) for _, seconds in runs):.1f}" for runs in done.values()) + " |"
+        )
     for name, record in counts.items():
         print(f"\n{name}, {record['bytes'] / 2**20:.0f} MiB kept: {json.dumps(record['steps'])}")
-    print(f"\nFiles that differ from a full run of the last county: {differing or 'none'} of {len(files)}.")
-    plain = {name: {**asdict(took), "stages": stages} for name, (took, stages) in done.items()}
-    figures = {"machine": machine(), "runs": plain, "kept": counts, "differing": differing}
+    plain = {name: [{**asdict(took), "stages": stages} for took, stages in runs] for name, runs in done.items()}
+    figures = {"machine": machine(), "runs": plain, "ratios": ratios, "kept": counts, "differing": differing}
     (out / "repeat.json").write_text(json.dumps(figures, indent=2) + "\n", encoding="utf-8")
+
+
+def spread(values: list[float]) -> str:
+    """The median, and of several the least and the greatest."""
+    return f"{median(values):.1f}" + (f" ({min(values):.1f}-{max(values):.1f})" if len(values) > 1 else "")
 
 
 def same(one: Path, other: Path) -> bool:
