@@ -84,9 +84,8 @@ def main() -> None:
         ratios[name] = {of: median(getattr(took, of) for took, _ in done[name]) / getattr(whole, of) for of in ("wall_s", "cpu_s")}
     what = f"{asked.parcels} parcels, {wells} wells, {asked.rules}, {asked.workers} workers"
     print(f"### {asked.rows} x {cols} cells of {asked.cell:g} m, {what}\n")
-    print(
-        "| run | wall s | CPU s | wall over full | CPU over full | peak MiB | load before | files that differ |\n|---|---|---|---|---|---|---|---|"
-    )
+    head = "run", "wall s", "CPU s", "wall over full", "CPU over full", "peak MiB", "load before", "files that differ"
+    print(f"| {' | '.join(head)} |\n{'|---' * len(head)}|")
     for name, runs in done.items():
         told = [spread([getattr(took, of) for took, _ in runs]) for of in ("wall_s", "cpu_s")]
         own = ratios.get(name, {})
