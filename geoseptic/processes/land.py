@@ -12,7 +12,7 @@ from pyproj import Transformer
 
 from geoseptic.errors import LayerContractError, NoFeaturesInRangeError, NoOverlapError, listed
 from geoseptic.io.digests import Hashed
-from geoseptic.io.keptgroups import hashed_shapes, once
+from geoseptic.io.keptgroups import hashed_shapes
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
@@ -20,7 +20,7 @@ from geoseptic.model.grid import Raster
 from geoseptic.model.misplaced import misplaced
 from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
 from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
-from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, on_the_lots, round_houses
+from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses
 from geoseptic.processes import kept_land
 from geoseptic.stages import stage
 from geoseptic.units import in_both_units
@@ -140,8 +140,11 @@ def check_land(
     errors_m = location_errors_m(checked_wells, assumed_location_error_m)
     drunk = drinking_wells(checked_wells)
     on_water = np.array([water is True for water in checked_parcels.flags("public_water")], bool)
-    on_lots = {"wells": on_the_lots(fabric.shapes_m, checked_wells.shapes_m), "buildings": _buildings_on(fabric.shapes_m, roofs_m)}
-    claimed = _buildings_on(claimed_m, roofs_m)[1] if fabric.outlined else on_lots["buildings"][1]
+    on_lots = {
+        name: kept_land.on_the_lots(fabric.shapes_m, others_m)
+        for name, others_m in (("wells", checked_wells.shapes_m), ("buildings", roofs_m))
+    }
+    claimed = kept_land.on_the_lots(claimed_m, roofs_m)[1] if fabric.outlined else on_lots["buildings"][1]
     built = built_lots(checked_parcels, claimed)
     assumptions += _own_errors_told(checked_parcels, buildings)
     hidden = built & ~on_water & ~kept_land.served(fabric.shapes_m, checked_wells.shapes_m[drunk], errors_m[drunk])
@@ -257,16 +260,6 @@ def _kept_clear(layer: CheckedLayer, repairs: list[Fault]) -> CheckedLayer:
     shapes_m, faults = keep_clear(layer.ids, layer.shapes_m, layer.contract.name)
     repairs += faults
     return replace(layer, shapes_m=shapes_m) if faults else layer
-
-
-def _buildings_on(lots_m: Geometries, buildings_m: Geometries) -> tuple[Rows, Rows]:
-    """`on_the_lots` of buildings: layers that change less often than wells, so that it is kept where a store is in use."""
-    building, lot = once(_on_the_lots, lots_m, buildings_m)
-    return building, lot
-
-
-def _on_the_lots(lots_m: Geometries, others_m: Geometries) -> tuple[tuple[Rows, Rows], None]:
-    return on_the_lots(lots_m, others_m), None
 
 
 def _houses_without_a_well(

@@ -10,18 +10,18 @@ import shapely
 from geoseptic.errors import PRINTED_IDS, listed
 from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
-from geoseptic.io.keptgroups import by_groups, once
+from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import Part, by_windows
 from geoseptic.io.shelves import AT_ONCE
-from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
 from geoseptic.model.rules import EXCLUSIVE, PARTS, RuleSet, with_exclusions
 from geoseptic.parcels import burn
 from geoseptic.parcels.byplace import ByPlace
-from geoseptic.parcels.outeredge import GAP_M, at_the_outer_edge
+from geoseptic.parcels.outeredge import GAP_M
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
+from geoseptic.processes import kept_land
 from geoseptic.processes.kept_envelopes import bundles, groups_by_place, hashed
 from geoseptic.processes.land import Land
 from geoseptic.processes.shelved_envelopes import by_place
@@ -111,12 +111,7 @@ def longest_from_a_well_m(rules: RuleSet, parts: Collection[str], facts: Mapping
 
 def at_the_edge(land: Land, within_m: float) -> npt.NDArray[np.object_]:
     """Ids of the parcels so near to ground that is on none of them that a neighbour's well there might matter."""
-    near = once(_at_the_edge, land.fabric.claimed_m, within_m)[0] if within_m > 0 else np.zeros(len(land.fabric.ids), bool)
-    return land.fabric.ids[near]
-
-
-def _at_the_edge(lots_m: Geometries, within_m: float) -> tuple[tuple[npt.NDArray[np.bool_]], None]:
-    return (at_the_outer_edge(lots_m, within_m),), None
+    return land.fabric.ids[kept_land.at_the_outer_edge(land.claimed, within_m)] if within_m > 0 else land.fabric.ids[:0]
 
 
 def edge_results(land: Land, within_m: float, hence: str) -> Results:

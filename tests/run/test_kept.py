@@ -30,7 +30,7 @@ from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.planes import ArrayPlane
 from geoseptic.model.results import RasterResult
-from geoseptic.processes import kept_envelopes
+from geoseptic.processes import kept_envelopes, kept_land
 from geoseptic.processes.suitability import Law
 from geoseptic.run import sameruns
 from geoseptic.run.cli import main
@@ -196,6 +196,7 @@ def make_small(patch: pytest.MonkeyPatch, side_cells: int) -> None:
     patch.setattr(windows, "SIDE_CELLS", side_cells)
     patch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
     patch.setattr(kept_envelopes, "IN_A_GROUP", 3)
+    patch.setattr(kept_land, "IN_A_GROUP", 3)
 
 
 @pytest.fixture
