@@ -60,10 +60,9 @@ def code_digest() -> bytes:
 
 
 TOLD: Final = np.dtype([("of", "V32"), ("kind", np.uint8), ("number", "V8")])
-"""What tells a shape from any other: a hash, what it is of, and a number. Kinds: a shape itself, a ring or a disc round one, a place in
-what a step made of what has that hash."""
+"""What tells a shape from any other: a hash, what it is of, and a number. Kinds: a shape itself, a ring or a disc round one."""
 
-A_SHAPE, A_RING, A_DISC, MADE_BY_A_STEP = range(4)
+A_SHAPE, A_RING, A_DISC = range(3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,8 +154,18 @@ def _told(shapes: Shapes) -> np.ndarray[Any, Any]:
     rest = np.flatnonzero(~plain)
     for row, text in zip(rest.tolist(), shapely.to_wkb(shapes[rest]), strict=True):
         if text is not None:
-            found[row] = hashlib.sha256(OTHER_SHAPE + text).digest()
+            found[row] = _of_text(text)
     return told(np.frombuffer(b"".join(found), "V32"), A_SHAPE, np.zeros(len(shapes)))
+
+
+def told_by_wkb(texts: Iterable[bytes]) -> np.ndarray[Any, Any]:
+    """What tells shapes of which the WKB is at hand; the same shape told by its coordinates is taken for another one."""
+    found = np.frombuffer(b"".join(map(_of_text, texts)), "V32")
+    return told(found, A_SHAPE, np.zeros(len(found)))
+
+
+def _of_text(text: bytes) -> bytes:
+    return hashlib.sha256(OTHER_SHAPE + text).digest()
 
 
 def _version(name: str) -> str:
