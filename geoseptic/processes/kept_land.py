@@ -33,11 +33,11 @@ def shared_ground(shapes_m: Geometries) -> tuple[Rows, Rows, Geometries]:
     return first[order], second[order], shared[order]
 
 
-def served(places_m: Geometries, points_m: Geometries, error_m: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+def served(places: Hashed, points_m: Geometries, error_m: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     """`unrecorded.served`."""
     if kept.in_use() is None or not len(points_m):
-        return unrecorded.served(places_m, points_m, error_m)
-    places, found = hashed_shapes(places_m), np.zeros(len(places_m), bool)
+        return unrecorded.served(places.shapes, points_m, error_m)
+    found = np.zeros(len(places), bool)
     for _, near, arrays in _by_place(
         _served, hashed_shapes(points_m), places, lambda own, near: (places[near], points_m[own], error_m[own])
     ):
@@ -46,11 +46,11 @@ def served(places_m: Geometries, points_m: Geometries, error_m: npt.NDArray[np.f
     return found
 
 
-def on_the_lots(lots_m: Geometries, others_m: Geometries) -> tuple[Rows, Rows]:
+def on_the_lots(lots: Hashed, others_m: Geometries) -> tuple[Rows, Rows]:
     """`unrecorded.on_the_lots`."""
     if kept.in_use() is None:
-        return unrecorded.on_the_lots(lots_m, others_m)
-    lots, others = hashed_shapes(lots_m), hashed_shapes(others_m)
+        return unrecorded.on_the_lots(lots.shapes, others_m)
+    others = hashed_shapes(others_m)
     done = _by_place(_on_the_lots, others, lots, lambda own, near: (lots[near], others[own]))
     found = [(own[other], near()[lot]) for own, near, (other, lot) in done if len(other)]
     other, lot = (np.concatenate(column) for column in zip(_NOTHING[:2], *found, strict=True))

@@ -71,6 +71,8 @@ class Land(WellSites):
 
     parcels: CheckedLayer
     fabric: Fabric
+    lots: Hashed
+    """The shapes of the fabric."""
     obstacles: Obstacles
     well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
     """Built parcels, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
@@ -78,11 +80,6 @@ class Land(WellSites):
     """Which of the wells and of the buildings touch the shape of which parcel: their rows, and those of the parcels."""
     buildings: CheckedLayer | None = None
     """None where no layer of buildings was given, or one without a record."""
-
-    @cached_property
-    def lots(self) -> Hashed:
-        """The shapes of the parcels."""
-        return hashed_shapes(self.fabric.shapes_m)
 
     @cached_property
     def claimed(self) -> Hashed:
@@ -125,7 +122,7 @@ def check_land(
         most_changed=most_changed,
         shared=kept_land.shared_ground,
     )
-    claimed_m = fabric.claimed_m
+    lots, claimed_m = hashed_shapes(fabric.shapes_m), fabric.claimed_m
     around = shapely.box(*shapely.total_bounds(claimed_m))
     repairs = list(fabric.faults)
     checked_wells = wells_near(wells, frame, around, "parcels", assumed_location_error_m)
@@ -141,13 +138,12 @@ def check_land(
     drunk = drinking_wells(checked_wells)
     on_water = np.array([water is True for water in checked_parcels.flags("public_water")], bool)
     on_lots = {
-        name: kept_land.on_the_lots(fabric.shapes_m, others_m)
-        for name, others_m in (("wells", checked_wells.shapes_m), ("buildings", roofs_m))
+        name: kept_land.on_the_lots(lots, others_m) for name, others_m in (("wells", checked_wells.shapes_m), ("buildings", roofs_m))
     }
-    claimed = kept_land.on_the_lots(claimed_m, roofs_m)[1] if fabric.outlined else on_lots["buildings"][1]
+    claimed = kept_land.on_the_lots(hashed_shapes(claimed_m), roofs_m)[1] if fabric.outlined else on_lots["buildings"][1]
     built = built_lots(checked_parcels, claimed)
     assumptions += _own_errors_told(checked_parcels, buildings)
-    hidden = built & ~on_water & ~kept_land.served(fabric.shapes_m, checked_wells.shapes_m[drunk], errors_m[drunk])
+    hidden = built & ~on_water & ~kept_land.served(lots, checked_wells.shapes_m[drunk], errors_m[drunk])
     if hidden.any():
         assumptions.append(_hidden_wells_told(fabric.ids[hidden], "public_water" in checked_parcels.columns, presume_wells))
     # A lot without a place has no ground that could be kept open: it is listed among what failed.
@@ -185,6 +181,7 @@ def check_land(
         tuple(repairs),
         checked_parcels,
         fabric,
+        lots,
         obstacles,
         hidden,
         on_lots,
@@ -268,7 +265,7 @@ def _houses_without_a_well(
     """Of these houses near the parcels, which stand on none, those without a well of their own among these, which are on none either; and
     the grounds that their wells may be in."""
     around_m = round_houses(buildings.shapes_m[houses])
-    dry = ~kept_land.served(around_m, wells_m, error_m)
+    dry = ~kept_land.served(Hashed.of(around_m), wells_m, error_m)
     return houses[dry], around_m[dry]
 
 

@@ -43,10 +43,10 @@ def test_a_well_serves_the_same_lots_square_by_square(lots, tmp_path, monkeypatc
     error_m = rng.choice([0.0, 1.0, 6.0], len(points))
     for most_made in (len(points), 0):
         with kept.kept(tmp_path) as store:
-            found = kept_land.served(lots, points, error_m)
+            found = kept_land.served(Hashed.of(lots), points, error_m)
         assert np.array_equal(found, unrecorded.served(lots, points, error_m)) and 10 < found.sum() < len(lots)
         assert store is not None and store.made["_served"] <= most_made
-        assert not kept_land.served(lots, points[:0], error_m[:0]).any()
+        assert not kept_land.served(Hashed.of(lots), points[:0], error_m[:0]).any()
 
 
 def test_things_are_on_the_same_lots_square_by_square(lots, tmp_path, monkeypatch):
@@ -58,12 +58,12 @@ def test_things_are_on_the_same_lots_square_by_square(lots, tmp_path, monkeypatc
     moved[47] = shapely.transform(moved[47], lambda xy: xy + 1.0)
     for shapes, most_made in ((lots, len(things)), (lots, 0), (moved, 8)):
         with kept.kept(tmp_path) as store:
-            found = kept_land.on_the_lots(shapes, things)
+            found = kept_land.on_the_lots(Hashed.of(shapes), things)
         for one, other in zip(found, unrecorded.on_the_lots(shapes, things), strict=True):
             assert np.array_equal(one, other) and len(one) > len(np.unique(one))
         assert store is not None and store.made["_on_the_lots"] <= most_made
     with kept.kept(tmp_path):
-        assert [len(column) for column in kept_land.on_the_lots(lots, things[:0])] == [0, 0]
+        assert [len(column) for column in kept_land.on_the_lots(Hashed.of(lots), things[:0])] == [0, 0]
 
 
 def test_the_same_lots_are_at_the_outer_edge_square_by_square(lots, tmp_path, monkeypatch):
