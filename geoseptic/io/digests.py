@@ -21,6 +21,8 @@ import shapely
 from affine import Affine
 from pyproj import CRS, proj_version_str
 
+from geoseptic.parcels.byplace import ByPlace
+
 VERSIONS: Final = ("numpy", "scipy", "numba", "llvmlite", "shapely", "pyproj", "rasterio", "affine", "pandas", "geopandas", "pyogrio")
 """Packages of which another version may give another bit."""
 
@@ -104,7 +106,9 @@ class Hashed:
                 out[own] = values
             return out
 
-        tell = cache(lambda: filled(np.zeros(ends[-1], TOLD), (one.hashes for one in parts)))
+        # As bytes, which go from place to place in a fifth of the time of fields.
+        whole = f"V{TOLD.itemsize}"
+        tell = cache(lambda: filled(np.zeros(ends[-1], whole), (one.hashes.view(whole) for one in parts)).view(TOLD))
         return cls(np.arange(ends[-1]), make, tell, cache(lambda: filled(np.zeros((ends[-1], 4)), (one.bounds_m for one in parts))))
 
     @cached_property
@@ -113,11 +117,15 @@ class Hashed:
 
     @cached_property
     def hashes(self) -> np.ndarray[Any, Any]:
-        return self._tell()[self.rows]
+        return self._tell().take(self.rows)
 
     @cached_property
     def bounds_m(self) -> np.ndarray[Any, np.dtype[np.float64]]:
-        return self._bound()[self.rows]
+        return self._bound().take(self.rows, axis=0)
+
+    @cached_property
+    def by_place(self) -> ByPlace:
+        return ByPlace(self.bounds_m)
 
     @property
     def is_empty(self) -> np.ndarray[Any, np.dtype[np.bool_]]:

@@ -119,11 +119,18 @@ def once(step: Callable[..., tuple[tuple[Values, ...], Told]], *given: Any) -> t
     return step(*given)[0] if kept.in_use() is None else by_groups(step, [given], lambda own: own)[0][0]
 
 
+_NO_SHAPE: Final = np.array([None], object)
+
+
 def hashed_shapes(shapes: Geometries) -> Hashed:
     """`Hashed.of` these; where a store is in use what tells each is kept, so many of them under one hash of all their coordinates."""
     store = kept.in_use()
     if store is None or len(shapes) < HASHED_TOGETHER:
         return Hashed.of(shapes)
+    missing = shapely.is_missing(shapes)
+    if missing.any():
+        rows, nowhere = np.flatnonzero(~missing), np.flatnonzero(missing)
+        return Hashed.joined([hashed_shapes(shapes[rows]), Hashed.of(_NO_SHAPE)[np.zeros_like(nowhere)]], [rows, nowhere])
     plain = Hashed.of(shapes)
     parts = [slice(start, start + HASHED_TOGETHER) for start in range(0, len(shapes), HASHED_TOGETHER)]
 

@@ -12,7 +12,6 @@ from geoseptic.io.digests import Hashed
 from geoseptic.io.keptgroups import by_groups, hashed_shapes
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import outeredge, repair, unrecorded
-from geoseptic.parcels.byplace import ByPlace
 from geoseptic.processes.kept_envelopes import bundles, groups_by_place
 
 IN_A_GROUP: Final = 512
@@ -76,15 +75,16 @@ _NOTHING: Final = np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, obje
 def _by_place(
     step: Callable[..., Any], features: Hashed, others: Hashed, given: Callable[[Rows, Rows], tuple[Any, ...]], beyond_m: float = 0.0
 ) -> list[tuple[Rows, Callable[[], Rows], tuple[Any, ...]]]:
-    """`step(*given(rows, near))` for the rows of those features that lie together and the rows of the others whose bounds, so much larger
-    on every side, meet theirs. Gives the rows, what tells those near, and what was made."""
+    """`step(*given(rows, near))` for the rows of those features that lie together and the rows of the others whose bounds meet theirs, so
+    much larger on every side. Gives the rows, what tells those near, and what was made."""
     somewhere = np.flatnonzero(~features.is_empty)
     if not len(somewhere):
         return []
-    bounds_m, by_place = features.bounds_m, ByPlace(others.bounds_m + beyond_m * np.array([-1, -1, 1, 1]))
+    bounds_m = features.bounds_m
+    within_m = bounds_m + beyond_m * np.array([-1, -1, 1, 1])
 
     def near(own: Rows) -> Rows:
-        return by_place.near(bounds_m[own])
+        return others.by_place.near(within_m[own])
 
     def given_of(own: Rows) -> tuple[Any, ...]:
         return given(own, near(own))

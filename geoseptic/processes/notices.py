@@ -18,7 +18,6 @@ from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
 from geoseptic.model.rules import EXCLUSIVE, PARTS, RuleSet, with_exclusions
 from geoseptic.parcels import burn
-from geoseptic.parcels.byplace import ByPlace
 from geoseptic.parcels.outeredge import GAP_M
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
 from geoseptic.processes import kept_land
@@ -205,10 +204,9 @@ def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings: Hashed)
     keeps, lots_m = kept.in_use() is not None, shapely.bounds(land.fabric.shapes_m)
     place = np.full(len(possible), -1)
     place[lots] = np.arange(len(lots))
-    rings_by_place = ByPlace(rings.bounds_m)
 
     def near(own: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        return rings_by_place.near(lots_m[own])
+        return rings.by_place.near(lots_m[own])
 
     def given(own: npt.NDArray[np.int64]) -> tuple[Hashed, Hashed, Hashed]:
         return possible[own], clear[own], rings[near(own)]
