@@ -201,7 +201,7 @@ _NONE: Final = np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
 def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings: Hashed) -> Pairs:
     """Pairs of a ring and one of the lots, each by its place in its row, and how much open ground of the lot lies in the ring. [m2]"""
     clear, possible = hashed(cut.envelopes)
-    keeps, lots_m = kept.in_use() is not None, shapely.bounds(land.fabric.shapes_m)
+    keeps, lots_m = kept.in_use() is not None, land.lots.bounds_m
     place = np.full(len(possible), -1)
     place[lots] = np.arange(len(lots))
 
