@@ -1,8 +1,7 @@
 """Steps over many features whose results are kept from run to run, group by group, as those over a raster are (`keptplanes.py`)."""
 
 from collections.abc import Callable, Iterable, Sequence
-from functools import cache
-from itertools import repeat
+from functools import cache, partial
 from math import prod
 from typing import Any, Final
 
@@ -10,8 +9,7 @@ import numpy as np
 import shapely
 
 from geoseptic.io import kept
-from geoseptic.io.digests import MADE_BY_A_STEP, TOLD, Hashed, told
-from geoseptic.io.keptfiles import Entry
+from geoseptic.io.digests import TOLD, Hashed, told_by_wkb
 from geoseptic.io.keptplanes import looked_up, named, refuse_closures
 from geoseptic.model.frame import Geometries
 from geoseptic.model.planes import Values
@@ -51,7 +49,7 @@ def by_groups(
         return lambda: step(*given(groups[place]))[0]
 
     for places, follows_from in bundles:
-        key = store.key(f"{named(step)} of several groups", follows_from())
+        key = store.key(f"{named(step)} of groups that lie together", follows_from())
         known = _read_bundle(store, key, list(map(again, places)))
         if known is None:
             unknown.append((key, places))
@@ -70,8 +68,7 @@ def by_groups(
         arrays, said = step(*given(groups[place]))
         flat = [part for array in arrays for part in _flat(array)]
         entry = store.put(keys[place], flat, {"told": said, "shapes": [array.dtype == object for array in arrays]})
-        columns = [_column(keys[place], number, array, _bounds(array)) for number, array in enumerate(arrays)]
-        return tuple(columns), entry.told["told"]
+        return tuple(_made(array) if array.dtype == object else array for array in arrays), entry.told["told"]
 
     done = looked_up(look, make, range(len(groups)), workers)
     for key, places in unknown:
@@ -80,15 +77,15 @@ def by_groups(
 
 
 def _put_bundle(store: kept.Store, key: str, keys: list[str], groups: list[OfAGroup]) -> None:
-    """Keep the numbers of several groups, and the bounds of their shapes, side by side; the shapes stay with each."""
+    """Keep the numbers of several groups, and the bounds of their shapes with what tells each, side by side; the shapes stay with each."""
     columns, parts, lengths = list(zip(*(arrays for arrays, _ in groups), strict=True)), [], []
-    for column in columns:
-        numbers = [own.bounds_m if isinstance(own, Hashed) else own for own in column]
-        if len({own.dtype for own in numbers}) > 1:
-            return
-        parts.append(np.concatenate([own.reshape(-1) for own in numbers]))
-        lengths.append([own.shape for own in numbers])
     shapes = [isinstance(column[0], Hashed) for column in columns]
+    for column, of_shapes in zip(columns, shapes, strict=True):
+        for numbers in ([own.bounds_m for own in column], [own.hashes.view(np.uint8) for own in column]) if of_shapes else (column,):
+            if len({own.dtype for own in numbers}) > 1:
+                return
+            parts.append(np.concatenate([own.reshape(-1) for own in numbers]))
+            lengths.append([own.shape for own in numbers])
     store.put(key, parts, {"keys": keys, "told": [said for _, said in groups], "lengths": lengths, "shapes": shapes})
 
 
@@ -100,29 +97,21 @@ def _read_bundle(store: kept.Store, key: str, again: list[Callable[[], tuple[Val
     told = entry.told
     store.hold(told["keys"])
     columns: list[list[Any]] = []
-    for number, (part, lengths, shapes) in enumerate(zip(parts, told["lengths"], told["shapes"], strict=True)):
-        ends = np.cumsum([prod(length) for length in lengths])
-        own = [part[end - prod(length) : end].reshape(length) for end, length in zip(ends.tolist(), lengths, strict=True)]
+    found = iter([_parted(*each) for each in zip(parts, told["lengths"], strict=True)])
+    for number, shapes in enumerate(told["shapes"]):
+        own: list[Any] = next(found)
         if shapes:
-            readers = [_found_reader(store, name, number, make) for name, make in zip(told["keys"], again, strict=True)]
-            columns.append([_later(*given) for given in zip(told["keys"], repeat(number), own, readers, strict=False)])
-        else:
-            columns.append(own)
+            tell = [partial(hashes.view, TOLD) for hashes in next(found)]
+            texts = [partial(_texts, store, *each, number) for each in zip(told["keys"], again, strict=True)]
+            own = list(map(_later, own, tell, texts))
+        columns.append(own)
     return list(zip(zip(*columns, strict=True), told["told"], strict=True))
 
 
-def _found_reader(store: kept.Store, key: str, number: int, again: Callable[[], tuple[Values, ...]]) -> Callable[[], Geometries]:
-    """What reads a column of shapes of a group that was not looked up."""
-
-    @cache
-    def read() -> Geometries:
-        entry = store.find(key)
-        if entry is None:
-            return again()[number]
-        at = sum(OF_SHAPES if shapes else 1 for shapes in entry.told["shapes"][:number])
-        return _reader(store, entry, at, number, again)()
-
-    return read
+def _parted(part: Values, lengths: list[list[int]]) -> list[Values]:
+    """What lies side by side, as arrays of these shapes."""
+    ends = np.cumsum([prod(length) for length in lengths]).tolist()
+    return [part[end - prod(length) : end].reshape(length) for end, length in zip(ends, lengths, strict=True)]
 
 
 def once(step: Callable[..., tuple[tuple[Values, ...], Told]], *given: Any) -> tuple[Any, ...]:
@@ -130,11 +119,18 @@ def once(step: Callable[..., tuple[tuple[Values, ...], Told]], *given: Any) -> t
     return step(*given)[0] if kept.in_use() is None else by_groups(step, [given], lambda own: own)[0][0]
 
 
+_NO_SHAPE: Final = np.array([None], object)
+
+
 def hashed_shapes(shapes: Geometries) -> Hashed:
     """`Hashed.of` these; where a store is in use what tells each is kept, so many of them under one hash of all their coordinates."""
     store = kept.in_use()
     if store is None or len(shapes) < HASHED_TOGETHER:
         return Hashed.of(shapes)
+    missing = shapely.is_missing(shapes)
+    if missing.any():
+        rows, nowhere = np.flatnonzero(~missing), np.flatnonzero(missing)
+        return Hashed.joined([hashed_shapes(shapes[rows]), Hashed.of(_NO_SHAPE)[np.zeros_like(nowhere)]], [rows, nowhere])
     plain = Hashed.of(shapes)
     parts = [slice(start, start + HASHED_TOGETHER) for start in range(0, len(shapes), HASHED_TOGETHER)]
 
@@ -156,44 +152,49 @@ def _hashes(store: kept.Store, shapes: Geometries) -> Values:
     return found.view(TOLD)
 
 
-def _column(key: str, number: int, array: Values, bounds_m: Values) -> Any:
-    return _later(key, number, bounds_m, lambda: array) if array.dtype == object else array
+def _made(shapes: Geometries) -> Hashed:
+    """A column of shapes that are there, told as they will be when they are read."""
+    return Hashed(np.arange(len(shapes)), shapes.__getitem__, cache(lambda: told_by_wkb(shapely.to_wkb(shapes))), lambda: _bounds(shapes))
 
 
-def _later(key: str, number: int, bounds_m: Values, shapes: Callable[[], Geometries]) -> Hashed:
-    """A column of shapes that a step has made; they are what they are by the key of what it was given, and by their place."""
-    count = len(bounds_m)
-
-    @cache
-    def tell() -> Values:
-        places = np.column_stack([np.full(count, number, np.int32), np.arange(count, dtype=np.int32)]).reshape(-1)
-        return told(np.frombuffer(bytes.fromhex(key), "V32"), MADE_BY_A_STEP, places.view(np.int64))
-
-    return Hashed(np.arange(count), lambda rows: shapes()[rows], tell, lambda: bounds_m)
+def _later(bounds_m: Values, tell: Callable[[], Values], texts: Callable[[], list[bytes]]) -> Hashed:
+    """A column of shapes that are read when somebody asks for them."""
+    shapes = cache(lambda: _shapes(texts()))
+    return Hashed(np.arange(len(bounds_m)), lambda rows: shapes()[rows], tell, lambda: bounds_m)
 
 
-def _read(store: kept.Store, key: str, again: Callable[[], tuple[Values, ...]]) -> tuple[tuple[Any, ...], Told] | None:
+def _told(texts: Callable[[], list[bytes]]) -> Values:
+    return told_by_wkb(texts())
+
+
+def _read(store: kept.Store, key: str, again: Callable[[], tuple[Values, ...]]) -> OfAGroup | None:
     entry = store.find(key)
     if entry is None:
         return None
     kinds: list[bool] = entry.told["shapes"]
-    places = np.cumsum([0, *(OF_SHAPES if shapes else 1 for shapes in kinds)])[:-1].tolist()
-    found = store.several(entry, places)
+    found = store.several(entry, [_place(kinds, number) for number in range(len(kinds))])
     if found is None:
         return None
-    return tuple(
-        _later(key, number, first, _reader(store, entry, at, number, again)) if shapes else first
-        for number, (shapes, at, first) in enumerate(zip(kinds, places, found, strict=True))
-    ), entry.told["told"]
+    columns: list[Any] = list(found)
+    for number in np.flatnonzero(kinds).tolist():
+        texts = partial(_texts, store, key, again, number)
+        columns[number] = _later(found[number], cache(partial(_told, texts)), texts)
+    return tuple(columns), entry.told["told"]
 
 
-def _reader(store: kept.Store, entry: Entry, at: int, number: int, again: Callable[[], tuple[Values, ...]]) -> Callable[[], Geometries]:
-    @cache
-    def read() -> Geometries:
-        lengths, texts = (store.small(entry, at + more) for more in (1, 2))
-        return again()[number] if lengths is None or texts is None else _shapes(lengths, texts)
+def _place(kinds: list[bool], number: int) -> int:
+    """Where the arrays of a column begin."""
+    return sum(OF_SHAPES if shapes else 1 for shapes in kinds[:number])
 
-    return read
+
+def _texts(store: kept.Store, key: str, again: Callable[[], tuple[Values, ...]], number: int) -> list[bytes]:
+    """The WKB of a column of shapes of a group, made again where it was damaged or taken away meanwhile."""
+    entry = store.find(key)
+    place = 0 if entry is None else _place(entry.told["shapes"], number)
+    found = None if entry is None else store.several(entry, [place + 1, place + 2])
+    lengths, texts = _flat(again()[number])[1:] if found is None else found
+    data, ends = texts.tobytes(), np.cumsum(lengths).tolist()
+    return [data[start:end] for start, end in zip([0, *ends], ends, strict=False)]
 
 
 def _flat(array: Values) -> tuple[Values, ...]:
@@ -208,9 +209,8 @@ def _bounds(array: Values) -> Values:
     return np.asarray(shapely.bounds(array), np.float64).reshape(-1, 4) if array.dtype == object else array
 
 
-def _shapes(lengths: Values, texts: Values) -> Geometries:
-    data, ends = texts.tobytes(), np.cumsum(lengths).tolist()
-    pieces = np.empty(len(ends), object)
-    pieces[:] = [data[start:end] for start, end in zip([0, *ends], ends, strict=False)]
+def _shapes(texts: list[bytes]) -> Geometries:
+    pieces = np.empty(len(texts), object)
+    pieces[:] = texts
     found: Geometries = np.asarray(shapely.from_wkb(pieces), object)
     return found

@@ -266,12 +266,10 @@ def at_cells(plane: Plane, rows: npt.NDArray[np.int64], cols: npt.NDArray[np.int
     """The values at single cells. Those of a plane that is kept are kept too, window by window: where they are, it is not opened."""
     if not isinstance(plane, KeptPlane):
         return plane.array()[rows, cols]
-    side = plane.side
-    jobs = [
-        (window, own)
-        for window in windows.windows(plane.shape, side)
-        if len(own := np.flatnonzero((rows // side == window[0].start // side) & (cols // side == window[1].start // side)))
-    ]
+    side, over = plane.side, list(windows.windows(plane.shape, plane.side))
+    number = rows // side * -(-plane.shape[1] // side) + cols // side
+    by_window = np.split(np.argsort(number, kind="stable"), np.cumsum(np.bincount(number, minlength=len(over)))[:-1])
+    jobs = [(window, own) for window, own in zip(over, by_window, strict=True) if len(own)]
     found, _ = pieces(_at_cells, jobs, lambda job: (Part(plane, job[0]), rows[job[1]] - job[0][0].start, cols[job[1]] - job[0][1].start))
     out = np.empty(len(rows), plane.dtype)
     for (_, own), piece in zip(jobs, found, strict=True):

@@ -39,7 +39,8 @@ class ByPlace:
 
     def near(self, others: Bounds) -> Rows:
         """The rows of those that meet what bounds all of the others, shape (others, 4), of which those with NaN are nowhere."""
-        return self.meeting(*np.fmin.reduce(others[:, :2]).tolist(), *np.fmax.reduce(others[:, 2:]).tolist())
+        low, high = np.split(np.ascontiguousarray(others.T), 2)
+        return self.meeting(*np.fmin.reduce(low, axis=1).tolist(), *np.fmax.reduce(high, axis=1).tolist())
 
 
 def _meet(bounds: Bounds, left: float, bottom: float, right: float, top: float) -> npt.NDArray[np.bool_]:

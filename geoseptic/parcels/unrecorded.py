@@ -31,9 +31,10 @@ def built_lots(parcels: CheckedLayer, with_building: Rows) -> Bools:
 
 
 def on_the_lots(lots_m: Geometries, others_m: Geometries) -> tuple[Rows, Rows]:
-    """Which of the others touch which lots: rows of the others, and of the lots."""
-    other, lot = shapely.STRtree(lots_m).query(others_m, predicate="intersects")
-    return other.astype(np.int64), lot.astype(np.int64)
+    """Which of the others touch which lots: rows of the others, and of the lots, in their order."""
+    other, lot = shapely.STRtree(lots_m).query(others_m, predicate="intersects").astype(np.int64)
+    order = np.lexsort((lot, other))
+    return other[order], lot[order]
 
 
 def drinking_wells(wells: CheckedLayer) -> Bools:

@@ -215,8 +215,9 @@ class Near:
         np.maximum.at(reach_m, source, keep_m)
         low, high = (bounds.T.copy() for bounds in np.split(_grown(sources.bounds_m, within_m(reach_m)).T, 2))
         cut = keptgroups.hashed_shapes(zones.cut_m)
-        np.fmin.at(low, source, cut.bounds_m[:, :2])
-        np.fmax.at(high, source, cut.bounds_m[:, 2:])
+        somewhere = np.flatnonzero(~cut.is_empty)  # few: most zones are full rings
+        np.fmin.at(low, source[somewhere], cut.bounds_m[somewhere, :2])
+        np.fmax.at(high, source[somewhere], cut.bounds_m[somewhere, 2:])
         disputed = shapely.bounds(disputed_m).reshape(-1, 4)
         grown_m = _grown(disputed, within_m(np.full(len(disputed_m), lot_line_m)) + MARGIN_M)
         return cls(

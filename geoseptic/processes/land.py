@@ -12,7 +12,7 @@ from pyproj import Transformer
 
 from geoseptic.errors import LayerContractError, NoFeaturesInRangeError, NoOverlapError, listed
 from geoseptic.io.digests import Hashed
-from geoseptic.io.keptgroups import hashed_shapes, once
+from geoseptic.io.keptgroups import hashed_shapes
 from geoseptic.model import layers
 from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
@@ -20,7 +20,7 @@ from geoseptic.model.grid import Raster
 from geoseptic.model.misplaced import misplaced
 from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
 from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
-from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, on_the_lots, round_houses
+from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses
 from geoseptic.processes import kept_land
 from geoseptic.stages import stage
 from geoseptic.units import in_both_units
@@ -71,6 +71,8 @@ class Land(WellSites):
 
     parcels: CheckedLayer
     fabric: Fabric
+    lots: Hashed
+    """The shapes of the fabric."""
     obstacles: Obstacles
     well_not_on_record: "np.ndarray[tuple[int], np.dtype[np.bool_]]"
     """Built parcels, not known to be on public water, without a well of their own: one is somewhere, presumed or not."""
@@ -78,11 +80,6 @@ class Land(WellSites):
     """Which of the wells and of the buildings touch the shape of which parcel: their rows, and those of the parcels."""
     buildings: CheckedLayer | None = None
     """None where no layer of buildings was given, or one without a record."""
-
-    @cached_property
-    def lots(self) -> Hashed:
-        """The shapes of the parcels."""
-        return hashed_shapes(self.fabric.shapes_m)
 
     @cached_property
     def claimed(self) -> Hashed:
@@ -125,7 +122,7 @@ def check_land(
         most_changed=most_changed,
         shared=kept_land.shared_ground,
     )
-    claimed_m = fabric.claimed_m
+    lots, claimed_m = hashed_shapes(fabric.shapes_m), fabric.claimed_m
     around = shapely.box(*shapely.total_bounds(claimed_m))
     repairs = list(fabric.faults)
     checked_wells = wells_near(wells, frame, around, "parcels", assumed_location_error_m)
@@ -140,11 +137,13 @@ def check_land(
     errors_m = location_errors_m(checked_wells, assumed_location_error_m)
     drunk = drinking_wells(checked_wells)
     on_water = np.array([water is True for water in checked_parcels.flags("public_water")], bool)
-    on_lots = {"wells": on_the_lots(fabric.shapes_m, checked_wells.shapes_m), "buildings": _buildings_on(fabric.shapes_m, roofs_m)}
-    claimed = _buildings_on(claimed_m, roofs_m)[1] if fabric.outlined else on_lots["buildings"][1]
+    on_lots = {
+        name: kept_land.on_the_lots(lots, others_m) for name, others_m in (("wells", checked_wells.shapes_m), ("buildings", roofs_m))
+    }
+    claimed = kept_land.on_the_lots(hashed_shapes(claimed_m), roofs_m)[1] if fabric.outlined else on_lots["buildings"][1]
     built = built_lots(checked_parcels, claimed)
     assumptions += _own_errors_told(checked_parcels, buildings)
-    hidden = built & ~on_water & ~kept_land.served(fabric.shapes_m, checked_wells.shapes_m[drunk], errors_m[drunk])
+    hidden = built & ~on_water & ~kept_land.served(lots, checked_wells.shapes_m[drunk], errors_m[drunk])
     if hidden.any():
         assumptions.append(_hidden_wells_told(fabric.ids[hidden], "public_water" in checked_parcels.columns, presume_wells))
     # A lot without a place has no ground that could be kept open: it is listed among what failed.
@@ -182,6 +181,7 @@ def check_land(
         tuple(repairs),
         checked_parcels,
         fabric,
+        lots,
         obstacles,
         hidden,
         on_lots,
@@ -259,23 +259,13 @@ def _kept_clear(layer: CheckedLayer, repairs: list[Fault]) -> CheckedLayer:
     return replace(layer, shapes_m=shapes_m) if faults else layer
 
 
-def _buildings_on(lots_m: Geometries, buildings_m: Geometries) -> tuple[Rows, Rows]:
-    """`on_the_lots` of buildings: layers that change less often than wells, so that it is kept where a store is in use."""
-    building, lot = once(_on_the_lots, lots_m, buildings_m)
-    return building, lot
-
-
-def _on_the_lots(lots_m: Geometries, others_m: Geometries) -> tuple[tuple[Rows, Rows], None]:
-    return on_the_lots(lots_m, others_m), None
-
-
 def _houses_without_a_well(
     buildings: CheckedLayer, houses: npt.NDArray[np.intp], wells_m: Geometries, error_m: npt.NDArray[np.float64]
 ) -> tuple[npt.NDArray[np.intp], Geometries]:
     """Of these houses near the parcels, which stand on none, those without a well of their own among these, which are on none either; and
     the grounds that their wells may be in."""
     around_m = round_houses(buildings.shapes_m[houses])
-    dry = ~kept_land.served(around_m, wells_m, error_m)
+    dry = ~kept_land.served(Hashed.of(around_m), wells_m, error_m)
     return houses[dry], around_m[dry]
 
 

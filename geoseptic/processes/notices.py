@@ -10,18 +10,17 @@ import shapely
 from geoseptic.errors import PRINTED_IDS, listed
 from geoseptic.io import kept
 from geoseptic.io.digests import Hashed
-from geoseptic.io.keptgroups import by_groups, once
+from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import Part, by_windows
 from geoseptic.io.shelves import AT_ONCE
-from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.layers import WELL_KINDS
 from geoseptic.model.results import Results
 from geoseptic.model.rules import EXCLUSIVE, PARTS, RuleSet, with_exclusions
 from geoseptic.parcels import burn
-from geoseptic.parcels.byplace import ByPlace
-from geoseptic.parcels.outeredge import GAP_M, at_the_outer_edge
+from geoseptic.parcels.outeredge import GAP_M
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, OF_ONE_WELL, ROUGH_FROM_M
+from geoseptic.processes import kept_land
 from geoseptic.processes.kept_envelopes import bundles, groups_by_place, hashed
 from geoseptic.processes.land import Land
 from geoseptic.processes.shelved_envelopes import by_place
@@ -111,12 +110,7 @@ def longest_from_a_well_m(rules: RuleSet, parts: Collection[str], facts: Mapping
 
 def at_the_edge(land: Land, within_m: float) -> npt.NDArray[np.object_]:
     """Ids of the parcels so near to ground that is on none of them that a neighbour's well there might matter."""
-    near = once(_at_the_edge, land.fabric.claimed_m, within_m)[0] if within_m > 0 else np.zeros(len(land.fabric.ids), bool)
-    return land.fabric.ids[near]
-
-
-def _at_the_edge(lots_m: Geometries, within_m: float) -> tuple[tuple[npt.NDArray[np.bool_]], None]:
-    return (at_the_outer_edge(lots_m, within_m),), None
+    return land.fabric.ids[kept_land.at_the_outer_edge(land.claimed, within_m)] if within_m > 0 else land.fabric.ids[:0]
 
 
 def edge_results(land: Land, within_m: float, hence: str) -> Results:
@@ -207,13 +201,12 @@ _NONE: Final = np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
 def _opened_m2(land: Land, cut: Cut, lots: npt.NDArray[np.int64], rings: Hashed) -> Pairs:
     """Pairs of a ring and one of the lots, each by its place in its row, and how much open ground of the lot lies in the ring. [m2]"""
     clear, possible = hashed(cut.envelopes)
-    keeps, lots_m = kept.in_use() is not None, shapely.bounds(land.fabric.shapes_m)
+    keeps, lots_m = kept.in_use() is not None, land.lots.bounds_m
     place = np.full(len(possible), -1)
     place[lots] = np.arange(len(lots))
-    rings_by_place = ByPlace(rings.bounds_m)
 
     def near(own: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        return rings_by_place.near(lots_m[own])
+        return rings.by_place.near(lots_m[own])
 
     def given(own: npt.NDArray[np.int64]) -> tuple[Hashed, Hashed, Hashed]:
         return possible[own], clear[own], rings[near(own)]

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -22,7 +21,6 @@ from geoseptic.model.rules import RuleSet
 from geoseptic.model.soil_survey import SLOPE_CLASSES_PERCENT
 from geoseptic.parcels import burn
 from geoseptic.parcels.buffers import outward
-from geoseptic.parcels.byplace import ByPlace
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED
 from geoseptic.processes.land import Land
@@ -167,13 +165,8 @@ class Law:
 
     def near(self, grid: Grid) -> "Law":
         """What of it can matter to the cells of a grid."""
-        shapes, parcels = self._by_place
-        near = {name: own[burn.reaching(shapes[name], grid)] for name, own in self.shapes.items()}
-        return Law(near, self.parcels[burn.reaching(parcels, grid)])
-
-    @cached_property
-    def _by_place(self) -> tuple[Mapping[str, ByPlace], ByPlace]:
-        return {name: ByPlace(own.bounds_m) for name, own in self.shapes.items()}, ByPlace(self.parcels.bounds_m)
+        near = {name: own[burn.reaching(own.by_place, grid)] for name, own in self.shapes.items()}
+        return Law(near, self.parcels[burn.reaching(self.parcels.by_place, grid)])
 
     def reasons(self, grid: Grid) -> Reasons:
         """Bits of what the law says of each cell of a grid, an open setback included; shape `grid.shape`."""

@@ -186,9 +186,11 @@ def of_few(texts: Sequence[str] | Texts) -> Any:
 
 
 def _shared(texts: npt.NDArray[np.object_]) -> pd.Categorical:
-    """Texts that very many rows share, each of them once. Not left to pandas, which would copy all of them first."""
-    codes, words = pd.factorize(texts)
-    return pd.Categorical.from_codes(codes, words)
+    """Texts that very many rows share, most of them with the one before, each of them once. Not left to pandas, which would copy all of
+    them first."""
+    first = np.flatnonzero(np.append(True, texts[1:] != texts[:-1])) if len(texts) else np.zeros(0, np.int64)
+    codes, words = pd.factorize(texts[first])
+    return pd.Categorical.from_codes(np.repeat(codes, np.diff(first, append=len(texts))), words)
 
 
 def _column(values: Sequence[Any], count: int) -> npt.NDArray[Any]:

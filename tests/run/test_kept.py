@@ -30,7 +30,7 @@ from geoseptic.model.frame import Frame
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.planes import ArrayPlane
 from geoseptic.model.results import RasterResult
-from geoseptic.processes import kept_envelopes
+from geoseptic.processes import kept_envelopes, kept_land
 from geoseptic.processes.suitability import Law
 from geoseptic.run import sameruns
 from geoseptic.run.cli import main
@@ -196,6 +196,7 @@ def make_small(patch: pytest.MonkeyPatch, side_cells: int) -> None:
     patch.setattr(windows, "SIDE_CELLS", side_cells)
     patch.setattr(keptpackages, "WORTH_PATCHING", 1.0)
     patch.setattr(kept_envelopes, "IN_A_GROUP", 3)
+    patch.setattr(kept_land, "IN_A_GROUP", 3)
 
 
 @pytest.fixture
@@ -365,6 +366,24 @@ def test_groups_of_shapes_come_back_as_they_were_and_damaged_ones_are_cut_again(
             assert np.array_equal(areas, shapely.area(shapes[rows])) and told == len(rows)
     # The group without a shape has nothing but numbers.
     assert store is not None and store.damaged and store.made["_shifted"] == {"numbers": 3, "shapes": 0}[what]
+
+
+def test_shapes_of_a_group_are_told_by_what_they_are_made_read_or_taken_with_others(tmp_path):
+    """Whatever the group was given: one cut anew to the same shapes makes nothing after it new."""
+    shapes = np.array([Point(k, 0).buffer(1) for k in range(6)] + [shapely.Polygon()], object)
+    groups, places = [np.array([0, 1, 2]), np.array([3, 4, 5, 6])], [([0, 1], lambda: ("both",))]
+    told = []
+    for bundles, more in ((places, 0), (places, 0), ([], 0), ([], 1)):
+        with kept.kept(tmp_path) as store:
+            found = by_groups(_shifted_whatever, groups, lambda rows, more=more: (shapes[rows], more), bundles=bundles)
+            told.append(np.concatenate([arrays[0].hashes for arrays, _ in found]))
+            assert [shape.wkb for shape in found[1][0][0].shapes] == [one.wkb for one in shapely.transform(shapes[3:], lambda xy: xy + 1)]
+            assert store is not None and store.made["_shifted_whatever"] == (2 if len(told) in (1, 4) else 0)
+    assert all(np.array_equal(one, told[0]) for one in told[1:]) and len(np.unique(told[0])) == len(shapes)
+
+
+def _shifted_whatever(shapes: np.ndarray, more: int) -> tuple[tuple[np.ndarray], None]:
+    return (shapely.transform(shapes, lambda xy: xy + 1),), None
 
 
 def _shifted(shapes: np.ndarray) -> tuple[tuple[np.ndarray, np.ndarray], int]:
