@@ -9,6 +9,7 @@ OUT/repeat.json.
 """
 
 import argparse
+import filecmp
 import json
 import os
 import shutil
@@ -112,7 +113,7 @@ def spread(values: list[float]) -> str:
 def same(one: Path, other: Path) -> bool:
     """Whether two files hold the same bytes, two GeoPackages the same rows in all tables but the nodes of spatial indexes."""
     if one.suffix != ".gpkg":
-        return one.read_bytes() == other.read_bytes()
+        return filecmp.cmp(one, other, shallow=False)
     with closing(sqlite3.connect(one)) as database:
         database.execute("ATTACH ? AS other", (str(other),))
         listed = [database.execute(f"SELECT type, name, sql FROM {where}.sqlite_master ORDER BY type, name") for where in ("main", "other")]
