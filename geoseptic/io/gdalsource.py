@@ -12,7 +12,6 @@ import geopandas
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow
 import pyogrio
 import shapely
 from geopandas import GeoDataFrame
@@ -154,6 +153,10 @@ class GdalLayer:
     def _read_at_once(self, columns: Sequence[str]) -> GeoDataFrame | None:
         """The whole layer by way of Arrow, in half the time; None where that may not be what GDAL gives record by record."""
         if not self.bulk.issuperset(columns) or not self._is_flat():
+            return None
+        try:
+            import pyarrow
+        except ImportError:  # of an extra
             return None
         try:
             frame = self._read_file(columns, None, fid_as_index=True, use_arrow=True)

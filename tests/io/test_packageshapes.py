@@ -2,6 +2,7 @@
 
 import sqlite3
 import struct
+import sys
 from contextlib import closing
 
 import geopandas
@@ -195,3 +196,10 @@ def test_shape_that_cannot_be_read_is_left_to_gdal(tmp_path):
     layer = opened(path)
     assert layer._read_at_once(["n"]) is None
     assert layer._read_whole(["n"]).geometry.isna().tolist() == layer._read_file(["n"], None).geometry.isna().tolist()
+
+
+def test_without_arrow_a_layer_is_read_record_by_record(tmp_path, monkeypatch):
+    path = package(tmp_path / "a.gpkg", scattered(3))
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    layer = opened(path)
+    assert layer._read_at_once(["n"]) is None and layer.read(["n"], None)["n"].tolist() == [0, 1, 2]
