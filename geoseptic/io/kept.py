@@ -84,6 +84,7 @@ class Store:
         if small is not None:
             return small
         try:
+            # As text: of a path NumPy resolves every link.
             found = np.memmap(str(entry.path), np.dtype(own.kind), "r", own.at, own.shape)
             with self._lock:
                 good = (entry.path.name, number) in self._good

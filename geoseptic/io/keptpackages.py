@@ -49,7 +49,7 @@ def write(
     write_rows : writes plain layers of these names with some of the rows only.
     """
     columns = {name: [[str(column), str(kind)] for column, kind in frame.dtypes.items()] for name, frame in frames.items()}
-    key = store.key("package2", about, list(frames))
+    key = store.key("package", about, list(frames))
     hashes = [RowHashes(frame) for frame in frames.values()]
     entry = store.find(key)
     if entry is not None and entry.told["columns"] == columns:
@@ -211,7 +211,7 @@ def _farthest(database: sqlite3.Connection, name: str) -> list[int]:
         near = f"SELECT id FROM main.{quoted(index)} WHERE {side} {beyond} ?"
         within = end + inward * ROUNDED * float(np.spacing(np.float32(abs(end))))
         rows = database.execute(f"SELECT {quoted(column)}, fid FROM main.{quoted(name)} WHERE fid IN ({near})", (within,)).fetchall()
-        place = [bound.lower() for bound in BOUNDS].index(side)
+        place = BOUNDS.index(side)
         found.add(first((shapely.bounds(_shape(blob))[place], fid) for blob, fid in rows)[1] - 1)
     return sorted(found)
 
@@ -227,7 +227,7 @@ def _geometry_column(database: sqlite3.Connection, name: str) -> str:
     return str(column)
 
 
-BOUNDS: Final = ("MinX", "MinY", "MaxX", "MaxY")
+BOUNDS: Final = ("minx", "miny", "maxx", "maxy")
 ROUNDED: Final = 4
 """Steps of a float of four bytes by which the spatial index may have a bound farther out than it is: one, and some more."""
 

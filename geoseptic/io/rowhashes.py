@@ -115,7 +115,7 @@ def in_order(hashes: Hashes, before: Hashes) -> npt.NDArray[np.int64]:
     places[:start] = np.arange(start)
     if end:
         places[-end:] = np.arange(len(before) - end, len(before))
-    places[start : len(hashes) - end] = _in_order(
+    places[start : len(hashes) - end] = _most_in_order(
         hashes[start : len(hashes) - end].tolist(), before[start : len(before) - end].tolist(), start
     )
     return places
@@ -135,7 +135,7 @@ def _other(one: Hashes, other: Hashes) -> npt.NDArray[np.bool_]:
     return found
 
 
-def _in_order(hashes: list[bytes], before: list[bytes], first: int) -> list[int]:
+def _most_in_order(hashes: list[bytes], before: list[bytes], first: int) -> list[int]:
     """The most rows that are in both and come one after the other in both, by the numbers that they had, from `first` on; of rows that are
     alike the first is taken for the first."""
     were: dict[bytes, list[int]] = {}

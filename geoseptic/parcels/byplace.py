@@ -43,6 +43,11 @@ class ByPlace:
         return self.meeting(*np.fmin.reduce(low, axis=1).tolist(), *np.fmax.reduce(high, axis=1).tolist())
 
 
+def grown(bounds: Bounds, more: npt.NDArray[np.float64] | float) -> Bounds:
+    """Bounds with so much more on every side, the same for all or of each, shape (shapes, 4)."""
+    return bounds + np.asarray(more)[..., None] * np.array([-1, -1, 1, 1])
+
+
 def _meet(bounds: Bounds, left: float, bottom: float, right: float, top: float) -> npt.NDArray[np.bool_]:
     west, south, east, north = bounds.T
     found: npt.NDArray[np.bool_] = (east >= left) & (west <= right) & (north >= bottom) & (south <= top)

@@ -18,7 +18,7 @@ from geoseptic.io.digests import A_RING, Hashed, told
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels.buffers import MARGIN_M, within_m
-from geoseptic.parcels.byplace import ByPlace
+from geoseptic.parcels.byplace import ByPlace, grown
 from geoseptic.parcels.envelope import Envelopes, envelopes, lot_line_zones
 from geoseptic.parcels.obstacles import Obstacles
 from geoseptic.parcels.onelot import OF_A_LOT
@@ -98,7 +98,7 @@ def zone_shapes(zones: Zones, sources: Hashed) -> Hashed:
 
     @cache
     def bound() -> npt.NDArray[np.float64]:
-        found = _grown(sources.bounds_m[source], within_m(keep_m))
+        found = grown(sources.bounds_m[source], within_m(keep_m))
         found[~ring] = cut().bounds_m
         return found
 
@@ -213,13 +213,13 @@ class Near:
         # As far as any ring of the feature goes, and as far as it is asked for at the last test.
         reach_m = np.zeros(count)
         np.maximum.at(reach_m, source, keep_m)
-        low, high = (bounds.T.copy() for bounds in np.split(_grown(sources.bounds_m, within_m(reach_m)).T, 2))
+        low, high = (bounds.T.copy() for bounds in np.split(grown(sources.bounds_m, within_m(reach_m)).T, 2))
         cut = keptgroups.hashed_shapes(zones.cut_m)
         somewhere = np.flatnonzero(~cut.is_empty)  # few: most zones are full rings
         np.fmin.at(low, source[somewhere], cut.bounds_m[somewhere, :2])
         np.fmax.at(high, source[somewhere], cut.bounds_m[somewhere, 2:])
         disputed = shapely.bounds(disputed_m).reshape(-1, 4)
-        grown_m = _grown(disputed, within_m(np.full(len(disputed_m), lot_line_m)) + MARGIN_M)
+        grown_m = grown(disputed, within_m(np.full(len(disputed_m), lot_line_m)) + MARGIN_M)
         return cls(
             cut,
             keptgroups.hashed_shapes(zones.where_m),
@@ -249,11 +249,6 @@ class Near:
         sources, counts = sources[counts > 0], counts[counts > 0]
         within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
         return np.sort(self._by_source[np.repeat(self._first[sources], counts) + within]), self._disputed.near(bounds_m)
-
-
-def _grown(bounds_m: npt.NDArray[np.float64], more_m: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Bounds with so much more on every side, shape (shapes, 4)."""
-    return bounds_m + more_m[:, None] * np.array([-1, -1, 1, 1])
 
 
 def _cut(

@@ -12,6 +12,7 @@ from geoseptic.io.digests import Hashed
 from geoseptic.io.keptgroups import by_groups, hashed_shapes
 from geoseptic.model.frame import Geometries
 from geoseptic.parcels import outeredge, repair, unrecorded
+from geoseptic.parcels.byplace import grown
 from geoseptic.processes.kept_envelopes import bundles, groups_by_place
 
 IN_A_GROUP: Final = 512
@@ -81,7 +82,7 @@ def _by_place(
     if not len(somewhere):
         return []
     bounds_m = features.bounds_m
-    within_m = bounds_m + beyond_m * np.array([-1, -1, 1, 1])
+    within_m = grown(bounds_m, beyond_m)
 
     def near(own: Rows) -> Rows:
         return others.by_place.near(within_m[own])

@@ -20,6 +20,7 @@ from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.legends import Swatch, VectorLegend
 from geoseptic.model.results import LayerResult
 from geoseptic.model.rules import PARTS, RuleSet
+from geoseptic.parcels.byplace import grown
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE, Envelopes
 from geoseptic.parcels.repair import Fabric, Fault
 from geoseptic.parcels.zones import REQUIRED, Zones
@@ -243,7 +244,7 @@ def disc_layer(
         np.arange(len(ids)),
         lambda rows: shapely.buffer(places_m[rows], radius_m[rows], quad_segs=16),
         lambda: told(places.hashes["of"], A_DISC, radius_m),
-        lambda: places.bounds_m + radius_m[:, None] * np.array([-1, -1, 1, 1]),
+        lambda: grown(places.bounds_m, radius_m),
     )
     legend = VectorLegend(
         "Wells as discs",
