@@ -198,7 +198,7 @@ class GdalLayer:
     def _extents(self) -> Extents:
         if self._seen:
             return self._seen[0]
-        return _extents(self.file, self.name, *((0, 0) if formats.is_elsewhere(self.file) else _state(self.file)))
+        return _extents(self.file, self.name, *_state(self.file))
 
     def _refuse_fewer(self, read: int) -> None:
         if read != self.header.features >= 0:
@@ -367,7 +367,9 @@ def _names(path: str, file: str, *, in_one_file: bool = False) -> tuple[str, ...
 
 
 def _state(file: str) -> tuple[int, int]:
-    """Time of the last change in nanoseconds, and bytes, which tell a state of the file from its others."""
+    """Time of the last change in nanoseconds, and bytes, which tell a state of the file from its others; zeros for one elsewhere."""
+    if formats.is_elsewhere(file):
+        return 0, 0
     found = Path(file).stat()
     return found.st_mtime_ns, found.st_size
 

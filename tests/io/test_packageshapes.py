@@ -3,7 +3,9 @@
 import sqlite3
 import struct
 import sys
+import zipfile
 from contextlib import closing
+from dataclasses import replace
 
 import geopandas
 import numpy as np
@@ -203,3 +205,13 @@ def test_without_arrow_a_layer_is_read_record_by_record(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     layer = opened(path)
     assert layer._is_flat() and layer._read_at_once(["n"]) is None
+
+
+def test_package_in_a_file_system_of_gdal_is_read_by_gdal_alone(tmp_path):
+    """Where nothing is known of the file's time and size, as of one from the network."""
+    path = package(tmp_path / "a.gpkg", scattered(3))
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
+        archive.write(path, "a.gpkg")
+    layer = gdalsource.open_layer(f"/vsizip/{tmp_path}/a.zip/a.gpkg|things", replace(NOTHING_STATED, network=True))
+    assert layer._read_at_once(["n"]) is None
+    assert layer.read(["n"], None)["n"].tolist() == layer.read(["n"], EVERYWHERE)["n"].tolist() == [0, 1, 2]
