@@ -112,6 +112,16 @@ def _means(values: Any, rows: Any, cols: Any) -> Any:
                 if not np.isnan(four):
                     out[row, col] = four / 4
                     continue
+            if bottom - top == 3 and right - left == 3:
+                nine = weight = 0.0
+                for i in range(3):
+                    down = row_share[row, 0] if i == 0 else (row_share[row, 1] if i == 2 else 1.0)
+                    a, b, c = values[top + i, left], values[top + i, left + 1], values[top + i, left + 2]
+                    nine += down * (col_share[col, 0] * a + b + col_share[col, 1] * c)
+                    weight += down * (col_share[col, 0] + 1.0 + col_share[col, 1])
+                if not np.isnan(nine):
+                    out[row, col] = nine / weight
+                    continue
             total = weight = 0.0
             for i in range(top, bottom):
                 down = row_share[row, 0] if i == top else (row_share[row, 1] if i == bottom - 1 else 1.0)
@@ -135,7 +145,7 @@ def _modes(values: Any, rows: Any, cols: Any) -> Any:
         top, bottom = row_first[row], row_stop[row]
         for col in range(col_first.size):
             left, right = col_first[col], col_stop[col]
-            commonest, most = values[top, left], 0
+            commonest = values[top, left]
             if bottom - top == 2 and right - left == 2:
                 a, b, c, d = values[top, left], values[top, left + 1], values[top + 1, left], values[top + 1, left + 1]
                 if a != b:
@@ -144,13 +154,50 @@ def _modes(values: Any, rows: Any, cols: Any) -> Any:
                     elif d in (b, c):
                         commonest = d
             else:
-                for i in range(top, bottom):
-                    for j in range(left, right):
-                        so_far = 0
-                        for k in range(top, i + 1):
-                            for m in range(left, right if k < i else j + 1):
-                                so_far += values[k, m] == values[i, j]
-                        if so_far > most:
-                            commonest, most = values[i, j], so_far
+                half = (bottom - top) * (right - left) // 2
+                if _votes(values, top, bottom, left, right, commonest) <= half:
+                    commonest = _leading(values, top, bottom, left, right)
+                    if _votes(values, top, bottom, left, right, commonest) <= half:
+                        commonest = _first_commonest(values, top, bottom, left, right)
             out[row, col] = commonest
     return out
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _votes(values: Any, top: int, bottom: int, left: int, right: int, value: Any) -> int:
+    """How many of these cells have this value."""
+    found = 0
+    for i in range(top, bottom):
+        for j in range(left, right):
+            found += values[i, j] == value
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _leading(values: Any, top: int, bottom: int, left: int, right: int) -> Any:
+    """The value that more than half of these cells have, if there is one (Boyer and Moore 1991, majority vote)."""
+    leading, ahead = values[top, left], 0
+    for i in range(top, bottom):
+        for j in range(left, right):
+            if values[i, j] == leading:
+                ahead += 1
+            elif ahead == 0:
+                leading, ahead = values[i, j], 1
+            else:
+                ahead -= 1
+    return leading
+
+
+@njit(cache=True, nogil=True)
+def _first_commonest(values: Any, top: int, bottom: int, left: int, right: int) -> Any:
+    """The commonest of these values; of several the one that comes to its number first."""
+    commonest, most = values[top, left], 0
+    for i in range(top, bottom):
+        for j in range(left, right):
+            so_far = 0
+            for k in range(top, i + 1):
+                for m in range(left, right if k < i else j + 1):
+                    so_far += values[k, m] == values[i, j]
+            if so_far > most:
+                commonest, most = values[i, j], so_far
+    return commonest
