@@ -14,6 +14,7 @@ from rasterio import features
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Grid
 from geoseptic.parcels.byplace import ByPlace
+from geoseptic.parcels.ringsnear import rings_near
 
 GROWN_CELLS: Final = 0.015
 """Shapes are grown by this share of a cell before the cells that they touch are burnt: the rasterizer passes over a cell into which a shape
@@ -21,6 +22,9 @@ reaches along an edge by less than about 0.005 of it (0.002 left 31 of 20,000 th
 
 ONE_AT_A_TIME: Final = Lock()
 """The rasterizer sets aside warnings for the whole process: two threads must not be in it at once."""
+
+BEYOND_CELLS: Final = 2.0
+"""What lies farther outside a raster has no part in which of its cells a shape touches."""
 
 CHUNK: Final = 8192
 """Polygons handed to the rasterizer at a time: it takes them as lists of numbers, which are large."""
@@ -109,7 +113,7 @@ def _burn(shapes_m: Geometries, grid: Grid, *, all_touched: bool) -> npt.NDArray
     shapes = _in_cells(shapes_m[~shapely.is_empty(shapes_m)], grid)
     burnt = np.zeros(grid.shape, np.uint8)
     areas = np.isin(shapely.get_type_id(shapes), (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON))
-    for some in chain(_as_lists(shapely.get_parts(shapes[areas])), [list(shapes[~areas])]):
+    for some in chain(_as_lists(shapely.get_parts(shapes[areas]), grid.shape), [list(shapes[~areas])]):
         if some:
             with ONE_AT_A_TIME:
                 features.rasterize(some, out=burnt, all_touched=all_touched)
@@ -117,13 +121,23 @@ def _burn(shapes_m: Geometries, grid: Grid, *, all_touched: bool) -> npt.NDArray
     return mask
 
 
-def _as_lists(polygons_m: Geometries) -> Iterator[list[dict[str, object]]]:
-    """The polygons, many in one mapping: the rasterizer's own way through each shape's interface takes six times as long as burning it."""
-    for start in range(0, len(polygons_m), CHUNK):
-        rings, owner = shapely.get_rings(polygons_m[start : start + CHUNK], return_index=True)
-        points = list(zip(*shapely.get_coordinates(rings).T.tolist(), strict=True))
-        ends = np.cumsum(shapely.get_num_coordinates(rings)).tolist()
-        polygons: list[list[object]] = [[] for _ in range(min(CHUNK, len(polygons_m) - start))]
+def _as_lists(polygons: Geometries, shape: tuple[int, int]) -> Iterator[list[dict[str, object]]]:
+    """The polygons, in cells, many in one mapping: the rasterizer's own way through each shape's interface takes six times as long as
+    burning it.
+
+    For each row of cells it looks at every corner of a polygon, so it is only given those that matter in the raster.
+    """
+    box = -BEYOND_CELLS, -BEYOND_CELLS, shape[1] + BEYOND_CELLS, shape[0] + BEYOND_CELLS
+    for start in range(0, len(polygons), CHUNK):
+        rings, owner = shapely.get_rings(polygons[start : start + CHUNK], return_index=True)
+        corners = np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(rings))])
+        xy, left = rings_near(shapely.get_coordinates(rings), corners, box)
+        points = list(zip(*xy.T.tolist(), strict=True))
+        ends = np.cumsum(left).tolist()
+        found: list[list[object]] = [[] for _ in range(min(CHUNK, len(polygons) - start))]
         for number, begin, end in zip(owner.tolist(), [0, *ends[:-1]], ends, strict=True):
-            polygons[number].append(points[begin:end])
-        yield [{"type": "MultiPolygon", "coordinates": [polygon for polygon in polygons if polygon]}]
+            if begin < end:
+                found[number].append(points[begin:end])
+        some = [polygon for polygon in found if polygon]
+        if some:
+            yield [{"type": "MultiPolygon", "coordinates": some}]

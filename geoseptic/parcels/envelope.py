@@ -16,6 +16,7 @@ from geoseptic.parcels.onelot import by_halves
 from geoseptic.parcels.repair import Fabric
 from geoseptic.parcels.ringcut import CUT, NOT_HERE, Rings, cut_areas, cut_shapes, rings_of
 from geoseptic.parcels.zones import MAY_BE_REQUIRED, REQUIRED, Zones
+from geoseptic.parcels.zonesnear import ZonesNear
 
 CHUNK = 2000
 """Parcels cut at a time: small enough to share out, large enough to keep the overhead down."""
@@ -140,10 +141,9 @@ def without(
     cutter = _Cutter(fabric, zones, obstacles, lot_line_m)
     shapes = fabric.shapes_m[parcels]
     inside = shapes if feature == LOT_LINE else inward(shapes, lot_line_m)
-    parcel, zone = cutter.tree.query(inside, predicate="intersects")
+    parcel, zone = cutter.near.meeting(inside)
     kept = cutter.feature[zone] != feature
-    order = np.lexsort((zone[kept], parcel[kept]))
-    return subtract(inside, parcel[kept][order], cutter.shapes[zone[kept][order]])
+    return subtract(inside, parcel[kept], cutter.shapes[zone[kept]])
 
 
 @dataclass(frozen=True)
@@ -180,22 +180,19 @@ class _Cutter:
         self.outer_of_status = self.outer.copy()
         for status in (REQUIRED, MAY_BE_REQUIRED):
             self.outer_of_status[zones.rows(status)] = zones.outermost(zones.rows(status))
-        self.bounds_m = shapely.bounds(self.shapes)
         self.rings = rings_of(self.shapes)
         reach_m = self.keep_m + MARGIN_M
         west, south, east, north = shapely.bounds(self.source_m).T
         self.reach = shapely.STRtree(shapely.box(west - reach_m, south - reach_m, east + reach_m, north + reach_m))
-        self.tree = shapely.STRtree(self.shapes)
+        self.near = ZonesNear(self.shapes)
 
     def cut(self, start: int, stop: int) -> _Part:
         parcels = self.fabric.shapes_m[start:stop]
-        parcel, zone = self.tree.query(parcels, predicate="intersects")
-        order = np.lexsort((zone, parcel))
-        parcel, zone = parcel[order], zone[order]
+        parcel, zone = self.near.meeting(parcels)
         inside = inward(parcels, self.lot_line_m)
         counts = self.outer[zone] | self.outer_of_status[zone]
         covers = np.zeros(len(zone), bool)
-        covers[counts] = self._covers(zone[counts], parcels[parcel[counts]])
+        covers[counts] = self.near.cover(zone[counts], parcel[counts], parcels)
         required, counts = self.required[zone], self.outer_of_status[zone]
         possible = self._left(inside, parcel, zone, covers, counts & required)
         shapes = self._left(possible, parcel, zone, covers, counts & ~required)
@@ -207,13 +204,6 @@ class _Cutter:
             takes[name] = area_m2 - self._area_left(parcels, rings, area_m2, parcel, zone, covers, own)
         shapes, possible, failed = self._proven(parcels, shapes, possible)
         return _Part(shapes, possible, inside, takes, failed + start)
-
-    def _covers(self, zone: npt.NDArray[np.int64], parcels: Geometries) -> npt.NDArray[np.bool_]:
-        """Which zones cover their parcel: bounds first, they are cheap."""
-        outer, inner = self.bounds_m[zone], shapely.bounds(parcels)
-        covers: npt.NDArray[np.bool_] = (outer[:, :2] <= inner[:, :2]).all(axis=1) & (outer[:, 2:] >= inner[:, 2:]).all(axis=1)
-        covers[covers] = shapely.covers(self.shapes[zone[covers]], parcels[covers])
-        return covers
 
     def _left(
         self,

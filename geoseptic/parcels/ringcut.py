@@ -15,9 +15,13 @@ from numba import njit
 from shapely import GeometryType
 
 from geoseptic.model.frame import Geometries
+from geoseptic.parcels.ringsnear import copied_near
 
 NEAR_M: Final = 1e-7
 """Nearer than this a corner may lie on the other outline. A coordinate of 10,000 km is exact to 2e-9 m, and only differences are used."""
+
+BESIDE_M: Final = 1.0
+"""Of a ring only what comes so near to the bounds of what it is taken from is looked at."""
 
 MOST_CORNERS: Final = 8192
 MOST_CROSSINGS: Final = 512
@@ -136,10 +140,7 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
     region, other = np.empty((MOST_CORNERS, 2)), np.empty((MOST_CORNERS, 2))
     ends, other_ends = np.zeros(MOST_RINGS + 1, np.int64), np.zeros(MOST_RINGS + 1, np.int64)
     cutter = np.empty((MOST_CORNERS, 2))
-    most = 1
-    for number in range(zones.ring.size - 1):
-        most = max(most, zones.ring[number + 1] - zones.ring[number])
-    near = np.empty(most, np.int64)
+    near = np.empty(MOST_CORNERS, np.int64)
     where, place = np.empty((MOST_CROSSINGS, 2), np.int64), np.empty((MOST_CROSSINGS, 4))
     enters = np.empty(MOST_CROSSINGS, np.bool_)
     for number in range(count):
@@ -157,18 +158,21 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
         ends[0] = 0
         for at in range(rings):
             ends[at + 1] = _copied(xy, ring[first + at], ring[first + at + 1] - 1, region, ends[at])
+        west, south, east, north = _bounds(region, 0, ends[rings])
         for at in range(pair[number], pair[number + 1]):
             this = zone[at]
             if not zones.plain[this] or zones.holed[this]:
                 state[number] = NOT_HERE
             # Several polygons are taken one after the other.
             for piece in range(zones.first[this], zones.last[this]):
-                start, end = zones.ring[piece], zones.ring[piece + 1]
-                if end - start > MOST_CORNERS:
-                    state[number] = NOT_HERE
                 if state[number] == NOT_HERE or rings == 0:
                     break
-                size = _copied(zones.xy, start, end - 1, cutter, np.int64(0))
+                start, end = zones.ring[piece], zones.ring[piece + 1]
+                box = west - BESIDE_M, south - BESIDE_M, east + BESIDE_M, north + BESIDE_M
+                size = copied_near(zones.xy, start, end - 1, cutter, np.int64(0), *box)
+                if size < 0:
+                    state[number] = NOT_HERE
+                    break
                 found, more = _cut(region, ends, rings, cutter, size, other, other_ends, near, where, place, enters)
                 if found == NOT_HERE:
                     state[number] = NOT_HERE
