@@ -140,10 +140,12 @@ def off_the_elevation(land: Land, elevation: Raster) -> tuple[npt.NDArray[np.obj
     outside_m2[beyond] = shapely.area(shapely.difference(shapes[beyond], extent))
     known, unknown = np.zeros(len(shapes), np.int64), np.zeros(len(shapes), np.int64)
     if any(by_windows(elevation.plane, (), _gaps, lambda window: (Part(elevation.plane, window),))[1]):
+        near = burn.Near(shapes)
         for window in windows(grid.shape):
-            blind, lot = np.isnan(elevation.plane.read(*window)), burn.numbered_by_middle(shapes, grid.window(*window))
-            known += np.bincount(lot[~blind & (lot >= 0)], minlength=len(shapes))
-            unknown += np.bincount(lot[blind & (lot >= 0)], minlength=len(shapes))
+            own, rows = near.of(grid.window(*window))
+            blind, lot = np.isnan(elevation.plane.read(*window)), burn.numbered_by_middle(own, grid.window(*window))
+            known[rows] += np.bincount(lot[~blind & (lot >= 0)], minlength=len(rows))
+            unknown[rows] += np.bincount(lot[blind & (lot >= 0)], minlength=len(rows))
     off = (outside_m2 >= shapely.area(shapes) - OFF_FROM_M2) | ((known == 0) & (unknown > 0))
     partly = ~off & ((outside_m2 > OFF_FROM_M2) | (unknown > 0))
     # Of a spoilt parcel no ground is known anyhow, and its shape may be empty: it is listed among the failures.

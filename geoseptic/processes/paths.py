@@ -101,11 +101,14 @@ def _conditioned(
     """The heights as float32, buildings raised, then every culvert opened, one after the other where they meet."""
     heights_m = heights.plane
     out = heights_m.new(np.float32)
+    near = burn.Near(buildings_m)
 
     def raise_in(window: Window) -> None:
         own = heights_m.read(*window).astype(np.float32, copy=False)
-        if len(buildings_m):
-            own = conditioning.raise_cells(own, burn.centred(buildings_m, grid.window(*window)), height_m)
+        place = grid.window(*window)
+        there, _ = near.of(place)
+        if len(there):
+            own = conditioning.raise_cells(own, burn.centred(there, place), height_m)
         out.write(*window, own)
 
     for_windows(raise_in, heights_m, workers)
