@@ -1,11 +1,12 @@
-"""The spatial index of a layer of a GeoPackage whose rows get other numbers.
+"""The spatial index of a layer of a GeoPackage of which rows get other numbers.
 
 SQLite keeps an R*Tree in three plain tables (https://www.sqlite.org/rtree.html, section 6.1): which node has a row, which node is over a
 node, and the nodes. To put every row in again takes ten times as long as to write other numbers into these.
 """
 
 import sqlite3
-from typing import Any, Final
+from itertools import chain
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -21,20 +22,25 @@ SIDES: Final = ("minx", "maxx", "miny", "maxy")
 """Columns of the index of a GeoPackage, in the order in which a node has them (OGC 12-128r18, annex F.3)."""
 
 
-def renumber(database: sqlite3.Connection, index: str, numbers: Rows, gone: Rows) -> None:
-    """Give the rows of an R*Tree of two dimensions other numbers.
+def renumber(database: sqlite3.Connection, index: str, old: Rows, new: Rows) -> None:
+    """Give rows of an R*Tree of two dimensions other numbers.
 
     Parameters
     ----------
-    numbers : of row 1, 2, 3 and so on the number that it has now in the index; 0 and below for one that is not there.
-    gone : numbers of rows that are to be taken out of the index.
+    old, new : the numbers that they have, ascending, and those that they get, which no other row has. Who is not in the index is left out.
     """
-    database.executemany(f"DELETE FROM main.{quoted(index)} WHERE id = ?", ((row,) for row in gone.tolist()))
-    there = np.flatnonzero(numbers > 0)
-    after = np.zeros(int(numbers.max(initial=0)) + 1, np.int64)
-    after[numbers[there]] = there + 1
-    _renumber_rows(database, quoted(f"{index}_rowid"), after)
-    _renumber_leaves(database, quoted(f"{index}_node"), quoted(f"{index}_parent"), after)
+    table, found = quoted(f"{index}_rowid"), [np.zeros((0, 2), np.int64)]
+    cuts = np.flatnonzero(np.diff(old) != 1) + 1
+    for first, last in zip(old[[0, *cuts]].tolist(), old[[*(cuts - 1), -1]].tolist(), strict=True):
+        which = f"FROM main.{table} WHERE rowid BETWEEN ? AND ?"
+        there = database.execute(f"SELECT rowid, nodeno {which}", (first, last)).fetchall()
+        found.append(np.fromiter(chain.from_iterable(there), np.int64, 2 * len(there)).reshape(-1, 2))
+        database.execute(f"DELETE {which}", (first, last))
+    before, node = np.concatenate(found).T
+    after = new[np.searchsorted(old, before)]
+    database.executemany(f"INSERT INTO main.{table} (rowid, nodeno) VALUES (?, ?)", zip(after.tolist(), node.tolist(), strict=True))
+    if len(node):
+        _renumber_leaves(database, quoted(f"{index}_node"), np.unique(node), before, after)
 
 
 def outermost(database: sqlite3.Connection, index: str) -> dict[str, float]:
@@ -51,28 +57,20 @@ def outermost(database: sqlite3.Connection, index: str) -> dict[str, float]:
     return found
 
 
-def _renumber_rows(database: sqlite3.Connection, table: str, after: Rows) -> None:
-    rows = np.array(database.execute(f"SELECT rowid, nodeno FROM main.{table}").fetchall(), np.int64).reshape(-1, 2)
-    rows[:, 0] = after[rows[:, 0]]
-    database.execute(f"DELETE FROM main.{table}")
-    # Put in by their number, since that appends.
-    database.executemany(f"INSERT INTO main.{table} (rowid, nodeno) VALUES (?, ?)", rows[np.argsort(rows[:, 0])].tolist())
-
-
-def _renumber_leaves(database: sqlite3.Connection, nodes: str, parents: str, after: Rows) -> None:
-    # A node that is over no other one has rows.
-    found = database.execute(
-        f"SELECT nodeno, data FROM main.{nodes} WHERE nodeno NOT IN (SELECT parentnode FROM main.{parents})"
-    ).fetchall()
-    changed = []
-    for node, data in found:
-        head: Any = np.frombuffer(data, NODE_HEAD, 1)[0]
-        own = np.frombuffer(data, CELL, int(head["cells"]), NODE_HEAD.itemsize).copy()
-        before = own["row"].copy()
-        own["row"] = after[before]
-        if not np.array_equal(own["row"], before):
-            changed.append((data[: NODE_HEAD.itemsize] + own.tobytes() + data[NODE_HEAD.itemsize + own.nbytes :], node))
-    database.executemany(f"UPDATE main.{nodes} SET data = ? WHERE nodeno = ?", changed)
+def _renumber_leaves(database: sqlite3.Connection, table: str, leaves: Rows, before: Rows, after: Rows) -> None:
+    asked = f"SELECT data FROM main.{table} WHERE nodeno = ?"
+    found = [database.execute(asked, (leaf,)).fetchone()[0] for leaf in leaves.tolist()]
+    size = len(found[0])  # all nodes have as many bytes
+    most = (size - NODE_HEAD.itemsize) // CELL.itemsize
+    kind = np.dtype([("head", NODE_HEAD), ("cells", CELL, most), ("rest", f"V{size - NODE_HEAD.itemsize - most * CELL.itemsize}")])
+    nodes = np.frombuffer(bytearray(b"".join(found)), kind)
+    rows = nodes["cells"]["row"]
+    used = np.arange(most) < nodes["head"]["cells"][:, None]
+    own = rows[used].astype(np.int64)
+    at = np.minimum(np.searchsorted(before, own), len(before) - 1)
+    rows[used] = np.where(before[at] == own, after[at], own)
+    changed = zip(map(bytes, nodes), leaves.tolist(), strict=True)
+    database.executemany(f"UPDATE main.{table} SET data = ? WHERE nodeno = ?", changed)
 
 
 def quoted(table: str) -> str:

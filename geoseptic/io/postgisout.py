@@ -16,6 +16,7 @@ from geoseptic.io.vectors import GEOMETRY_COLUMN, OGR_GEOMETRY
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import horizontal
 from geoseptic.model.results import LayerResult, TableResult
+from geoseptic.model.rownumbers import FID, numbers_of
 
 if TYPE_CHECKING:
     import psycopg
@@ -119,7 +120,7 @@ def written(
         for layer in layers:
             srid = _srid(connection, layer.frame.crs, placed)
             columns = [_column(str(name), layer.frame[name]) for name in layer.frame.columns if name != layer.frame.geometry.name]
-            _write(connection, schema, layer.name, columns, _shapes(layer, srid, kind))
+            _write(connection, schema, layer.name, columns, _shapes(layer, srid, kind), numbers_of(layer.frame).tolist())
             titles = (layer.title, layer.description, about)
             notes = dict(layer.notes)
             if not srid:
@@ -133,7 +134,7 @@ def written(
         for name, table in tables.items():
             cells = zip(*table.rows, strict=True) if table.rows else ((),) * len(table.columns)
             columns = [_column(column, pd.Series(list(own), dtype=object)) for column, own in zip(table.columns, cells, strict=True)]
-            _write(connection, schema, name, columns, None)
+            _write(connection, schema, name, columns, None, range(1, len(table.rows) + 1))
             _tell(connection, schema, name, (table.title, about), table.notes, origins[name])
             counts[name] = len(table.rows)
         yield Written(connection, schema, counts, srids, tuple(name for name in replaced if name not in counts), tuple(warnings))
@@ -191,13 +192,19 @@ def _mark(origin: str) -> str:
     return f"[geoseptic: {origin}]"
 
 
-def _write(connection: "psycopg.Connection[Any]", schema: Schema, name: str, columns: Sequence[Column], shapes: Column | None) -> None:
-    """Make a table and its rows, numbered from 1 as in a GeoPackage, and what makes looking things up in it fast."""
+def _write(
+    connection: "psycopg.Connection[Any]",
+    schema: Schema,
+    name: str,
+    columns: Sequence[Column],
+    shapes: Column | None,
+    numbers: Sequence[int],
+) -> None:
+    """Make a table and its rows of these numbers, and what makes looking things up in it fast."""
     from psycopg import sql
 
     own = sql.Identifier(schema.name, name)
-    rows = len((shapes or columns[0]).cells)
-    written = [Column("fid", sql.SQL("bigint PRIMARY KEY"), "int8", range(1, rows + 1)), *columns, *([shapes] if shapes else [])]
+    written = [Column(FID, sql.SQL("bigint PRIMARY KEY"), "int8", numbers), *columns, *([shapes] if shapes else [])]
     fields = sql.SQL(", ").join(sql.SQL("{0} {1}").format(sql.Identifier(column.name), column.kind) for column in written)
     connection.execute(sql.SQL("CREATE TABLE {0} ({1})").format(own, fields))
     with connection.cursor() as cursor, cursor.copy(sql.SQL("COPY {0} FROM STDIN (FORMAT BINARY)").format(own)) as copy:

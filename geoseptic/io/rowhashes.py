@@ -2,6 +2,7 @@
 
 from bisect import bisect_left
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -10,6 +11,7 @@ from xxhash import xxh3_128_digest
 
 from geoseptic.io.digests import digest
 from geoseptic.io.keptgroups import hashed_shapes
+from geoseptic.model.rownumbers import SPACING, numbers_of
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -18,7 +20,8 @@ HASH_BYTES: Final = 16
 """Two rows share so short a hash by chance once in 10^38."""
 
 BLOCK_ROWS: Final = 64
-"""Rows whose bytes are hashed together too: where these are alike, nobody asks which row differs."""
+"""Rows of so many numbers, from a multiple of it and one on, are hashed together too: where these are alike, nobody asks which row
+differs."""
 
 ROWS_AT_ONCE: Final = 64 * BLOCK_ROWS
 """Of so many rows all bytes fit the caches."""
@@ -27,6 +30,7 @@ FEW: Final = 50
 """One row in so many."""
 
 Hashes = npt.NDArray[np.void]
+Rows = npt.NDArray[np.int64]
 
 
 class RowHashes:
@@ -40,33 +44,41 @@ class RowHashes:
         self._told = [shapes.told_bytes if later else _bytes_of(hashed_shapes(np.asarray(shapes, object)).hashes)]
         self._told += [_told(frame[name]) for name in frame.columns if name != frame.geometry.name]
         self._seed = int.from_bytes(shapes.how_digest()[:8], "little") if later else 0
-        self._rows = len(frame)
+        self.numbers = numbers_of(frame)
 
     def __len__(self) -> int:
-        return self._rows
+        return len(self.numbers)
 
     @cached_property
     def blocks(self) -> Hashes:
-        """The hash of each block, of which the last may be shorter."""
-        return self._hashed(0, self._rows, BLOCK_ROWS)
+        """The hash of each block of which there is a row."""
+        return self._hashed(_cuts(self.numbers, BLOCK_ROWS), ROWS_AT_ONCE // BLOCK_ROWS)
 
     @cached_property
     def rows(self) -> Hashes:
         """The hash of each row, shape (rows,)."""
-        return self._hashed(0, self._rows, 1)
+        return self.some(0, len(self))
 
-    def of_block(self, block: int) -> Hashes:
-        """The hash of each row of a block."""
-        return self._hashed(block * BLOCK_ROWS, min(self._rows, (block + 1) * BLOCK_ROWS), 1)
+    def some(self, first: int, end: int) -> Hashes:
+        """The hash of each of the rows from `first` to `end`."""
+        return self._hashed(np.arange(first, end + 1), ROWS_AT_ONCE)
 
-    def _hashed(self, first: int, end: int, together: int) -> Hashes:
+    def _hashed(self, cuts: Rows, at_once: int) -> Hashes:
+        """A hash of the rows from each cut to the next, of so many cuts at once."""
         found = bytearray()
-        for start in range(first, end, ROWS_AT_ONCE):
-            rows = np.concatenate([part[start : min(end, start + ROWS_AT_ONCE)] for part in self._told], axis=1)
+        for start in range(0, len(cuts) - 1, at_once):
+            own = cuts[start : start + at_once + 1]
+            rows = np.concatenate([part[own[0] : own[-1]] for part in self._told], axis=1)
             # Rows are as long as one another, so no two different ones run together into the same bytes.
-            step, data = together * rows.shape[1], rows.data.cast("B") if rows.size else b""
-            found += b"".join([xxh3_128_digest(data[at : at + step], self._seed) for at in range(0, rows.size, step)])
+            data, ends = rows.data.cast("B"), ((own - own[0]) * rows.shape[1]).tolist()
+            found += b"".join([xxh3_128_digest(data[at:end], self._seed) for at, end in pairwise(ends)])
         return np.frombuffer(bytes(found), f"V{HASH_BYTES}")
+
+
+def _cuts(numbers: Rows, size: int) -> Rows:
+    """Where each stretch of rows begins whose numbers are from a multiple of `size` and one to the next one, and the number of rows."""
+    found: Rows = np.flatnonzero(np.diff((numbers - 1) // size, prepend=-1, append=-1))
+    return found if len(numbers) else np.zeros(1, np.int64)
 
 
 def _told(column: Any) -> npt.NDArray[np.uint8]:
@@ -90,23 +102,40 @@ def _bytes_of(values: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
     return whole.view(np.uint8).reshape(len(whole), whole.dtype.itemsize)
 
 
-def places_of(now: RowHashes, blocks: Hashes, rows: Hashes) -> npt.NDArray[np.int64]:
-    """Where each row was in a layer of these hashes, shape (rows,), -1 for those that were not there. Of rows that are there, and differ
-    from one another, as many as can keep their order do; the others count as new. Where few rows of a layer with as many rows differ, each
-    is compared with the one in its place alone."""
-    if len(now) == len(rows):
-        found = np.arange(len(now))
-        differ = np.flatnonzero(_other(now.blocks, blocks))
-        if len(differ) * FEW <= len(now):
-            for block in differ.tolist():
-                at = slice(block * BLOCK_ROWS, (block + 1) * BLOCK_ROWS)
-                found[at][_other(now.of_block(block), rows[at])] = -1
-            if np.count_nonzero(found < 0) * FEW <= len(now):
-                return found
-    return in_order(now.rows, rows)
+def places_of(now: RowHashes, numbers: Rows, blocks: Hashes, rows: Hashes) -> Rows:
+    """Where each row was in a layer of rows of these numbers and hashes, shape (rows,), -1 for those that were not there.
+
+    Each is compared with the one of its number. Where so not nearly all rows of a stretch of `SPACING` numbers are found, as many of it as
+    can keep their order are, and where so not nearly all rows are found, as many of all as can.
+    """
+    if not len(now) or not len(numbers):
+        return np.full(len(now), -1, np.int64)
+    at = np.minimum(np.searchsorted(numbers, now.numbers), len(numbers) - 1)
+    found = np.where(numbers[at] == now.numbers, at, -1)
+    cuts = _cuts(now.numbers, BLOCK_ROWS)
+    for block in np.flatnonzero(~_alike_blocks(now, found, cuts, numbers, blocks)).tolist():
+        first, end = cuts[block : block + 2].tolist()
+        own = found[first:end]
+        own[(own >= 0) & _other(now.some(first, end), rows[own])] = -1
+    for first, end in pairwise(_cuts(now.numbers, SPACING).tolist()):
+        own = found[first:end]
+        if np.count_nonzero(own < 0) * FEW > len(own):
+            start, stop = np.searchsorted((numbers - 1) // SPACING, (now.numbers[first] - 1) // SPACING + np.arange(2)).tolist()
+            places = in_order(now.some(first, end), rows[start:stop])
+            own[:] = np.where(places >= 0, places + start, -1)
+    return found if np.count_nonzero(found < 0) * FEW <= len(found) else in_order(now.rows, rows)
 
 
-def in_order(hashes: Hashes, before: Hashes) -> npt.NDArray[np.int64]:
+def _alike_blocks(now: RowHashes, found: Rows, cuts: Rows, numbers: Rows, blocks: Hashes) -> npt.NDArray[np.bool_]:
+    """Which blocks, from each cut to the next, hold the same rows under the same numbers. `found` : where these numbers were."""
+    theirs = _cuts(numbers, BLOCK_ROWS)
+    block = np.maximum(np.searchsorted(theirs, found[cuts[:-1]], "right") - 1, 0)
+    as_many = np.add.reduceat(found >= 0, cuts[:-1]) == np.diff(cuts)
+    alike: npt.NDArray[np.bool_] = as_many & (np.diff(cuts) == np.diff(theirs)[block]) & ~_other(now.blocks, blocks[block])
+    return alike
+
+
+def in_order(hashes: Hashes, before: Hashes) -> Rows:
     """Where each row was, as `places_of` says, whatever differs."""
     start, end = _alike(hashes, before), 0
     if rest := min(len(hashes), len(before)) - start:

@@ -5,6 +5,7 @@ import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,6 +15,7 @@ from geoseptic.errors import MissingCrsError, OutputExistsError
 from geoseptic.io import kept, keptpackages, styles
 from geoseptic.model.column_titles import title_of
 from geoseptic.model.legends import VectorLegend
+from geoseptic.model.rownumbers import FID, numbers_of
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -84,7 +86,8 @@ OGR_GEOMETRY: Final[Mapping[str, str]] = {"polygon": "MultiPolygon", "line": "Mu
 
 @dataclass(frozen=True)
 class LayerToWrite:
-    """One layer of a GeoPackage. `frame` may be empty, but has its columns and a CRS; `field_notes` says what columns mean."""
+    """One layer of a GeoPackage. `frame` may be empty, but has its columns and a CRS; an index called `fid` has the numbers of its rows
+    (`model/rownumbers.py`). `field_notes` says what columns mean."""
 
     name: str
     frame: "GeoDataFrame"
@@ -144,19 +147,21 @@ def _write_rows(path: Path, layers: Sequence[LayerToWrite], *, index: bool) -> N
 
     with _not_waiting_for_the_disk():
         for layer in layers:
-            for number, piece in enumerate(_pieces(layer.frame)):
+            for place, (first, piece) in enumerate(_pieces(layer.frame)):
+                if first is not None:
+                    _count_on_from(path, layer.name, first)
                 pyogrio.write_dataframe(
                     piece,
                     path,
                     layer=layer.name,
                     driver="GPKG",
-                    append=number > 0,
+                    append=place > 0,
                     geometry_type=OGR_GEOMETRY[layer.legend.geometry],
                     promote_to_multi=layer.legend.geometry != "point",
                     dataset_options={"VERSION": "1.2"},
                     layer_options={
                         "GEOMETRY_NAME": GEOMETRY_COLUMN,
-                        "FID": "fid",
+                        "FID": FID,
                         "SPATIAL_INDEX": "YES" if index else "NO",
                         "IDENTIFIER": layer.title,
                         "DESCRIPTION": layer.description,
@@ -198,14 +203,28 @@ def _check(layer: LayerToWrite) -> None:
             raise ValueError(f"layer {layer.name}: the legend '{legend.title}' does not name {strangers[:20]}, so they would not be drawn.")
 
 
-def _pieces(frame: "GeoDataFrame") -> "Iterator[GeoDataFrame]":
-    """The frame in pieces, one where it is empty, without its index, which a GeoPackage replaces by `fid`.
+def _pieces(frame: "GeoDataFrame") -> "Iterator[tuple[int | None, GeoDataFrame]]":
+    """The frame in pieces, at least one, each without its index, which a GeoPackage replaces by `fid`; before each the number of its first
+    row where that is not the next one.
 
     The writer has what it is given in memory several times over, and shapes that are made when somebody looks at them go once they are
     written.
     """
-    for start in range(0, max(1, len(frame)), ROWS_AT_ONCE):
-        yield frame.iloc[start : start + ROWS_AT_ONCE].reset_index(drop=True)
+    numbers = numbers_of(frame)
+    jumps = np.flatnonzero(np.diff(numbers, prepend=0) != 1)
+    if not len(frame) or 0 in jumps:
+        yield None, frame.iloc[:0].reset_index(drop=True)  # the table, without which there is no count of numbers given out
+    starts = np.union1d(jumps, np.arange(0, len(frame), ROWS_AT_ONCE))
+    for start, end in pairwise([*starts.tolist(), len(frame)]):
+        yield int(numbers[start]) if start in jumps else None, frame.iloc[start:end].reset_index(drop=True)
+
+
+def _count_on_from(path: Path, layer: str, number: int) -> None:
+    """The next row that is put into the layer gets this number."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as database:
+        database.execute("PRAGMA synchronous = OFF")
+        if not database.execute("UPDATE sqlite_sequence SET seq = ? WHERE name = ?", (number - 1, layer)).rowcount:
+            database.execute("INSERT INTO sqlite_sequence (name, seq) VALUES (?, ?)", (layer, number - 1))
 
 
 def _add_styles(database: sqlite3.Connection, layers: Sequence[LayerToWrite]) -> None:

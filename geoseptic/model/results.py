@@ -31,7 +31,8 @@ class RasterResult:
 
 @dataclass(frozen=True)
 class LayerResult:
-    """One vector layer of a file; `notes` says what each column means."""
+    """One vector layer of a file; `notes` says what each column means. An index of the frame called `fid` has the numbers of the rows
+    (`model/rownumbers.py`)."""
 
     file: str
     name: str

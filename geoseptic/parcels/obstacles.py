@@ -41,6 +41,7 @@ class Obstacles:
 
     facts : the rule conditions that its own columns settle, as sorted (name, holds) pairs.
     may_be : the further features that it may turn out to be, as a tuple; where one asks for more, that may be required.
+    layer : which layer it is from, by its place among those that were gathered; what is presumed comes after them.
     location_error_m : how far its true place may be from its shape, by its own record and by the reprojection of its layer.
     presumed : True for a feature that must be somewhere in its shape but is on no record; its zones only ever may be required.
     """
@@ -52,6 +53,7 @@ class Obstacles:
     facts: npt.NDArray[np.object_]
     presumed: npt.NDArray[np.bool_]
     may_be: npt.NDArray[np.object_]
+    layer: npt.NDArray[np.int64]
 
     def __len__(self) -> int:
         return len(self.ids)
@@ -71,7 +73,7 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float, vali
     """
     found: list[Obstacles] = []
     assumptions = []
-    for layer in layers:
+    for place, layer in enumerate(layers):
         name = layer.contract.name
         errors_m = location_errors_m(layer, assumed_location_error_m)
         if name == "wells":
@@ -93,8 +95,8 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float, vali
         if layer.moved_by_m != 0:
             added = in_both_units(_moved_by_m(layer, assumed_location_error_m))
             known = "as nobody knows " if np.isnan(layer.moved_by_m) else ""
-            place = name.replace("_", " ")
-            assumptions.append(f"{added} are added to every distance from the {place}, {known}the accuracy of its reprojection")
+            words = name.replace("_", " ")
+            assumptions.append(f"{added} are added to every distance from the {words}, {known}the accuracy of its reprojection")
         features = _features(layer)
         further = _further_features(layer)
         several, others = (np.fromiter(map(len, names), np.int64, len(layer)) for names in (features, further))
@@ -110,7 +112,7 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float, vali
         shapes_m = layer.shapes_m if name in valid else keep_clear(layer.ids, layer.shapes_m, name)[0]
         rows = np.repeat(np.arange(len(layer)), several)
         each = _objects([feature for names in features for feature in names])
-        told = _objects(_facts(layer))[rows], np.zeros(len(rows), bool), _objects(further)[rows]
+        told = _objects(_facts(layer))[rows], np.zeros(len(rows), bool), _objects(further)[rows], np.full(len(rows), place)
         found.append(Obstacles(each, layer.ids[rows], shapes_m[rows], errors_m[rows], *told))
     whole = _one_table(found)
     order = {name: position for position, name in enumerate(FEATURES)}
@@ -119,7 +121,7 @@ def gather(layers: Iterable[CheckedLayer], assumed_location_error_m: float, vali
 
 def _one_table(tables: Sequence[Obstacles]) -> Obstacles:
     nothing, none = np.empty(0, object), np.zeros(0)
-    empty = Obstacles(nothing, nothing, nothing, none, nothing, none.astype(bool), nothing)
+    empty = Obstacles(nothing, nothing, nothing, none, nothing, none.astype(bool), nothing, none.astype(np.int64))
     return Obstacles(**{field.name: np.concatenate([getattr(one, field.name) for one in (empty, *tables)]) for field in fields(Obstacles)})
 
 
@@ -167,6 +169,7 @@ def with_presumed_wells(obstacles: Obstacles, names: npt.NDArray[np.object_], pl
         np.concatenate([obstacles.facts, _objects([()] * count)]),
         np.concatenate([obstacles.presumed, np.ones(count, bool)]),
         np.concatenate([obstacles.may_be, _objects([()] * count)]),
+        np.concatenate([obstacles.layer, np.full(count, obstacles.layer.max(initial=-1) + 1)]),
     )
 
 

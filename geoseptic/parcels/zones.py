@@ -40,7 +40,8 @@ class Zones:
 
     `keep_m` is the distance that the zone stands for, location error included. `where` is None for a full ring, which follows from its
     `source` among `sources_m` and its distance, and is made when somebody asks for it; the others are `cut` to the ground in `where`,
-    outside which their distance need not be kept. `why` tells lengths in `unit`.
+    outside which their distance need not be kept. `why` tells lengths in `unit`. `runs` has where each run of zones begins that features of
+    one layer have for one reason: a feature more at the end of its layer has its zones at the ends of such runs.
     """
 
     part: str
@@ -56,6 +57,7 @@ class Zones:
     checked: list[bool] = field(default_factory=list)
     where: list[shapely.Geometry | None] = field(default_factory=list)
     cut: list[shapely.Geometry | None] = field(default_factory=list)
+    runs: list[int] = field(default_factory=list)
     silent: tuple[str, ...] = ()
     stand_ins: tuple[tuple[str, str], ...] = ()
     sources_m: Geometries = field(default_factory=lambda: np.empty(0, object))
@@ -90,6 +92,11 @@ class Zones:
         )
         shapes_m[ring] = outward(self.sources_m[source[ring]], keep_m[ring])
         return shapes_m
+
+    @property
+    def run_lengths(self) -> npt.NDArray[np.int64]:
+        """How many zones are in each of the runs."""
+        return np.diff([*self.runs, len(self)])
 
     @property
     def where_m(self) -> Geometries:
@@ -132,7 +139,8 @@ class Zones:
         if any(presumed):
             status = [MAY_BE_REQUIRED if hidden else word for word, hidden in zip(status, presumed, strict=True)]
             why = [f"{OF_PRESUMED}{words}" if hidden else words for words, hidden in zip(why, presumed, strict=True)]
-        count = len(rows)
+        count, layer = len(rows), obstacles.layer[rows]
+        self.runs += [len(self), *(len(self) + 1 + np.flatnonzero(layer[1:] != layer[:-1])).tolist()]
         self.feature += obstacles.feature[rows].tolist()
         self.feature_id += map(str, obstacles.ids[rows].tolist())
         self.source += rows.tolist()

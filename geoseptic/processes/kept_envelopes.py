@@ -278,7 +278,7 @@ def _cut(
         sources_m=sources_m.shapes,
     )
     nothing, none = np.empty(0, object), np.zeros(0)
-    obstacles = Obstacles(nothing, nothing, sources_m.shapes, none, nothing, none.astype(bool), nothing)
+    obstacles = Obstacles(nothing, nothing, sources_m.shapes, none, nothing, none.astype(bool), nothing, source[:0])
     fabric = Fabric(np.arange(len(parcels)).astype(object), parcels.shapes, disputed_m, np.empty((0, 2), np.int64), ())
     found = envelopes(fabric, zones, obstacles, lot_line_m)
     if found.why:

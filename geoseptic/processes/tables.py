@@ -19,6 +19,7 @@ from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.legends import Swatch, VectorLegend
 from geoseptic.model.results import LayerResult
+from geoseptic.model.rownumbers import FID, spaced
 from geoseptic.model.rules import PARTS, RuleSet
 from geoseptic.parcels.byplace import grown
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE, Envelopes
@@ -127,13 +128,18 @@ def _envelope_legend(part: str) -> VectorLegend:
 def zone_layer(
     parts: list[tuple[Envelopes, Zones, Hashed, Hashed]], obstacle_error_m: npt.NDArray[np.float64], rules: RuleSet, frame: Frame
 ) -> LayerResult:
-    """Every setback zone of every part, of these shapes, the strips along the lot lines included (last of each entry)."""
+    """Every setback zone of every part, of these shapes, the strips along the lot lines included (last of each entry).
+
+    Rows are numbered run by run, so that a feature or parcel more at the end of its layer gives no other row another number.
+    """
     unit = rules.unit
     names = ("part", "feature", "feature_id", f"distance_{unit}", f"location_error_{unit}", "status", "why", "citation", "checked")
     columns: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in names}
     shapes: list[Hashed] = []
+    lengths: list[int] = []
     for envelopes, zones, own, strips in parts:
         shapes += [own, strips]
+        lengths += [*zones.run_lengths.tolist(), len(strips)]
         error_m = obstacle_error_m[np.array(zones.source, np.int64)]
         citation, checked = _lot_line_texts(rules, envelopes)
         # Of the zones, and of the strips along the lot lines.
@@ -162,6 +168,8 @@ def zone_layer(
         "checked": "Whether the value was checked against the code's own text",
     }
     rows = np.flatnonzero(~np.concatenate([one.is_empty for one in shapes])) if shapes else np.zeros(0, np.int64)
+    of_run = np.repeat(np.arange(len(lengths)), lengths)[rows]
+    index = pd.Index(spaced(np.bincount(of_run, minlength=len(lengths))), name=FID)
     kinds = {f"distance_{unit}": np.float64, f"location_error_{unit}": np.float64, "checked": np.bool_}
     there: dict[str, Any] = {
         name: np.concatenate([np.empty(0, kinds.get(name, object)), *values])[rows] for name, values in columns.items()
@@ -170,7 +178,7 @@ def zone_layer(
     return LayerResult(
         "envelopes",
         "setback_zones",
-        GeoDataFrame(there, geometry=LaterShapes(Hashed.joined(shapes)[rows], polygons, frame), crs=frame.crs),
+        GeoDataFrame(there, index=index, geometry=LaterShapes(Hashed.joined(shapes)[rows], polygons, frame), crs=frame.crs),
         legend_table.SETBACK_ZONES,
         "Setback zones",
         f"Ground that each feature keeps from each part under {rules.title}. {SCREENING_AID}",

@@ -14,9 +14,10 @@ import shapely
 from geopandas import GeoDataFrame
 
 from geoseptic.errors import DiskFullError
-from geoseptic.io import kept, keptpackages
+from geoseptic.io import kept, keptpackages, rowhashes, vectors
 from geoseptic.io.vectors import LayerToWrite, write_layers
 from geoseptic.model.legends import Swatch, VectorLegend
+from geoseptic.model.rownumbers import FID, spaced
 from tests.run.test_kept import contents
 
 PLAIN = VectorLegend("All", "polygon", None, (Swatch("", "all", "#4a6fa5"),))
@@ -264,3 +265,80 @@ def test_where_the_index_cannot_be_written_the_package_is_written_anew(tmp_path,
     after = [without(lots, 3), wells]
     found, reused = written(tmp_path / "found", after, tmp_path / "store")
     assert not reused and found == written(tmp_path / "new", after)[0]
+
+
+def in_runs(layer: LayerToWrite, *counts: int, spacing: int = 1000) -> LayerToWrite:
+    """The first rows of the layer as runs of so many rows each."""
+    index = pd.Index(spaced(np.array(counts), spacing), name=FID)
+    return replace(layer, frame=layer.frame.iloc[: sum(counts)].set_index(index))
+
+
+RUNS = (400, 0, 300, 5, 0, 595)
+
+OTHER_RUNS = {
+    "a shape": ((), RUNS),
+    "one more in the first run": ((400,), (401, *RUNS[1:])),
+    "one more in a run that had none": ((400,), (400, 1, *RUNS[2:])),
+    "one more in several runs": ((400, 701, 1302), (401, 0, 301, 5, 0, 596)),
+    "one more amid a run": ((500,), (400, 0, 301, 5, 0, 595)),
+    "one more amid a run, others at the ends of two": ((200, 401, 1302), (402, 0, 300, 5, 0, 596)),
+    "a run more": ((400,), (400, 1, 0, *RUNS[2:])),
+    "the only one of the last run": ((1300,), (*RUNS, 1)),
+}
+"""Before which rows there is one more, and how many rows the runs then have."""
+
+
+@pytest.mark.parametrize("spacing", [1000, 100])
+@pytest.mark.parametrize("change", OTHER_RUNS)
+def test_a_package_whose_rows_are_numbered_in_runs_holds_what_a_new_one_holds(tmp_path, monkeypatch, change, spacing):
+    """And back again. Runs may be longer than the spacing."""
+    monkeypatch.setattr(rowhashes, "SPACING", 128)
+    lots, wells = layers()
+    more, after = lots, OTHER_RUNS[change][1]
+    for at in OTHER_RUNS[change][0]:
+        more = with_more(more, at, shapely.box(5, 5, 6, 6))
+    before = [in_runs(lots, *RUNS, spacing=spacing), wells]
+    now = [in_runs(with_rows(more, [700], shapely.box(1, 2, 3, 4)), *after, spacing=spacing), wells]
+    for number, (first, second) in enumerate(((before, now), (now, before))):
+        written(tmp_path / f"first {number}", first, tmp_path / f"store {number}")
+        patched, reused = written(tmp_path / f"patched {number}", second, tmp_path / f"store {number}")
+        new = written(tmp_path / f"new {number}", second)[0]
+        assert reused and patched == new
+        numbers = second[0].frame.index.tolist()
+        assert [row[0] for row in new["lots"]] == numbers == sorted(row[0] for row in new["rtree_lots_geom"])
+        assert dict(new["sqlite_sequence"])["lots"] == numbers[-1] and dict(new["gpkg_ogr_contents"])["lots"] == len(numbers)
+        assert gpd.read_file(tmp_path / f"patched {number}" / "made.gpkg", layer="lots", fid_as_index=True).index.tolist() == numbers
+
+
+def test_a_row_more_at_the_end_of_a_run_gives_no_other_row_another_number(tmp_path, monkeypatch):
+    monkeypatch.setattr(keptpackages, "_renumbered", None)
+    lots, wells = layers()
+    written(tmp_path / "first", [in_runs(lots, *RUNS), wells], tmp_path / "store")
+    after = [in_runs(with_more(lots, 400, shapely.box(5, 5, 6, 6)), 401, *RUNS[1:]), wells]
+    patched, reused = written(tmp_path / "patched", after, tmp_path / "store")
+    assert reused and patched == written(tmp_path / "new", after)[0]
+
+
+def test_the_same_rows_under_other_numbers_are_renumbered(tmp_path):
+    lots, wells = layers()
+    written(tmp_path / "first", [in_runs(lots, 1300), wells], tmp_path / "store")
+    for number, counts in enumerate(((700, 600), (0, 1300), (3, 0, 0, 1297))):
+        after = [in_runs(lots, *counts), wells]
+        patched, reused = written(tmp_path / f"patched {number}", after, tmp_path / "store")
+        assert reused and patched == written(tmp_path / f"new {number}", after)[0]
+
+
+def test_numbers_and_pieces_of_a_layer_that_is_written_in_several(tmp_path, monkeypatch):
+    """In pieces of 100 rows, and where no row comes first, or none at all."""
+    lots, wells = layers()
+    whole = {name: written(tmp_path / f"whole {name}", [in_runs(lots, *counts), wells])[0] for name, counts in PIECES.items()}
+    monkeypatch.setattr(vectors, "ROWS_AT_ONCE", 100)
+    for name, counts in PIECES.items():
+        layer = in_runs(lots, *counts)
+        found = written(tmp_path / name, [layer, wells])[0]
+        assert found == whole[name]
+        assert [row[0] for row in found["lots"]] == layer.frame.index.tolist()
+        assert [row[2] for row in found["lots"]] == layer.frame["name"].tolist()
+
+
+PIECES = {"from one on": (250, 30, 0, 400), "from later on": (0, 0, 120, 1), "no row": (0, 0)}

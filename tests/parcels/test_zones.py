@@ -1,6 +1,7 @@
 """The ground that each feature keeps, by the rules: what is required, what may be required, and what is never granted by silence."""
 
 import dataclasses
+from itertools import pairwise
 
 import geopandas
 import numpy as np
@@ -45,6 +46,38 @@ def wells(**columns):
     count = len(next(iter(columns.values())))
     points = [shapely.Point(1000.0 * number, 0) for number in range(count)]
     return check(geopandas.GeoDataFrame(columns, geometry=points, crs="EPSG:26915"), layers.WELLS)
+
+
+# --------------------------------------------------------------------------------------------------------------------- runs
+
+
+def keys_by_run(found: Zones) -> list[list[tuple[str, float, str]]]:
+    keys = list(zip(found.feature_id, found.keep_m, found.why, strict=True))
+    return [keys[start:end] for start, end in pairwise([*found.runs, len(found)])]
+
+
+@pytest.mark.parametrize("part", ["drain_field", "septic_tank"])
+def test_a_feature_more_at_the_end_of_its_layer_has_its_zones_at_the_ends_of_runs(part):
+    """Wells, of known and unknown kind and roughly placed, with presumed ones behind them; and houses of two layers."""
+    there = wells(kind=["private", None, "public", None, "private"], location_error_m=[3.0, 200.0, 3.0, 3.0, 300.0])
+    roofs = [shapely.box(x, y, x + 9, y + 9) for y in (0, 50) for x in (0, 50)]
+    houses = check(geopandas.GeoDataFrame(geometry=roofs[:2], crs="EPSG:26915"), layers.BUILDINGS)
+    sheds = geopandas.GeoDataFrame({"feature": ["building"] * 2}, geometry=roofs[2:], crs="EPSG:26915")
+    others = check(sheds, layers.OTHER_FEATURES)
+
+    def found(*given) -> list[list[tuple[str, float, str]]]:
+        whole = with_presumed_wells(gather(given, 15.0)[0], objects(["presumed"]), objects([shapely.box(0, 0, 50, 50)]))
+        return keys_by_run(zones_of(whole, load_rules("us-wa"), part))
+
+    every = found(there, houses, others)
+    assert sum(map(len, every)) == 15
+    for number, layer in enumerate((there, houses, others)):
+        # The first two wells are of either kind.
+        for count in range(2 if layer is there else 1, len(layer)):
+            given = [there, houses, others]
+            given[number] = layer.kept(np.arange(len(layer)) < count)
+            fewer = found(*given)
+            assert len(fewer) == len(every) and all(run[: len(own)] == own for own, run in zip(fewer, every, strict=True))
 
 
 # ------------------------------------------------------------------------------------------------------------ distance and place

@@ -47,6 +47,7 @@ def obstacles(*features: tuple[str, shapely.Geometry, float, tuple[object, ...]]
         objects([facts for *_, facts in features]),
         np.zeros(len(features), bool),
         objects([()] * len(features)),
+        np.zeros(len(features), np.int64),
     )
 
 

@@ -14,8 +14,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyogrio
 import pytest
 import shapely
+import shapely.affinity
 from affine import Affine
 from shapely import Point, box
 
@@ -215,6 +217,31 @@ def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_
         CHANGES[place](county)
         with_store, without = run(county, "with", "suitability_map", keep, "--workers=2"), run(county, "without")
         assert outcome(with_store) == outcome(without), CHANGES[place].__name__
+
+
+def numbers_of_zones(folder: Path) -> dict[tuple[Any, ...], int]:
+    frame = pyogrio.read_dataframe(folder / "envelopes.gpkg", layer="setback_zones", fid_as_index=True).drop(columns="geometry")
+    found = {row[1:]: row[0] for row in frame.itertuples(name=None)}
+    assert len(found) == len(frame)
+    return found
+
+
+def test_a_feature_more_at_the_end_of_its_layer_leaves_every_zone_its_number(tmp_path):
+    """A well on a lot that has one, a house beside another and a lot beside the others, with presumed wells behind those on record."""
+    county = County(tmp_path, 1)
+    before = numbers_of_zones(run(county, "out", "setback_envelopes"))
+    assert any("presumed" in row[2] for row in before)
+    place, lot, house = county.wells["w0"][0], county.parcels["P-0"], county.houses["h0"]
+    more = (
+        lambda: county.wells.update(new=(Point(place.x + 9, place.y), 3.0)),
+        lambda: county.houses.update(new=shapely.affinity.translate(house, 20, 0)),
+        lambda: county.parcels.update(new=shapely.affinity.translate(lot, -LOT_M, 0)),
+    )
+    for change in more:
+        change()
+        after = numbers_of_zones(run(county, "out", "setback_envelopes"))
+        assert before.items() < after.items()
+        before = after
 
 
 @pytest.fixture(scope="module")
