@@ -31,3 +31,22 @@ def count_values(values: Values, low: int, counts: npt.NDArray[np.int64]) -> Non
     for row in range(values.shape[0]):
         for col in range(values.shape[1]):
             counts[np.int64(values[row, col]) - low] += 1
+
+
+@njit(cache=True, nogil=True)
+def count_bits(values: npt.NDArray[np.uint32]) -> npt.NDArray[np.int64]:
+    """How many cells have each of the 32 bits set; shape of `values` (rows, cols), of the counts (32,)."""
+    found = np.zeros(32, np.int64)
+    last, run = np.uint32(0), 0
+    for row in range(values.shape[0]):
+        for col in range(values.shape[1]):
+            own = values[row, col]
+            # Neighbours are mostly alike.
+            if own != last:
+                for bit in range(32):
+                    found[bit] += run * ((last >> np.uint32(bit)) & np.uint32(1))
+                last, run = own, 0
+            run += 1
+    for bit in range(32):
+        found[bit] += run * ((last >> np.uint32(bit)) & np.uint32(1))
+    return found

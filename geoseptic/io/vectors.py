@@ -79,6 +79,11 @@ SCHEMA_EXTENSION: Final = ("gpkg_schema", "http://www.geopackage.org/spec121/#ex
 ROWS_AT_ONCE: Final = 65_536
 
 WAITS: Final = "OGR_SQLITE_SYNCHRONOUS"
+CACHE: Final = "OGR_SQLITE_CACHE"
+CACHE_MB: Final = "128"
+"""Where rows of a large layer lie in no order of place, each goes into another node of the spatial index: with the usual 2 MB most are read
+and written anew for it."""
+
 _ALONE: Final = threading.Lock()
 
 OGR_GEOMETRY: Final[Mapping[str, str]] = {"polygon": "MultiPolygon", "line": "MultiLineString", "point": "Point"}
@@ -145,7 +150,7 @@ def _write_new(target: Path, layers: Sequence[LayerToWrite]) -> None:
 def _write_rows(path: Path, layers: Sequence[LayerToWrite], *, index: bool) -> None:
     import pyogrio
 
-    with _not_waiting_for_the_disk():
+    with _set_for_new_packages():
         for layer in layers:
             for place, (first, piece) in enumerate(_pieces(layer.frame)):
                 if first is not None:
@@ -170,18 +175,18 @@ def _write_rows(path: Path, layers: Sequence[LayerToWrite], *, index: bool) -> N
 
 
 @contextmanager
-def _not_waiting_for_the_disk() -> Iterator[None]:
+def _set_for_new_packages() -> Iterator[None]:
     """GDAL waits some ten times a layer until the disk has what it wrote, so that its changes of a package are undone if the machine goes
     down; a new package needs that once, at its end."""
     import pyogrio
 
     with _ALONE:
-        before = pyogrio.get_gdal_config_option(WAITS)
-        pyogrio.set_gdal_config_options({WAITS: "OFF"})
+        before = {name: pyogrio.get_gdal_config_option(name) for name in (WAITS, CACHE)}
+        pyogrio.set_gdal_config_options({WAITS: "OFF", CACHE: CACHE_MB})
         try:
             yield
         finally:
-            pyogrio.set_gdal_config_options({WAITS: before})
+            pyogrio.set_gdal_config_options(before)
 
 
 def _check(layer: LayerToWrite) -> None:

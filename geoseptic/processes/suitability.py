@@ -11,6 +11,7 @@ import shapely
 from geoseptic.io.digests import Hashed
 from geoseptic.io.keptgroups import hashed_shapes
 from geoseptic.io.keptplanes import Part, by_windows, summed
+from geoseptic.io.tallies import count_bits
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.grid import Grid, Raster
@@ -132,7 +133,8 @@ def _rated(
         "well_path": rating.well_path_rating(path_m, setback_m, reach_m),
     }
     own = rating.suitability(rating.combined(factors, weights), excluded, unproven)
-    count = {f"reason {name}": int(np.count_nonzero(_has(why, name))) for name in BIT}
+    bits = count_bits(why)
+    count = {f"reason {name}": int(bits[place]) for name, place in BIT.items()}
     count["cells_excluded"] = int(np.count_nonzero(own == rating.EXCLUDED))
     count["cells_unknown"] = int(np.count_nonzero(own == rating.UNKNOWN))
     return (why, own, suitability_classes(own, by_law, _has(why, "outside_parcels"))), count

@@ -13,7 +13,7 @@ import shapely
 
 from geoseptic.errors import MissingCrsError, OutputExistsError
 from geoseptic.io import styles
-from geoseptic.io.vectors import WAITS, LayerToWrite, write_layers
+from geoseptic.io.vectors import CACHE, WAITS, LayerToWrite, write_layers
 from geoseptic.model import legend_table
 from geoseptic.model.legends import ClassLegend, Swatch, VectorLegend
 from geoseptic.model.reasons import REASONS
@@ -322,18 +322,18 @@ def test_the_same_layers_give_the_same_bytes(package, tmp_path):
     assert (tmp_path / "again" / package.name).read_bytes() == package.read_bytes()
 
 
-@pytest.mark.parametrize("own", [None, True])
-def test_whether_gdal_waits_for_the_disk_is_as_it_was_when_a_package_is_written(tmp_path, own):
+@pytest.mark.parametrize(("name", "own"), [(WAITS, None), (WAITS, True), (CACHE, None), (CACHE, 16)])
+def test_settings_of_gdal_are_as_they_were_when_a_package_is_written(tmp_path, name, own):
     """Also after one that failed."""
-    pyogrio.set_gdal_config_options({WAITS: own})
+    pyogrio.set_gdal_config_options({name: own})
     try:
         write_layers(tmp_path / "envelopes.gpkg", layers())
-        assert pyogrio.get_gdal_config_option(WAITS) is own
+        assert pyogrio.get_gdal_config_option(name) == own
         with pytest.raises(pyogrio.errors.DataSourceError):
             write_layers(tmp_path / "nowhere" / "envelopes.gpkg", layers())
-        assert pyogrio.get_gdal_config_option(WAITS) is own
+        assert pyogrio.get_gdal_config_option(name) == own
     finally:
-        pyogrio.set_gdal_config_options({WAITS: None})
+        pyogrio.set_gdal_config_options({name: None})
 
 
 def test_an_older_file_is_not_mixed_with_new_layers(package):
