@@ -159,6 +159,7 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
         for at in range(rings):
             ends[at + 1] = _copied(xy, ring[first + at], ring[first + at + 1] - 1, region, ends[at])
         west, south, east, north = _bounds(region, 0, ends[rings])
+        box = west - BESIDE_M, south - BESIDE_M, east + BESIDE_M, north + BESIDE_M
         for at in range(pair[number], pair[number + 1]):
             this = zone[at]
             if not zones.plain[this] or zones.holed[this]:
@@ -168,7 +169,6 @@ def _cut_all(base, pair, zones, zone, shapes_wanted):  # type: ignore[no-untyped
                 if state[number] == NOT_HERE or rings == 0:
                     break
                 start, end = zones.ring[piece], zones.ring[piece + 1]
-                box = west - BESIDE_M, south - BESIDE_M, east + BESIDE_M, north + BESIDE_M
                 size = copied_near(zones.xy, start, end - 1, cutter, np.int64(0), *box)
                 if size < 0:
                     state[number] = NOT_HERE

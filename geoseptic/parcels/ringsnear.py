@@ -19,28 +19,26 @@ Ints = npt.NDArray[np.int64]
 def copied_near(xy, start, end, out, at, west, south, east, north):  # type: ignore[no-untyped-def]
     """Write those of the corners of a ring that is not closed that matters in the box into `out` from `at` on; where the next may go, -1
     where there is no room. The first and the last corner are always among them."""
-    if at == out.shape[0]:
-        return -1
-    out[at, 0], out[at, 1] = xy[start, 0], xy[start, 1]
-    at += 1
+    at = _put(xy, start, out, at)
     # The sides on which all corners lie from the last one written on, and the sides of the one before.
     common = before = _sides(xy[start, 0], xy[start, 1], west, south, east, north)
     for corner in range(start + 1, end):
         own = _sides(xy[corner, 0], xy[corner, 1], west, south, east, north)
         if corner > start + 1 and not common & own:
-            if at == out.shape[0]:
-                return -1
-            out[at, 0], out[at, 1] = xy[corner - 1, 0], xy[corner - 1, 1]
-            at += 1
+            at = _put(xy, corner - 1, out, at)
             common = before
         common &= own
         before = own
-    if end > start + 1:
-        if at == out.shape[0]:
-            return -1
-        out[at, 0], out[at, 1] = xy[end - 1, 0], xy[end - 1, 1]
-        at += 1
-    return at
+    return _put(xy, end - 1, out, at) if end > start + 1 else at
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _put(xy, corner, out, at):  # type: ignore[no-untyped-def]
+    """Write a corner; where the next may go, -1 where there is no room, or was none before."""
+    if at < 0 or at == out.shape[0]:
+        return -1
+    out[at, 0], out[at, 1] = xy[corner, 0], xy[corner, 1]
+    return at + 1
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -56,9 +54,7 @@ def _all_near(xy, first, west, south, east, north):  # type: ignore[no-untyped-d
         start, end = first[ring], first[ring + 1]
         begun = at
         if end - start > 1:
-            at = copied_near(xy, start, end - 1, out, at, west, south, east, north)
-            out[at, 0], out[at, 1] = xy[end - 1, 0], xy[end - 1, 1]
-            at += 1
+            at = _put(xy, end - 1, out, copied_near(xy, start, end - 1, out, at, west, south, east, north))
         # Of a ring that is nowhere near no area is left.
         if at - begun < 4:
             at = begun

@@ -44,9 +44,9 @@ class ZonesNear:
         small = found & ~large
         found[small] = shapely.covers(self.zones_m[zone[small]], lots_m[lot[small]])
         if large.any():
-            pairs = zip(*self._of_large(lots_m, np.unique(zone[large]), "covers"), strict=True)
-            there = {(int(one), int(other)) for one, other in pairs}
-            found[large] = [pair in there for pair in zip(lot[large].tolist(), zone[large].tolist(), strict=True)]
+            own, which = self._of_large(lots_m, np.unique(zone[large]), "covers")
+            count = len(self.zones_m)
+            found[large] = np.isin(lot[large] * count + zone[large], own * count + which)
         return found
 
     def _of_large(self, lots_m: Geometries, zones: Rows, predicate: str) -> tuple[Rows, Rows]:

@@ -328,10 +328,10 @@ def test_settings_of_gdal_are_as_they_were_when_a_package_is_written(tmp_path, n
     pyogrio.set_gdal_config_options({name: own})
     try:
         write_layers(tmp_path / "envelopes.gpkg", layers())
-        assert pyogrio.get_gdal_config_option(name) == own
+        assert pyogrio.get_gdal_config_option(name) is own
         with pytest.raises(pyogrio.errors.DataSourceError):
             write_layers(tmp_path / "nowhere" / "envelopes.gpkg", layers())
-        assert pyogrio.get_gdal_config_option(name) == own
+        assert pyogrio.get_gdal_config_option(name) is own
     finally:
         pyogrio.set_gdal_config_options({name: None})
 

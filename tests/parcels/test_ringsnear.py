@@ -11,7 +11,7 @@ from geoseptic.model.grid import Grid
 from geoseptic.parcels import burn
 from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.ringcut import CUT, NOT_HERE, cut_shapes, rings_of
-from geoseptic.parcels.ringsnear import rings_near
+from geoseptic.parcels.ringsnear import copied_near, rings_near
 from geoseptic.parcels.zonesnear import ZonesNear
 from tests.parcels.worlds import objects
 
@@ -72,6 +72,13 @@ def test_nothing_is_left_of_rings_that_are_nowhere_near_and_others_keep_their_pl
     xy, count = rings_near(np.concatenate(rings), np.cumsum([0, *map(len, rings)]), BOX)
     assert count[0] == count[2] == 0 and count[1] == len(xy) >= 5
     assert shapely.Polygon(xy).contains(shapely.box(*BOX))
+
+
+def test_a_ring_for_which_there_is_no_room_is_told():
+    ring = np.array([[0.0, 0], [0.5, 0], [0.5, 0.5], [0, 0.5]])
+    out = np.zeros((4, 2))
+    assert copied_near(ring, 0, 4, out, 0, *BOX) == 4 and np.array_equal(out, ring)
+    assert all(copied_near(ring, 0, 4, out[:room], 0, *BOX) == -1 for room in range(4))
 
 
 def shore(rng, corners):
