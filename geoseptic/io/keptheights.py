@@ -12,8 +12,8 @@ from geoseptic.errors import FileUnreadableError
 from geoseptic.io import kept
 from geoseptic.io.digests import digest
 from geoseptic.io.filehashes import each_once, file_digest
-from geoseptic.io.keptfiles import Entry
 from geoseptic.io.keptplanes import KeptPlane, side_cells
+from geoseptic.io.keptwindows import Corner, OfWindow, corner_of
 from geoseptic.io.rastersources import open_single
 from geoseptic.io.scratch import new_plane
 from geoseptic.model.grid import Grid, Raster
@@ -35,30 +35,26 @@ def read_once(read: Callable[..., Raster], read_grid: Callable[..., Grid], path:
     entry = store.find(key)
     if entry is not None:
         grid = read_grid(path, "elevation")
-        found = {(int(row), int(col)): (str(name), store.find(str(name))) for row, col, name in entry.told}
-        entries = {corner: own for corner, (_, own) in found.items() if own is not None}
-        if len(entries) == len(found) == len(list(windows.windows(grid.shape, side_cells()))):
-            keys = {corner: name for corner, (name, _) in found.items()}
+        done = {(int(row), int(col)): OfWindow(name, None, tuple(contents)) for row, col, name, contents in entry.told}
+        if done.keys() == {corner_of(window) for window in windows.windows(grid.shape, side_cells())}:
+            store.hold(own.key for own in done.values())
             kernels.ready()
-            return Raster(_plane(store, grid, scratch, keys, entries, lambda: read(path, scratch=scratch, **how)), grid)
+            return Raster(_plane(store, grid, scratch, done, lambda: read(path, scratch=scratch, **how)), grid)
     raster = read(path, scratch=scratch, **how)
     # A file that changed while it was read is told from both.
     with each_once():
         if files_digest(path) != files:
             return raster
-    keys, entries = {}, {}
+    done = {}
     for window in windows.windows(raster.grid.shape, side_cells()):
         values = np.asarray(raster.plane.read(*window), np.float32)
-        corner = window[0].start, window[1].start
-        keys[corner] = store.key("heights", values)
-        entries[corner] = store.find(keys[corner]) or store.put(keys[corner], [values], identified=True)
-    store.put(key, [], [[*corner, name] for corner, name in keys.items()])
-    return Raster(_plane(store, raster.grid, scratch, keys, entries, lambda: raster), raster.grid)
+        name = store.key("heights", values)
+        done[corner_of(window)] = OfWindow.of(name, store.find(name) or store.put(name, [values], identified=True))
+    store.put(key, [], [[*corner, own.key, own.contents] for corner, own in done.items()])
+    return Raster(_plane(store, raster.grid, scratch, done, lambda: raster), raster.grid)
 
 
-def _plane(
-    store: kept.Store, grid: Grid, scratch: Path | None, keys: dict[Any, str], entries: dict[Any, Entry], read: Callable[[], Raster]
-) -> KeptPlane:
+def _plane(store: kept.Store, grid: Grid, scratch: Path | None, done: dict[Corner, OfWindow], read: Callable[[], Raster]) -> KeptPlane:
     # Nothing is ever in this one: it has the shape, and makes others.
     like: Plane = (
         ArrayPlane(np.broadcast_to(np.zeros(1, np.float32), grid.shape)) if scratch is None else new_plane(scratch, grid.shape, np.float32)
@@ -68,7 +64,7 @@ def _plane(
     def again(window: Window) -> tuple[Values, ...]:
         return (np.asarray(whole().plane.read(*window), np.float32),)
 
-    return KeptPlane(store, like, np.dtype(np.float32), 0, side_cells(), keys, entries, again)
+    return KeptPlane(store, like, np.dtype(np.float32), 0, side_cells(), done, again)
 
 
 def files_digest(path: str) -> bytes | None:

@@ -21,12 +21,12 @@ from geoseptic.io import kept
 from geoseptic.io.digests import digest
 from geoseptic.io.kept import Store
 from geoseptic.io.keptfiles import Entry
+from geoseptic.io.keptwindows import Blocks, Corner, OfWindow, Told, corner_of
 from geoseptic.model.planes import Plane, Values
 from geoseptic.terrain import windows
 from geoseptic.terrain.tiles import for_each
 from geoseptic.terrain.windows import Window, for_windows
 
-Corner = tuple[int, int]
 Job = TypeVar("Job")
 Found = TypeVar("Found")
 
@@ -37,10 +37,6 @@ SHARE_OF_SIDE: Final = 2
 def side_cells() -> int:
     """Side of the windows that are kept."""
     return max(1, windows.SIDE_CELLS // SHARE_OF_SIDE)
-
-
-Told = Any
-"""What a step says of a window beside its arrays, as JSON holds it."""
 
 
 @dataclass(frozen=True)
@@ -94,8 +90,8 @@ class _ReadPlane:
 class KeptPlane(_ReadPlane):
     """A plane whose windows lie in a store; those that nobody reads are not opened.
 
-    `keys` and `entries` are by the corners of windows with this `side`; `number` is the plane's place among the arrays of an entry. `again`
-    makes the arrays of a window whose entry was damaged or taken away meanwhile.
+    `done` is by the corners of windows with this `side`; `number` is the plane's place among the arrays of each. `again` makes the arrays
+    of a window that were damaged or taken away meanwhile.
     """
 
     store: Store
@@ -103,8 +99,7 @@ class KeptPlane(_ReadPlane):
     dtype: np.dtype[Any]
     number: int
     side: int
-    keys: Mapping[Corner, str]
-    entries: dict[Corner, Entry]
+    done: Mapping[Corner, OfWindow]
     again: Callable[[Window], tuple[Values, ...]]
     _lock: Any = field(default_factory=Lock)
 
@@ -135,16 +130,16 @@ class KeptPlane(_ReadPlane):
 
     def content_digest(self, window: Window) -> bytes:
         """A hash of the values of all windows that the window has a part in, as they were kept, and of which part."""
-        own = [self.entries[_corner(found)].arrays[self.number] for found in self._overlapped(*window)]
-        return digest(" ".join(one.content for one in own), self.side, window)
+        own = [self.done[corner_of(found)].contents[self.number] for found in self._overlapped(*window)]
+        return digest(" ".join(own), self.side, window)
 
     def _values(self, window: Window) -> Values:
-        corner = _corner(window)
-        found = self.store.array(self.entries[corner], self.number)
+        own = self.done[corner_of(window)]
+        found = own.array(self.store, self.number)
         if found is not None:
             return found
         arrays = self.again(window)
-        self.entries[corner] = self.store.put(self.keys[corner], arrays, self.entries[corner].told, identified=True)
+        own.put_again(self.store, arrays)
         return arrays[self.number]
 
     def _overlapped(self, rows: slice, cols: slice) -> list[Window]:
@@ -210,7 +205,8 @@ def by_windows(
 ) -> tuple[tuple[Plane, ...], list[Told]]:
     """A step window by window: planes of these kinds, as large as `like`, and what it tells of each window, in their order.
 
-    `step(*given(window))` gives the window's arrays and what is told. Raises TypeError for a step that could see more than it is given.
+    `step(*given(window))` gives the window's arrays and what is told; all that is given of a window must follow from what is given of a
+    larger one round it. Raises TypeError for a step that could see more than it is given.
     """
     refuse_closures(step)
     store = kept.in_use()
@@ -230,18 +226,26 @@ def by_windows(
         arrays, told = step(*given(window))
         return tuple(np.asarray(array, kind) for array, kind in zip(arrays, kinds, strict=True)), told
 
-    def look(window: Window) -> Entry | None:
-        key = keys[_corner(window)] = store.key(named(step), window, given(window))
-        entry = store.find(key)
-        store.count(step.__name__, reused=entry is not None)
-        return entry
+    over, side = list(windows.windows(like.shape, side_cells())), side_cells()
+    blocks = Blocks(store, named(step), over, side, given)
 
-    def make(window: Window) -> Entry:
-        return store.put(keys[_corner(window)], *made(window), identified=True)
+    def look(window: Window) -> OfWindow | None:
+        corner = corner_of(window)
+        found = blocks.found.get(corner)
+        if found is None:
+            keys[corner] = store.key(named(step), window, given(window))
+            entry = store.find(keys[corner])
+            found = None if entry is None else OfWindow.of(keys[corner], entry)
+        store.count(step.__name__, reused=found is not None)
+        return found
 
-    over = list(windows.windows(like.shape, side_cells()))
-    entries = {_corner(window): entry for window, entry in zip(over, looked_up(look, make, over, workers), strict=True)}
-    return _planes(store, like, kinds, keys, entries, lambda window: made(window)[0]), [entry.told for entry in entries.values()]
+    def make(window: Window) -> OfWindow:
+        key = keys[corner_of(window)]
+        return OfWindow.of(key, store.put(key, *made(window), identified=True))
+
+    done = {corner_of(window): own for window, own in zip(over, looked_up(look, make, over, workers), strict=True)}
+    blocks.put(done)
+    return _planes(store, like, kinds, done, lambda window: made(window)[0]), [own.told for own in done.values()]
 
 
 def looked_up(look: Callable[[Job], Found | None], make: Callable[[Job], Found], jobs: Iterable[Job], workers: int) -> list[Found]:
@@ -333,16 +337,17 @@ def at_once(
         return tuple(np.asarray(plane.read(*window), kind) for plane, kind in zip(made[0], kinds, strict=True))
 
     whole = digest(given)
-    keys = {_corner(window): store.key(named(step), window, whole) for window in windows.windows(like.shape, side_cells())}
+    keys = {corner_of(window): store.key(named(step), window, whole) for window in windows.windows(like.shape, side_cells())}
     found = {corner: store.find(key) for corner, key in keys.items()}
-    entries = {corner: entry for corner, entry in found.items() if entry is not None}
-    store.count(step.__name__, reused=len(entries) == len(keys))
+    store.count(step.__name__, reused=all(found.values()))
+    done: dict[Corner, OfWindow] = {}
     for window in windows.windows(like.shape, side_cells()):
-        if _corner(window) not in entries:
-            entries[_corner(window)] = store.put(keys[_corner(window)], arrays(window), identified=True)
+        corner = corner_of(window)
+        entry = found[corner] or store.put(keys[corner], arrays(window), identified=True)
+        done[corner] = OfWindow.of(keys[corner], entry)
     for plane in made.pop() if made else ():
         plane.drop()
-    return _planes(store, like, kinds, keys, entries, arrays)
+    return _planes(store, like, kinds, done, arrays)
 
 
 def named(step: Callable[..., Any]) -> str:
@@ -359,13 +364,8 @@ def _planes(
     store: Store,
     like: Plane,
     kinds: tuple[npt.DTypeLike, ...],
-    keys: Mapping[Corner, str],
-    entries: dict[Corner, Entry],
+    done: Mapping[Corner, OfWindow],
     again: Callable[[Window], tuple[Values, ...]],
 ) -> tuple[Plane, ...]:
     side = side_cells()
-    return tuple(KeptPlane(store, like, np.dtype(kind), number, side, keys, entries, again) for number, kind in enumerate(kinds))
-
-
-def _corner(window: Window) -> Corner:
-    return window[0].start, window[1].start
+    return tuple(KeptPlane(store, like, np.dtype(kind), number, side, done, again) for number, kind in enumerate(kinds))

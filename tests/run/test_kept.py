@@ -371,6 +371,42 @@ def test_single_cells_of_a_kept_plane_are_taken_from_it_and_kept_by_what_its_win
         assert np.array_equal(keptplanes.at_cells(plane, rows, cols), values[rows, cols])
 
 
+def test_where_nothing_of_a_block_of_windows_changed_nobody_asks_what_is_given_of_each(tmp_path, monkeypatch):
+    """One question a block; those of a block that changed one by one; what was taken away of the others is made again when it is read."""
+    side, shape = 40, (320, 240)  # more than what is listed
+    monkeypatch.setattr(keptplanes, "side_cells", lambda: side)
+    values, over, asked = np.random.default_rng(5).normal(size=shape), list(windows.windows(shape, side)), list[Any]()
+
+    def doubled() -> tuple[list[Any], list[Any], dict[str, int]]:
+        """What was asked for before and while the plane was read, and what the store counted."""
+        asked.clear()
+        plane = ArrayPlane(values.copy())
+
+        def given(window: tuple[slice, slice]) -> tuple[np.ndarray]:
+            asked.append(window)
+            return (plane.read(*window),)
+
+        with kept.kept(tmp_path) as store:
+            (found,), told = by_windows(plane, (np.float64,), _doubled, given)
+            assert store is not None
+            before, counted = len(asked), {"made": store.made["_doubled"], "reused": store.reused["_doubled"]}
+            assert np.array_equal(found.read(slice(0, shape[0]), slice(0, shape[1])), 2 * values)
+        assert [own["sum"] for own in told] == [(2 * values[own]).sum() for own in over]
+        return asked[:before], asked[before:], counted
+
+    blocks = list(windows.windows(shape, 4 * side))
+    asked_of, _, counted = doubled()
+    assert counted == {"made": 48, "reused": 0} and asked_of[:4] == blocks
+    assert doubled() == (blocks, [], {"made": 0, "reused": 48})
+    values[170, 5] += 1
+    own = [window for window in over if window[0].start >= 160 and window[1].start < 160]
+    assert doubled() == ([*blocks, *own, own[0]], [], {"made": 1, "reused": 47})
+    for path in tmp_path.glob("*.kept"):
+        path.unlink()
+    asked_of, again, counted = doubled()
+    assert (asked_of, counted) == (blocks, {"made": 0, "reused": 48}) and again == over
+
+
 @pytest.mark.parametrize("what", ["numbers", "shapes"])
 def test_groups_of_shapes_come_back_as_they_were_and_damaged_ones_are_cut_again(tmp_path, what):
     """Damage in the numbers, which are read at once, and in the shapes, which are read when they are asked for."""
