@@ -202,11 +202,13 @@ def by_windows(
     step: Callable[..., tuple[tuple[Values, ...], Told]],
     given: Callable[[Window], tuple[Any, ...]],
     workers: int = 1,
+    *,
+    by_blocks: bool = True,
 ) -> tuple[tuple[Plane, ...], list[Told]]:
     """A step window by window: planes of these kinds, as large as `like`, and what it tells of each window, in their order.
 
-    `step(*given(window))` gives the window's arrays and what is told; all that is given of a window must follow from what is given of a
-    larger one round it. Raises TypeError for a step that could see more than it is given.
+    `step(*given(window))` gives the window's arrays and what is told. Where all that is given of a window follows from what is given of a
+    larger one round it, windows are looked up `by_blocks`. Raises TypeError for a step that could see more than it is given.
     """
     refuse_closures(step)
     store = kept.in_use()
@@ -227,7 +229,7 @@ def by_windows(
         return tuple(np.asarray(array, kind) for array, kind in zip(arrays, kinds, strict=True)), told
 
     over, side = list(windows.windows(like.shape, side_cells())), side_cells()
-    blocks = Blocks(store, named(step), over, side, given)
+    blocks = Blocks(store, named(step), over if by_blocks else [], side, given)
 
     def look(window: Window) -> OfWindow | None:
         corner = corner_of(window)

@@ -167,6 +167,7 @@ def paths_to_wells(
             _with_numbers,
             lambda core: (Part(place, core), near(widened(core, halo, grid.shape)[0])[2]),
             workers,
+            by_blocks=False,  # which of the wells near several windows are near each does not follow from their numbers
         )
     return Paths(distance_m, label, code, sum(only for only, _ in counts), sum(without for _, without in counts))
 

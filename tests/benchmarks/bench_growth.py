@@ -3,9 +3,10 @@
     python tests/benchmarks/bench_growth.py [--rows 4000 8000 16000 31623] [--pairs 1] [--workers 1]
                                             [--parcels-a-m-cell 437.5 | --parcels 7000]
 
-The smallest runs before and after the largest, since the machine is not the same from one half hour to the next; more pairs are those two
-sizes again. Prints Markdown; figures go to OUT/growth.json, run by run in their order, and what is there is not measured again. A county is
-made before its run and taken away after it: at 31,623 rows inputs, working files and outputs take some 45 GB. Linux.
+The smallest runs three times before and after the largest, since it lasts half a minute and the machine is not the same from one minute to
+the next; more pairs are those two sizes again. Prints Markdown; figures go to OUT/growth.json, run by run in their order, and what is there
+is not measured again. A county is made before its run and taken away after it: at 31,623 rows inputs, working files and outputs take some
+45 GB. Linux.
 """
 
 import argparse
@@ -17,7 +18,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
-from itertools import count
+from itertools import count, groupby
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -32,6 +33,9 @@ LOOKS_AT_MEMORY_EVERY = 10
 """One look at the files in so many is at the memory too: the kernel goes over all pages of a process for it."""
 
 GOAL = 1.15
+
+OF_THE_SMALLEST = 3
+"""Runs of the smallest before and after each of the largest."""
 
 
 @dataclass
@@ -127,21 +131,25 @@ def measured(rows: int, parcels: int, asked: argparse.Namespace) -> dict[str, An
 
 
 def order(sizes: Sequence[int], pairs: int) -> list[int]:
-    """The sizes in the order that they are measured in: each largest one between two smallest ones."""
+    """The sizes in the order that they are measured in: each largest one between smallest ones."""
     first, last = min(sizes), max(sizes)
-    return [first, *(rows for rows in sizes if rows not in (first, last)), *([last, first] * pairs if last > first else [])]
+    if first == last:
+        return [first]
+    between = [rows for rows in sizes if rows not in (first, last)]
+    return [*[first] * OF_THE_SMALLEST, *between, *[last, *[first] * OF_THE_SMALLEST] * pairs]
 
 
 def ratios(runs: Sequence[dict[str, Any]]) -> list[float]:
-    """CPU time a cell of every run of the largest over the mean of the smallest's runs right before and after it."""
+    """CPU time a cell of every run of the largest over the median of the smallest's runs right before and right after it."""
     first, last = min(run["rows"] for run in runs), max(run["rows"] for run in runs)
     ends = [run for run in runs if run["rows"] in (first, last)]
-    near = [[other for other in ends[max(0, place - 1) : place + 2] if other["rows"] == first] for place in range(len(ends))]
-    return [
-        per_m(run, "cpu_s") / (sum(per_m(other, "cpu_s") for other in own) / len(own))
-        for run, own in zip(ends, near, strict=True)
-        if run["rows"] == last and own
-    ]
+    stretches = [list(own) for _, own in groupby(ends, lambda run: run["rows"] == last)]
+    found = []
+    for place, stretch in enumerate(stretches):
+        near = [per_m(run, "cpu_s") for own in stretches[max(0, place - 1) : place + 2] if own is not stretch for run in own]
+        if stretch[0]["rows"] == last and near:
+            found += [per_m(run, "cpu_s") / median(near) for run in stretch]
+    return found
 
 
 def per_m(run: dict[str, Any], what: str) -> float:

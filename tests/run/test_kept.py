@@ -111,6 +111,14 @@ def well_error_changed(county: County) -> None:
     county.wells[name] = county.wells[name][0], float(county.rng.uniform(0.5, 40))
 
 
+def wells_exchanged(county: County) -> None:
+    """Two records in each other's place in the file, nothing on the ground."""
+    wells = list(county.wells.items())
+    one, other = county.rng.choice(len(wells), 2, replace=False)
+    wells[one], wells[other] = wells[other], wells[one]
+    county.wells = dict(wells)
+
+
 def parcel_split(county: County) -> None:
     name = county.some(county.parcels)
     left, bottom, right, top = county.parcels.pop(name).bounds
@@ -158,8 +166,8 @@ def window_changed(county: County) -> None:
 
 
 CHANGES: tuple[Callable[[County], None], ...] = (
-    well_moved, well_added, well_put_in_the_middle, well_removed, well_error_changed, parcel_split, parcel_removed, parcel_moved,
-    building_moved, cell_raised, cell_lost, rules_edited, reach_changed, window_changed,
+    well_moved, well_added, well_put_in_the_middle, well_removed, well_error_changed, wells_exchanged, parcel_split, parcel_removed,
+    parcel_moved, building_moved, cell_raised, cell_lost, rules_edited, reach_changed, window_changed,
 )  # fmt: skip
 
 
@@ -217,6 +225,25 @@ def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_
         CHANGES[place](county)
         with_store, without = run(county, "with", "suitability_map", keep, "--workers=2"), run(county, "without")
         assert outcome(with_store) == outcome(without), CHANGES[place].__name__
+
+
+def test_wells_of_one_block_of_windows_that_exchange_their_numbers_are_told_apart(tmp_path, monkeypatch):
+    """Each in reach of windows of its own: places among the wells near a window, and numbers near all of the block, stay what they were."""
+    make_small(monkeypatch, 32)
+    county = tight_county(tmp_path)
+    taken = ("elevation", "elevation-unit", "wells", "reach")
+
+    def done(out: str, *more: str) -> dict[str, Any]:
+        words = [word for word in county.written() if word[2:].partition("=")[0] in taken]
+        assert main("downslope_distance", [*words, f"--out={tmp_path / out}", "--overwrite", "-q", *more]) == 0
+        return outcome(tmp_path / out)
+
+    done("with", f"--keep={tmp_path / 'keep'}")
+    for first in range(6):
+        wells = list(county.wells.items())
+        wells[first : first + 2] = wells[first + 1], wells[first]
+        county.wells = dict(wells)
+        assert done("with", f"--keep={tmp_path / 'keep'}") == done("without")
 
 
 def numbers_of_zones(folder: Path) -> dict[tuple[Any, ...], int]:
