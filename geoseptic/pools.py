@@ -3,7 +3,6 @@
 The functions are the same everywhere, so the outputs are. Rasters stay in files: a task is told their paths.
 """
 
-import asyncio
 import os
 import re
 import signal
@@ -300,6 +299,8 @@ def _difference(own: Mapping[str, str], found: Mapping[str, str | None]) -> str:
 
 def _ask(address: str) -> None:
     """Whether a scheduler answers there: a client that fails to connect would not come to its end."""
+    import asyncio  # 0.06 s that no run without a cluster has to spend
+
     from distributed import rpc
     from distributed.security import Security
 
