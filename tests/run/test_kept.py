@@ -26,6 +26,7 @@ from geoseptic.io.digests import Hashed, digest
 from geoseptic.io.keptfiles import HEAD
 from geoseptic.io.keptgroups import by_groups
 from geoseptic.io.keptplanes import by_windows
+from geoseptic.io.keptwindows import WINDOWS_ACROSS, Blocks
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model import legend_table
 from geoseptic.model.frame import Frame
@@ -216,9 +217,18 @@ def small_windows(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.usefixtures("small_windows")
 @pytest.mark.parametrize("seed", [1, *([2, 3] if "GEOSEPTIC_KEPT_STEPS" in os.environ else [])])
-def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_path, seed):
-    """One change after the other, in random order, through one store."""
-    county = County(tmp_path, seed)
+def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_path, monkeypatch, seed):
+    """One change after the other, in random order, through one store; what is given of a block of windows tells what is given of each."""
+    county, seen = County(tmp_path, seed), dict[str, list[str]]()
+
+    def checked(store: kept.Store, step: str, over: list[Any], side: int, given: Callable[[Any], Any]) -> Blocks:
+        for block in windows.windows((over[-1][0].stop, over[-1][1].stop), side * WINDOWS_ACROSS) if over else ():
+            own = [one for one in over if all(whole.start <= part.start < whole.stop for whole, part in zip(block, one, strict=True))]
+            key, keys = store.key(step, block, given(block)), [store.key(step, one, given(one)) for one in own]
+            assert seen.setdefault(key, keys) == keys, step
+        return Blocks(store, step, over, side, given)
+
+    monkeypatch.setattr(keptplanes, "Blocks", checked)
     keep = f"--keep={tmp_path / 'keep'}"
     run(county, "with", "suitability_map", keep)
     for place in county.rng.permutation(len(CHANGES)):
@@ -421,7 +431,7 @@ def test_where_nothing_of_a_block_of_windows_changed_nobody_asks_what_is_given_o
         assert [own["sum"] for own in told] == [(2 * values[own]).sum() for own in over]
         return asked[:before], asked[before:], counted
 
-    blocks = list(windows.windows(shape, 4 * side))
+    blocks = list(windows.windows(shape, WINDOWS_ACROSS * side))
     asked_of, _, counted = doubled()
     assert counted == {"made": 48, "reused": 0} and asked_of[:4] == blocks
     assert doubled() == (blocks, [], {"made": 0, "reused": 48})
