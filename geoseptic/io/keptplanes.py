@@ -228,7 +228,8 @@ def by_windows(
         arrays, told = step(*given(window))
         return tuple(np.asarray(array, kind) for array, kind in zip(arrays, kinds, strict=True)), told
 
-    over, side = list(windows.windows(like.shape, side_cells())), side_cells()
+    side = side_cells()
+    over = list(windows.windows(like.shape, side))
     blocks = Blocks(store, named(step), over if by_blocks else [], side, given)
 
     def look(window: Window) -> OfWindow | None:

@@ -72,11 +72,9 @@ class Blocks:
             if entry is None:
                 self._unknown.append((key, own))
                 continue
-            store.hold(key for key, *_ in entry.told)
-            self.found.update(
-                (corner_of(window), OfWindow(key, told, tuple(contents)))
-                for window, (key, told, contents) in zip(own, entry.told, strict=True)
-            )
+            for window, (of_window, told, contents) in zip(own, entry.told, strict=True):
+                self.found[corner_of(window)] = OfWindow(of_window, told, tuple(contents))
+            store.hold(of_window for of_window, _, _ in entry.told)
 
     def put(self, done: dict[Corner, OfWindow]) -> None:
         """Keep the blocks that were not found, of which all windows are there now."""

@@ -146,19 +146,19 @@ def ratios(runs: Sequence[dict[str, Any]]) -> list[float]:
     stretches = [list(own) for _, own in groupby(ends, lambda run: run["rows"] == last)]
     found = []
     for place, stretch in enumerate(stretches):
-        near = [per_m(run, "cpu_s") for own in stretches[max(0, place - 1) : place + 2] if own is not stretch for run in own]
+        near = [per_m(run, run["cpu_s"]) for own in stretches[max(0, place - 1) : place + 2] if own is not stretch for run in own]
         if stretch[0]["rows"] == last and near:
-            found += [per_m(run, "cpu_s") / median(near) for run in stretch]
+            found += [per_m(run, run["cpu_s"]) / median(near) for run in stretch]
     return found
 
 
-def per_m(run: dict[str, Any], what: str) -> float:
-    """Of a run, by the M cell."""
-    return float(run[what]) / (run["rows"] ** 2 / 1e6)
+def per_m(run: dict[str, Any], value: float) -> float:
+    """A figure of a run by the M cell."""
+    return value / (run["rows"] ** 2 / 1e6)
 
 
 def report(runs: Sequence[dict[str, Any]]) -> str:
-    """A row for each run and for each stage, by the M cell, and the growth."""
+    """A row for each run and for each stage, by the M cell."""
     runs = sorted(runs, key=lambda run: run["rows"])
     lines = [
         "\n| M cells | parcels | wall s | CPU s | CPU s a M cell | working files, bytes a cell "
@@ -168,13 +168,13 @@ def report(runs: Sequence[dict[str, Any]]) -> str:
     for run in runs:
         cells = run["rows"] ** 2
         lines.append(
-            f"| {cells / 1e6:,.0f} | {run['parcels']:,} | {run['wall_s']:,.0f} | {run['cpu_s']:,.0f} | {per_m(run, 'cpu_s'):.3f} "
+            f"| {cells / 1e6:,.0f} | {run['parcels']:,} | {run['wall_s']:,.0f} | {run['cpu_s']:,.0f} | {per_m(run, run['cpu_s']):.3f} "
             f"| {run['working_files'] / cells:.1f} | {run['disk'] / cells:.1f} | {run['peak_mib']:,.0f} | {run['memory'] / 2**20:,.0f} |"
         )
     sizes = " | ".join(f"{run['rows'] ** 2 / 1e6:,.0f} M" for run in runs)
     lines += [f"\n| stage, wall s a M cell | {sizes} |", "|---|" + "---|" * len(runs)]
     for name in runs[-1]["stages"]:
-        each = " | ".join(f"{run['stages'].get(name, 0.0) / (run['rows'] ** 2 / 1e6):.3f}" for run in runs)
+        each = " | ".join(f"{per_m(run, run['stages'].get(name, 0.0)):.3f}" for run in runs)
         lines.append(f"| {name} | {each} |")
     return "\n".join(lines)
 
@@ -201,7 +201,7 @@ def main() -> None:
     parser.add_argument("--parcels", type=int, help="as many in every county, whatever its size")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--rules", default="us-wa")
-    parser.add_argument("--pairs", type=int, default=1, help="runs of the largest county, each between two of the smallest")
+    parser.add_argument("--pairs", type=int, default=1, help="runs of the largest county, each between several of the smallest")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--limit", type=float, default=14_400.0, help="seconds after which a run is stopped")
     parser.add_argument("--out", type=Path, default=HERE.parents[1] / "out" / "bench_growth")

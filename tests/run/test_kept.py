@@ -197,8 +197,16 @@ def kept_of(folder: Path) -> dict[str, dict[str, int]]:
     return steps
 
 
+NOT_ALL_TAKE = {
+    "slope_suitability": ("elevation", "elevation-unit", "rules"),
+    "downslope_distance": ("elevation", "elevation-unit", "wells", "buildings", "reach"),
+}
+
+
 def run(county: County, out: str, process: str = "suitability_map", *more: str) -> Path:
-    assert main(process, [*county.written(), f"--out={county.folder / out}", "--overwrite", "-q", *more]) == 0
+    taken = NOT_ALL_TAKE.get(process)
+    words = [word for word in county.written() if taken is None or word[2:].partition("=")[0] in taken]
+    assert main(process, [*words, f"--out={county.folder / out}", "--overwrite", "-q", *more]) == 0
     return county.folder / out
 
 
@@ -240,20 +248,13 @@ def test_whatever_changes_a_run_with_a_store_gives_the_bytes_of_one_without(tmp_
 def test_wells_of_one_block_of_windows_that_exchange_their_numbers_are_told_apart(tmp_path, monkeypatch):
     """Each in reach of windows of its own: places among the wells near a window, and numbers near all of the block, stay what they were."""
     make_small(monkeypatch, 32)
-    county = tight_county(tmp_path)
-    taken = ("elevation", "elevation-unit", "wells", "reach")
-
-    def done(out: str, *more: str) -> dict[str, Any]:
-        words = [word for word in county.written() if word[2:].partition("=")[0] in taken]
-        assert main("downslope_distance", [*words, f"--out={tmp_path / out}", "--overwrite", "-q", *more]) == 0
-        return outcome(tmp_path / out)
-
-    done("with", f"--keep={tmp_path / 'keep'}")
+    county, process, keep = tight_county(tmp_path), "downslope_distance", f"--keep={tmp_path / 'keep'}"
+    run(county, "with", process, keep)
     for first in range(6):
         wells = list(county.wells.items())
         wells[first : first + 2] = wells[first + 1], wells[first]
         county.wells = dict(wells)
-        assert done("with", f"--keep={tmp_path / 'keep'}") == done("without")
+        assert outcome(run(county, "with", process, keep)) == outcome(run(county, "without", process))
 
 
 def numbers_of_zones(folder: Path) -> dict[tuple[Any, ...], int]:
@@ -328,23 +329,12 @@ def test_one_change_leaves_most_of_what_is_kept_in_use(kept_once, tmp_path, monk
 @pytest.mark.usefixtures("small_windows")
 @pytest.mark.parametrize("process", ["slope_suitability", "downslope_distance", "setback_envelopes", "screen_county"])
 def test_other_processes_give_the_same_bytes_from_a_store(tmp_path, process):
-    county = County(tmp_path, 4)
-    taken = {
-        "slope_suitability": ("elevation", "elevation-unit", "rules"),
-        "downslope_distance": ("elevation", "elevation-unit", "wells", "buildings"),
-    }.get(process)
-
-    def done(out: str, *more: str) -> Path:
-        words = [word for word in county.written() if taken is None or word[2:].partition("=")[0] in taken]
-        assert main(process, [*words, f"--out={tmp_path / out}", "--overwrite", "-q", *more]) == 0
-        return tmp_path / out
-
-    keep = f"--keep={tmp_path / 'keep'}"
-    done("with", keep)
-    assert outcome(done("with", keep)) == outcome(done("without"))
+    county, keep = County(tmp_path, 4), f"--keep={tmp_path / 'keep'}"
+    run(county, "with", process, keep)
+    assert outcome(run(county, "with", process, keep)) == outcome(run(county, "without", process))
     well_moved(county)
     building_moved(county)
-    assert outcome(done("with", keep)) == outcome(done("without"))
+    assert outcome(run(county, "with", process, keep)) == outcome(run(county, "without", process))
 
 
 @pytest.mark.usefixtures("small_windows")
