@@ -9,6 +9,7 @@ import os
 import re
 import shlex
 import socket
+import stat
 import sys
 import time
 from collections.abc import Iterator
@@ -134,11 +135,15 @@ def _taken(folder: Path) -> tuple[int, bool, list[str]]:
     """The open file with the lock, whether it is sure that nobody else has it, and warnings."""
     path = folder / LOCK
     for _ in range(TRIES):
-        folder.mkdir(parents=True, exist_ok=True)
         try:
+            folder.mkdir(parents=True, exist_ok=True)
             file = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
         except FileNotFoundError:  # another run that ends has just taken the folder away
             continue
+        except FileExistsError as error:
+            if not _folder_or_gone(error.filename):
+                raise
+            continue  # it was there when it was to be made, and taken away before the look at what it is
         except PermissionError:
             _drop_stranger(folder, path)
             continue
@@ -178,6 +183,13 @@ def _taken(folder: Path) -> tuple[int, bool, list[str]]:
             )
         return file, got is True, warnings
     raise OSError(errno.EAGAIN, f"{folder}: other runs begin and end there all the time")
+
+
+def _folder_or_gone(path: str) -> bool:
+    try:
+        return stat.S_ISDIR(os.lstat(path).st_mode)
+    except FileNotFoundError:
+        return True
 
 
 def _drop_stranger(folder: Path, path: Path) -> None:

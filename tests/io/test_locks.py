@@ -1,5 +1,6 @@
 """A folder has one run at a time; the lock of a dead one is no hindrance."""
 
+import errno
 import json
 import os
 import subprocess
@@ -88,6 +89,36 @@ sys.exit(got != 40)
     running = [subprocess.Popen([sys.executable, "-c", work]) for _ in range(3)]
     assert [process.wait() for process in running] == [0, 0, 0]
     assert not list((tmp_path / "out").glob("*")) and not (tmp_path / "mark").exists()
+
+
+@pytest.mark.parametrize("new", ["out", "above/out"])
+def test_folder_that_goes_while_it_is_made_is_made_again(new, tmp_path, monkeypatch):
+    """Another run that ends takes it, and what it made above it, away between the attempt to make it and the look at what is there."""
+    folder, left = tmp_path / new, 2
+
+    def mkdir(path, mode=0o777):
+        nonlocal left
+        if left:
+            left -= 1
+            raise FileExistsError(errno.EEXIST, "File exists", str(path))
+        made(path, mode)
+
+    made = os.mkdir
+    monkeypatch.setattr(os, "mkdir", mkdir)
+    with locks.held(folder) as (sure, _):
+        assert sure and folder.is_dir()
+
+
+@pytest.mark.parametrize("kind", ["a file", "a link to nothing"])
+@pytest.mark.parametrize("new", ["out", "out/below"])
+def test_what_is_no_folder_is_said_at_once(kind, new, tmp_path):
+    if kind == "a file":
+        (tmp_path / "out").touch()
+    else:
+        (tmp_path / "out").symlink_to(tmp_path / "nothing")
+    with pytest.raises(ParameterError, match="nothing may be written there") as caught, locks.held(tmp_path / new):
+        pass
+    assert caught.value.__cause__.errno != errno.EAGAIN
 
 
 def test_folder_on_a_file_system_without_locks_is_told(tmp_path, monkeypatch):
