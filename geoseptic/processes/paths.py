@@ -34,6 +34,9 @@ BRITISH = {"ft": "feet", "m": "metres"}
 MOST_WELLS: Final = 2**31
 """Pairs of wells are told by one number, whatever the number of wells: a window's tally stays what it was when there is one more."""
 
+STEPS_A_UNIT: Final = np.float32(32)
+"""Of the raster of paths, rounded down, so that no well seems farther than it is: far below a cell, and the file takes a quarter less."""
+
 ANSWERS = {
     flowpath.REACHES_A_WELL: "cells_reaching_a_well",
     flowpath.REACHES_NO_WELL: "cells_reaching_no_well",
@@ -256,7 +259,8 @@ def path_results(
         around = slice(window[0].start, wide[0].stop), slice(window[1].start, wide[1].stop)
         return Part(paths.code, window), Part(paths.label, around)
 
-    distance, depth = (made_when_read(plane, np.float32, _in_unit, per_m, workers=workers) for plane in (paths.distance_m, ponding.depth_m))
+    distance = made_when_read(paths.distance_m, np.float32, _rounded_in_unit, per_m, workers=workers)
+    depth = made_when_read(ponding.depth_m, np.float32, _in_unit, per_m, workers=workers)
     _, found = by_windows(like, (), _tally, labels, workers)
     totals = summed(answers for answers, _, _ in found)
     cells = np.zeros(wells, np.int64)
@@ -281,8 +285,8 @@ def path_results(
                 elevation.with_values(distance),
                 legend_table.well_path(unit, reach),
                 "Distance along the flow path to a well",
-                f"Down the fall of the ground to the nearest well {bound}; what is missing is answered by well_path_code.{hidden} "
-                f"{SCREENING_AID}",
+                f"Down the fall of the ground to the nearest well {bound}, rounded down to a 32nd; what is missing is answered by "
+                f"well_path_code.{hidden} {SCREENING_AID}",
                 unit,
                 tags,
             ),
@@ -332,6 +336,13 @@ def path_results(
 
 def _in_unit(length_m: Part, per_m: np.float32) -> tuple[tuple[Floats], None]:
     return (length_m.read() * per_m,), None
+
+
+def _rounded_in_unit(length_m: Part, per_m: np.float32) -> tuple[tuple[Floats], None]:
+    steps: Floats = length_m.read() * (per_m * STEPS_A_UNIT)
+    np.floor(steps, out=steps)
+    steps /= STEPS_A_UNIT
+    return (steps,), None
 
 
 def _depth(filled_m: Part, ground_m: Part) -> tuple[tuple[Floats], int]:

@@ -18,13 +18,18 @@ from geoseptic.model.results import RasterResult, Results
 from geoseptic.model.rules import RuleSet
 from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, SLOPE_CLASSES_PERCENT, UNKNOWN_SLOPE
 from geoseptic.stages import stage
-from geoseptic.terrain.slope import classed, half_window_cells, halo_cells, horn_slope_percent, plane_slope_percent
+from geoseptic.terrain.slope import classed, half_window_cells, halo_cells, horn_slope_percent, plane_slope_percent, rounded_up
 from geoseptic.terrain.windows import Window, widened
 
 Floats = npt.NDArray[np.float32]
 
 WIDE_WINDOW = 1.1
 """A window is an odd number of cells; it may be a tenth wider than asked before that is worth a warning."""
+
+STEPS_A_PERCENT: Final = 64
+"""Slopes are whole numbers of these, rounded up: a step is 2 mm over the 15 m of a drain field, far below any survey of heights, and files
+take half the space. Whole limits, as codes and the soil survey have them, are passed by the same ground as unrounded; of a limit between
+two steps the ground within a step below it is over it too."""
 
 UNKNOWN_CLASS = 255
 """Nodata of class rasters, which no cell holds: unknown is a class in them, so that overviews count it like the others."""
@@ -41,7 +46,7 @@ def use_threads(workers: int) -> None:
 
 @stage("slope")
 def slope_percent(elevation: Raster, window_m: float, method: str, workers: int) -> Plane:
-    """Slope of the ground in percent, by a plane over the window or by finite difference."""
+    """Slope of the ground in percent, by a plane over the window or by finite difference, rounded up to a 64th."""
     use_threads(workers)
     heights_m, cell_m = elevation.plane, elevation.grid.cell_size_m
     halo = halo_cells(cell_m, None if method == "horn" else window_m)
@@ -59,7 +64,7 @@ def _slope(heights_m: Part, inner: tuple[slice, slice], cell_m: float, window_m:
     around_m = heights_m.read().astype(np.float32, copy=False)
     with ONE_AT_A_TIME:
         found = horn_slope_percent(around_m, cell_m) if method == "horn" else plane_slope_percent(around_m, cell_m, window_m)
-    return (found[inner],), None
+    return (rounded_up(found[inner], STEPS_A_PERCENT),), None
 
 
 def slope_limit_percent(rules: RuleSet) -> float | None:
@@ -101,7 +106,13 @@ def slope_results(slope: Plane, elevation: Raster, rules: RuleSet, window_m: flo
     return Results(
         rasters=(
             RasterResult(
-                "slope", elevation.with_values(slope), legend_table.SLOPE, "Slope of the ground", f"Percent, by {how}.", "percent", tags
+                "slope",
+                elevation.with_values(slope),
+                legend_table.SLOPE,
+                "Slope of the ground",
+                f"Percent, rounded up to a 64th, by {how}.",
+                "percent",
+                tags,
             ),
             RasterResult(
                 "slope_class",

@@ -60,6 +60,16 @@ def horn_slope_percent(elevation_m: Floats, cell_size_m: float) -> Floats:
     return _horn_slope(np.ascontiguousarray(elevation_m, np.float32), float(cell_size_m))
 
 
+def rounded_up(slope: Floats, steps_a_percent: int) -> Floats:
+    """Slopes in whole steps, `steps_a_percent` to a percent, changed in place: none reads gentler than it is.
+
+    Where the number of steps is a power of two and a limit is a whole number of them, a slope is above it after this if and only if it was
+    before.
+    """
+    _round_up(slope, np.float32(steps_a_percent))
+    return slope
+
+
 def classed(slope: Floats, limits: tuple[float, float, float], codes: tuple[int, int, int, int, int]) -> npt.NDArray[np.uint8]:
     """One of five codes for every cell: below the first limit, up to the second, above it, above the third whatever the others, unknown.
 
@@ -80,6 +90,14 @@ def _classed(slope, limits, codes):  # type: ignore[no-untyped-def]
             code = codes[3] if value > limits[2] else code
             out[row, col] = codes[4] if np.isnan(value) else code
     return out
+
+
+@njit(cache=True, nogil=True)
+def _round_up(slope, steps):  # type: ignore[no-untyped-def]
+    rows, cols = slope.shape
+    for row in range(rows):
+        for col in range(cols):
+            slope[row, col] = np.ceil(slope[row, col] * steps) / steps
 
 
 @njit(parallel=True, cache=True, nogil=True)

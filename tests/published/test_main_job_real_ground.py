@@ -403,7 +403,8 @@ def test_slope_is_that_of_the_plane_that_linear_algebra_fits(washington):
             continue
         unknowns = np.column_stack([np.ones(rows.size), cols.ravel() - col, rows.ravel() - row])
         _, east, south = np.linalg.lstsq(unknowns, heights[rows, cols].ravel(), rcond=None)[0]
-        assert washington.slope[row, col] == pytest.approx(100 * math.hypot(east, south), abs=2e-3)
+        # Rounded up to a 64th of a percent.
+        assert -2e-3 <= washington.slope[row, col] - 100 * math.hypot(east, south) < 1 / 64 + 2e-3
         fitted += 1
     assert fitted >= 1300
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.lib.stride_tricks import sliding_window_view
 
-from geoseptic.terrain.slope import classed, half_window_cells, horn_slope_percent, plane_slope_percent
+from geoseptic.terrain.slope import classed, half_window_cells, horn_slope_percent, plane_slope_percent, rounded_up
 from tests.terrain.grounds import Floats, plane, rough
 
 BOTH = {"horn": horn_slope_percent, "plane": lambda z, cell: plane_slope_percent(z, cell, 15.0)}
@@ -214,3 +214,19 @@ def test_codes_of_slopes_are_those_that_numpy_counts(dtype, limits):
     expected[slope > third] = 4
     expected[np.isnan(slope)] = 5
     assert classed(slope, limits, (1, 2, 3, 4, 5)).tolist() == expected.tolist()
+
+
+def test_rounded_slope_is_never_gentler_and_passes_a_whole_limit_with_the_unrounded():
+    """Slopes at limits, at steps and one number of their kind beside both, and many between; unknown stays unknown."""
+    limits = np.array([0, 2, 8, 10, 12.5, 15, 20, 30, 45, 100], np.float32)
+    at = np.concatenate([limits, limits + np.float32(1 / 64), np.random.default_rng(3).uniform(0, 60, 20_000).astype(np.float32)])
+    slope = np.stack([np.nextafter(at, np.float32(-np.inf)).clip(0), at, np.nextafter(at, np.float32(np.inf)), np.full_like(at, np.nan)])
+    rounded = rounded_up(slope.copy(), 64)
+    assert np.isnan(rounded[3]).all() and np.isnan(slope[3]).all()
+    slope, rounded = slope[:3], rounded[:3]
+    assert (rounded * 64 % 1 == 0).all()
+    more = rounded.astype(np.float64) - slope
+    assert (more >= 0).all() and (more <= 1 / 64).all() and more.max() > 0.9 / 64
+    for limit in limits:
+        assert ((rounded > limit) == (slope > limit)).all()
+    assert (rounded_up(rounded.copy(), 64) == rounded).all()
