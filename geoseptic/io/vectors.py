@@ -84,6 +84,14 @@ CACHE_MB: Final = "128"
 """Where rows of a large layer lie in no order of place, each goes into another node of the spatial index: with the usual 2 MB most are read
 and written anew for it."""
 
+PRAGMAS: Final = "OGR_SQLITE_PRAGMA"
+LARGE_PAGES: Final = "page_size=16384"
+"""A row with its shape takes a kilobyte or two, of which few fit a usual page of 4,096 bytes: with larger pages the package of a county
+takes a sixth less, and a tenth less time."""
+
+MANY_ROWS: Final = 10_000
+"""Of a package with fewer the many tables that describe it count for more: each has a page of its own at least."""
+
 _ALONE: Final = threading.Lock()
 
 OGR_GEOMETRY: Final[Mapping[str, str]] = {"polygon": "MultiPolygon", "line": "MultiLineString", "point": "Point"}
@@ -150,7 +158,7 @@ def _write_new(target: Path, layers: Sequence[LayerToWrite]) -> None:
 def _write_rows(path: Path, layers: Sequence[LayerToWrite], *, index: bool) -> None:
     import pyogrio
 
-    with _set_for_new_packages():
+    with _set_for_new_packages(sum(len(layer.frame) for layer in layers)):
         for layer in layers:
             for place, (first, piece) in enumerate(_pieces(layer.frame)):
                 if first is not None:
@@ -175,14 +183,16 @@ def _write_rows(path: Path, layers: Sequence[LayerToWrite], *, index: bool) -> N
 
 
 @contextmanager
-def _set_for_new_packages() -> Iterator[None]:
+def _set_for_new_packages(rows: int) -> Iterator[None]:
     """GDAL waits some ten times a layer until the disk has what it wrote, so that its changes of a package are undone if the machine goes
     down; a new package needs that once, at its end."""
     import pyogrio
 
     with _ALONE:
-        before = {name: pyogrio.get_gdal_config_option(name) for name in (WAITS, CACHE)}
-        pyogrio.set_gdal_config_options({WAITS: "OFF", CACHE: CACHE_MB})
+        before = {name: pyogrio.get_gdal_config_option(name) for name in (WAITS, CACHE, PRAGMAS)}
+        # Pragmas that the user has set stay the user's.
+        pages = {PRAGMAS: LARGE_PAGES} if rows >= MANY_ROWS and before[PRAGMAS] is None else {}
+        pyogrio.set_gdal_config_options({WAITS: "OFF", CACHE: CACHE_MB, **pages})
         try:
             yield
         finally:

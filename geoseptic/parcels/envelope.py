@@ -168,13 +168,13 @@ class _Cutter:
         self.fabric, self.lot_line_m = fabric, lot_line_m
         disputed = outward(fabric.disputed_m, lot_line_m)
         self.shapes = np.concatenate([zones.shapes_m, disputed])
-        self.feature = np.array([*zones.feature, *[DISPUTED] * len(disputed)], object)
+        self.feature = np.concatenate([zones.feature, np.full(len(disputed), DISPUTED, object)])
         certain = np.ones(len(disputed), bool)
-        self.required = np.concatenate([np.array(zones.status, object) == REQUIRED, certain])
+        self.required = np.concatenate([zones.status == REQUIRED, certain])
         self.where = np.concatenate([zones.where_m, np.full(len(disputed), None)])
-        self.is_cut = np.array([*(not whole for whole in zones.whole), *[False] * len(disputed)], bool)
-        self.source_m = np.concatenate([obstacles.shapes_m[np.array(zones.source, np.int64)], fabric.disputed_m])
-        self.keep_m = np.concatenate([np.array(zones.keep_m), np.full(len(disputed), lot_line_m)])
+        self.is_cut = np.concatenate([~zones.whole, ~certain])
+        self.source_m = np.concatenate([obstacles.shapes_m[zones.source], fabric.disputed_m])
+        self.keep_m = np.concatenate([zones.keep_m, np.full(len(disputed), lot_line_m)])
         # What lies within a wider ring of the same feature need not be cut: neither where only the union counts, nor within one status.
         self.outer = np.concatenate([zones.outermost(np.arange(len(zones))), certain])
         self.outer_of_status = self.outer.copy()

@@ -33,9 +33,9 @@ def broken(shapes_m: Geometries, lots: npt.NDArray[np.int64], fabric: Fabric, zo
     if lot_line_m > 0:
         found |= shapely.dwithin(shapes, shapely.boundary(own), lot_line_m)
     tree = shapely.STRtree(shapes)
-    keep_m, whole = np.array(zones.keep_m, np.float64), np.array(zones.whole, bool)
+    keep_m, whole = zones.keep_m, zones.whole
     ring = np.flatnonzero(whole & (keep_m > 0))
-    kept_from = [obstacles.shapes_m[np.array(zones.source, np.int64)[ring]], fabric.disputed_m]
+    kept_from = [obstacles.shapes_m[zones.source[ring]], fabric.disputed_m]
     distances_m = np.concatenate([keep_m[ring], np.full(len(fabric.disputed_m), lot_line_m)])
     _, near = tree.query(np.concatenate(kept_from), predicate="dwithin", distance=distances_m)
     found[near] = True

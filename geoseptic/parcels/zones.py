@@ -1,8 +1,9 @@
 """The ground that each feature keeps from one part of a system, by the rules."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cached_property
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,8 @@ from geoseptic.parcels.buffers import outward
 from geoseptic.parcels.ground import Ground
 from geoseptic.parcels.obstacles import Obstacles
 from geoseptic.units import from_metres
+
+Texts = npt.NDArray[np.object_]
 
 REQUIRED = "required"
 MAY_BE_REQUIRED = "may be required"
@@ -34,34 +37,40 @@ OF_ONE_WELL = frozenset(column.name for column in WELLS.columns if column.kind =
 """Conditions that only a well's own record can say of it: stated for the whole site, they grant no relief."""
 
 
-@dataclass
+_OBJECTS: Final[Callable[[], Any]] = partial(np.empty, 0, object)
+_NUMBERS: Final[Callable[[], Any]] = partial(np.empty, 0, np.int64)
+_LENGTHS: Final[Callable[[], Any]] = partial(np.empty, 0, np.float64)
+_FLAGS: Final[Callable[[], Any]] = partial(np.empty, 0, np.bool_)
+
+
+@dataclass(eq=False)
 class Zones:
     """One row a zone. A `required` zone is closed; one that `may be required` hangs on a fact that nobody has stated.
 
-    `keep_m` is the distance that the zone stands for, location error included. `where` is None for a full ring, which follows from its
-    `source` among `sources_m` and its distance, and is made when somebody asks for it; the others are `cut` to the ground in `where`,
+    `keep_m` is the distance that the zone stands for, location error included. `where_m` is None for a full ring, which follows from its
+    `source` among `sources_m` and its distance, and is made when somebody asks for it; the others are `cut_m` to the ground in `where_m`,
     outside which their distance need not be kept. `why` tells lengths in `unit`. `runs` has where each run of zones begins that features of
     one layer have for one reason: a feature more at the end of its layer has its zones at the ends of such runs.
     """
 
     part: str
     unit: str = "m"
-    feature: list[str] = field(default_factory=list)
-    feature_id: list[str] = field(default_factory=list)
-    source: list[int] = field(default_factory=list)
-    distance_m: list[float] = field(default_factory=list)
-    keep_m: list[float] = field(default_factory=list)
-    status: list[str] = field(default_factory=list)
-    why: list[str] = field(default_factory=list)
-    citation: list[str] = field(default_factory=list)
-    checked: list[bool] = field(default_factory=list)
-    where: list[shapely.Geometry | None] = field(default_factory=list)
-    cut: list[shapely.Geometry | None] = field(default_factory=list)
-    runs: list[int] = field(default_factory=list)
+    feature: Texts = field(default_factory=_OBJECTS)
+    feature_id: Texts = field(default_factory=_OBJECTS)
+    source: npt.NDArray[np.int64] = field(default_factory=_NUMBERS)
+    distance_m: npt.NDArray[np.float64] = field(default_factory=_LENGTHS)
+    keep_m: npt.NDArray[np.float64] = field(default_factory=_LENGTHS)
+    status: Texts = field(default_factory=_OBJECTS)
+    why: Texts = field(default_factory=_OBJECTS)
+    citation: Texts = field(default_factory=_OBJECTS)
+    checked: npt.NDArray[np.bool_] = field(default_factory=_FLAGS)
+    where_m: Geometries = field(default_factory=_OBJECTS)
+    cut_m: Geometries = field(default_factory=_OBJECTS)
+    runs: npt.NDArray[np.int64] = field(default_factory=_NUMBERS)
     silent: tuple[str, ...] = ()
     stand_ins: tuple[tuple[str, str], ...] = ()
-    sources_m: Geometries = field(default_factory=lambda: np.empty(0, object))
-    taken: Callable[[npt.NDArray[np.int64]], Geometries] | None = field(default=None, repr=False, compare=False)
+    sources_m: Geometries = field(default_factory=_OBJECTS)
+    taken: Callable[[npt.NDArray[np.int64]], Geometries] | None = field(default=None, repr=False)
     """Gives the shapes of some of the zones, where they were made before and put by."""
 
     def __len__(self) -> int:
@@ -71,11 +80,6 @@ class Zones:
     def shapes_m(self) -> Geometries:
         return self._made(np.arange(len(self)))
 
-    @property
-    def cut_m(self) -> Geometries:
-        """The shapes of those zones that are no full ring; None for a ring."""
-        return _array(self.cut)
-
     def shapes_of(self, rows: npt.NDArray[np.int64]) -> Geometries:
         """The shapes of some of the zones. [m]"""
         return self.shapes_m[rows] if "shapes_m" in self.__dict__ else self._made(rows)
@@ -83,37 +87,28 @@ class Zones:
     def _made(self, rows: npt.NDArray[np.int64]) -> Geometries:
         if self.taken is not None:
             return self.taken(rows)
-        listed = rows.tolist()  # often few of very many
-        shapes_m = _array([self.cut[row] for row in listed])
-        ring = np.array([self.where[row] is None for row in listed], bool)
-        source, keep_m = (
-            np.array([self.source[row] for row in listed], np.int64),
-            np.array([self.keep_m[row] for row in listed], np.float64),
-        )
-        shapes_m[ring] = outward(self.sources_m[source[ring]], keep_m[ring])
+        shapes_m, ring = self.cut_m[rows], self.whole[rows]
+        shapes_m[ring] = outward(self.sources_m[self.source[rows][ring]], self.keep_m[rows][ring])
         return shapes_m
 
     @property
     def run_lengths(self) -> npt.NDArray[np.int64]:
         """How many zones are in each of the runs."""
-        return np.diff([*self.runs, len(self)])
+        return np.diff(self.runs, append=len(self))
 
-    @property
-    def where_m(self) -> Geometries:
-        return _array(self.where)
-
-    @property
-    def whole(self) -> list[bool]:
+    @cached_property
+    def whole(self) -> npt.NDArray[np.bool_]:
         """Whether each zone is a full ring."""
-        return [where is None for where in self.where]
+        found: npt.NDArray[np.bool_] = shapely.is_missing(self.where_m)
+        return found
 
     def rows(self, status: str) -> npt.NDArray[np.int64]:
         """Indices of the zones of one status."""
-        return np.flatnonzero(np.array(self.status, object) == status)
+        return np.flatnonzero(self.status == status)
 
     def outermost(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
         """Which of these zones do not lie within a full ring, also one of these, of the same feature: the others add nothing to them."""
-        source, keep_m, whole = np.array(self.source, np.int64)[rows], np.array(self.keep_m)[rows], np.array(self.whole, bool)[rows]
+        source, keep_m, whole = self.source[rows], self.keep_m[rows], self.whole[rows]
         widest_m = np.full(source.max(initial=-1) + 1, -np.inf)
         np.maximum.at(widest_m, source[whole], keep_m[whole])
         outer: npt.NDArray[np.bool_] = keep_m > widest_m[source]
@@ -121,43 +116,66 @@ class Zones:
         outer[widest[np.unique(source[widest], return_index=True)[1]]] = True
         return outer
 
+
+_COLUMNS: Final = (
+    "feature", "feature_id", "source", "distance_m", "keep_m", "status", "why", "citation", "checked", "where_m", "cut_m", "runs",
+)  # fmt: skip
+
+
+class _Growing:
+    """The zones of a part while they are found."""
+
+    def __init__(self, part: str, unit: str, obstacles: Obstacles) -> None:
+        self.unit, self.obstacles, self.count = unit, obstacles, 0
+        self._first = Zones(part, unit, sources_m=obstacles.shapes_m)
+        self._added: dict[str, list[npt.NDArray[Any]]] = {name: [getattr(self._first, name)] for name in _COLUMNS}
+        self._names = np.array([str(name) for name in obstacles.ids], object)
+
     def add(
         self,
-        obstacles: Obstacles,
         rows: npt.NDArray[np.int64],
         distance_m: float,
         keep_m: npt.NDArray[np.float64],
-        status: Sequence[str],
+        status: str | Texts,
         entry: Setback | None,
-        why: Sequence[str],
-        cut_m: Sequence[shapely.Geometry | None] | None = None,
-        where: Sequence[shapely.Geometry | None] | None = None,
+        why: str | Texts,
+        cut_m: Geometries | None = None,
+        where_m: Geometries | None = None,
     ) -> None:
-        """Zones of these obstacles more: full rings, or those cut to the ground in `where`. Round a presumed well it is never more than one
-        that may be required. [m]"""
-        presumed = obstacles.presumed[rows].tolist()
-        if any(presumed):
-            status = [MAY_BE_REQUIRED if hidden else word for word, hidden in zip(status, presumed, strict=True)]
-            why = [f"{OF_PRESUMED}{words}" if hidden else words for words, hidden in zip(why, presumed, strict=True)]
-        count, layer = len(rows), obstacles.layer[rows]
-        self.runs += [len(self), *(len(self) + 1 + np.flatnonzero(layer[1:] != layer[:-1])).tolist()]
-        self.feature += obstacles.feature[rows].tolist()
-        self.feature_id += map(str, obstacles.ids[rows].tolist())
-        self.source += rows.tolist()
-        self.distance_m += [distance_m] * count
-        self.keep_m += keep_m.tolist()
-        self.status += status
-        self.why += why
-        self.citation += [str(entry.citation) if entry else "no value in the rule set: the feature itself is kept out"] * count
-        self.checked += [entry.citation.checked if entry else True] * count
-        self.where += [None] * count if where is None else where
-        self.cut += [None] * count if cut_m is None else cut_m
+        """Zones of these obstacles more: full rings, or those cut to the ground in `where_m`. Round a presumed well it is never more than
+        one that may be required. [m]"""
+        count, layer, presumed = len(rows), self.obstacles.layer[rows], self.obstacles.presumed[rows]
+        status, why = (_alike(text, count) if isinstance(text, str) else text for text in (status, why))
+        if presumed.any():
+            status = np.where(presumed, MAY_BE_REQUIRED, status)
+            why = np.where(presumed, OF_PRESUMED + why, why)
+        rings = _alike(None, count)
+        columns = {
+            "feature": self.obstacles.feature[rows],
+            "feature_id": self._names[rows],
+            "source": rows,
+            "distance_m": np.full(count, distance_m),
+            "keep_m": keep_m,
+            "status": status,
+            "why": why,
+            "citation": _alike(str(entry.citation) if entry else "no value in the rule set: the feature itself is kept out", count),
+            "checked": np.full(count, entry.citation.checked if entry else True),
+            "where_m": rings if where_m is None else where_m,
+            "cut_m": rings if cut_m is None else cut_m,
+            "runs": self.count + np.append(0, 1 + np.flatnonzero(layer[1:] != layer[:-1])),
+        }
+        for name, column in columns.items():
+            self._added[name].append(column)
+        self.count += count
+
+    def made(self, silent: Iterable[str], stand_ins: Iterable[tuple[str, str]]) -> Zones:
+        columns: dict[str, Any] = {name: np.concatenate(parts) for name, parts in self._added.items()}
+        return replace(self._first, **columns, silent=tuple(silent), stand_ins=tuple(stand_ins))
 
 
-def _array(shapes: Sequence[shapely.Geometry | None]) -> Geometries:
-    array = np.empty(len(shapes), object)
-    array[:] = shapes
-    return array
+def _alike(value: str | None, count: int) -> Texts:
+    """So many times the same, in one place."""
+    return np.broadcast_to(np.array(value, object), count)
 
 
 def zones(
@@ -183,7 +201,7 @@ def zones(
     ------
     CodeSilentError : the rules have no value for a well, spring or surface water that is there.
     """
-    out = Zones(part, rules.unit, sources_m=obstacles.shapes_m)
+    out = _Growing(part, rules.unit, obstacles)
     silent: dict[str, None] = {}
     stand_ins: dict[tuple[str, str], None] = {}
     groups: dict[tuple[str, tuple[tuple[str, bool], ...], tuple[str, ...]], list[int]] = {}
@@ -197,30 +215,29 @@ def zones(
             if feature in DRINKING_WATER:
                 raise
             silent[feature] = None
-            _add_whole(out, obstacles, rows, 0.0, None, "code silent")
+            _add_whole(out, rows, 0.0, None, "code silent")
             continue
         if requirement.stands_for:
             stand_ins[feature, requirement.stands_for] = None
         own = dict(own_facts)
         granted_here = frozenset(name for name in granted if name not in OF_ONE_WELL or own.get(name) is True)
-        _add_rings(out, obstacles, rows, requirement, {**facts, **own}, granted_here, ground, workers)
+        _add_rings(out, rows, requirement, {**facts, **own}, granted_here, ground, workers)
         others = _requirements(rules, part, may_be)
         if others:
-            _add_longest_of_others(out, obstacles, rows, requirement, others, {**facts, **own}, granted_here)
-    out.silent, out.stand_ins = tuple(silent), tuple(stand_ins)
-    return out
+            _add_longest_of_others(out, rows, requirement, others, {**facts, **own}, granted_here)
+    return out.made(silent, stand_ins)
 
 
-def _add_whole(out: Zones, obstacles: Obstacles, rows: npt.NDArray[np.int64], distance_m: float, entry: Setback | None, why: str) -> None:
+def _add_whole(out: _Growing, rows: npt.NDArray[np.int64], distance_m: float, entry: Setback | None, why: str) -> None:
     """Full rings. The location error is added to the distance; where it is the larger of the two nobody knows whether the outer part is
     needed, so that part only may be required."""
-    error_m = obstacles.location_error_m[rows]
+    error_m = out.obstacles.location_error_m[rows]
     rough = _rough(error_m, distance_m)
     near_m = distance_m + np.where(rough, 0.0, error_m)
-    out.add(obstacles, rows, distance_m, near_m, [REQUIRED] * len(rows), entry, [why] * len(rows))
+    out.add(rows, distance_m, near_m, REQUIRED, entry, why)
     known = [f"{from_metres(own_m, out.unit):.0f} {out.unit}" for own_m in error_m[rough].tolist()]
-    doubts = [f"{why}; its place is known only to {length}" for length in known]
-    out.add(obstacles, rows[rough], distance_m, (distance_m + error_m)[rough], [MAY_BE_REQUIRED] * len(doubts), entry, doubts)
+    doubts = np.array([f"{why}; its place is known only to {length}" for length in known], object)
+    out.add(rows[rough], distance_m, (distance_m + error_m)[rough], MAY_BE_REQUIRED, entry, doubts)
 
 
 def _rough(error_m: npt.NDArray[np.float64], distance_m: float) -> npt.NDArray[np.bool_]:
@@ -228,8 +245,7 @@ def _rough(error_m: npt.NDArray[np.float64], distance_m: float) -> npt.NDArray[n
 
 
 def _add_rings(
-    out: Zones,
-    obstacles: Obstacles,
+    out: _Growing,
     rows: npt.NDArray[np.int64],
     requirement: Requirement,
     facts: Mapping[str, bool],
@@ -240,7 +256,7 @@ def _add_rings(
     settled = requirement.settled(facts, granted)
     entry = settled.certain
     certain_m = 0.0 if entry is None or entry.distance_m is None else entry.distance_m
-    _add_whole(out, obstacles, rows, certain_m, entry, _because(entry) if certain_m > 0 else "the feature itself")
+    _add_whole(out, rows, certain_m, entry, _because(entry) if certain_m > 0 else "the feature itself")
     # One side of a cut or one drainage path may have a longer distance that is certain there, whatever else is unknown.
     sides = {frozenset(_from_ground(entry, facts)) for entry in settled.possible} - {frozenset()}
     settled_on_side = []
@@ -251,12 +267,12 @@ def _add_rings(
             holding = side | {name for name, holds in facts.items() if holds}
             there = next((line for line in settled.possible if line.distance_m == there.distance_m and line.when <= holding), there)
             settled_on_side.append((there, side))
-            _add_ring(out, obstacles, rows, there, sorted(side), False, ground, workers)
+            _add_ring(out, rows, there, sorted(side), False, ground, workers)
     for longer in settled.possible:
         side = frozenset(_from_ground(longer, facts))
         stated_open = any(name not in facts for name in longer.when - GROUND_CONDITIONS)
         if stated_open or (longer, side) not in settled_on_side:
-            _add_ring(out, obstacles, rows, longer, sorted(side), stated_open, ground, workers)
+            _add_ring(out, rows, longer, sorted(side), stated_open, ground, workers)
 
 
 def _requirements(rules: RuleSet, part: str, features: Sequence[str]) -> list[Requirement]:
@@ -266,8 +282,7 @@ def _requirements(rules: RuleSet, part: str, features: Sequence[str]) -> list[Re
 
 
 def _add_longest_of_others(
-    out: Zones,
-    obstacles: Obstacles,
+    out: _Growing,
     rows: npt.NDArray[np.int64],
     requirement: Requirement,
     others: Sequence[Requirement],
@@ -284,9 +299,9 @@ def _add_longest_of_others(
     distance_m = longest.distance_m or 0.0
     if distance_m <= own_m:
         return
-    keep_m = distance_m + obstacles.location_error_m[rows]
+    keep_m = distance_m + out.obstacles.location_error_m[rows]
     why = f"its kind is not stated: as {FEATURES[kind].lower()}, {_because(longest)}"
-    out.add(obstacles, rows, distance_m, keep_m, [MAY_BE_REQUIRED] * len(rows), longest, [why] * len(rows))
+    out.add(rows, distance_m, keep_m, MAY_BE_REQUIRED, longest, why)
 
 
 def _from_ground(entry: Setback, facts: Mapping[str, bool]) -> list[str]:
@@ -294,8 +309,7 @@ def _from_ground(entry: Setback, facts: Mapping[str, bool]) -> list[str]:
 
 
 def _add_ring(
-    out: Zones,
-    obstacles: Obstacles,
+    out: _Growing,
     rows: npt.NDArray[np.int64],
     entry: Setback,
     conditions: list[str],
@@ -305,11 +319,11 @@ def _add_ring(
 ) -> None:
     """The ring of one line where its ground conditions hold: required unless a fact is open that nobody stated, or the place is rough."""
     distance_m = entry.distance_m or 0.0
-    error_m = obstacles.location_error_m[rows]
-    shapes_m, far_m = obstacles.shapes_m[rows], distance_m + error_m
+    error_m = out.obstacles.location_error_m[rows]
+    shapes_m, far_m = out.obstacles.shapes_m[rows], distance_m + error_m
     doubt = SHOWN_OTHERWISE + _because(entry)
     if ground is None or not conditions:
-        out.add(obstacles, rows, distance_m, far_m, [MAY_BE_REQUIRED] * len(rows), entry, [doubt] * len(rows))
+        out.add(rows, distance_m, far_m, MAY_BE_REQUIRED, entry, doubt)
         return
     rings = outward(shapes_m, far_m)
     holds, unknown = _where(ground, conditions, shapes_m, distance_m, error_m, workers)
@@ -325,17 +339,15 @@ def _add_ring(
     sure[rough] = shapely.intersection(sure[rough], inner)
     has_sure, has_maybe = shapely.area(sure) > 0, shapely.area(maybe) > 0
     at, maybe_here = np.nonzero(np.column_stack([has_sure, has_maybe]))
-    which = maybe_here.tolist()
     out.add(
-        obstacles,
         rows[at],
         distance_m,
         np.where(maybe_here, far_m[at], near_m[at]),
-        [(REQUIRED, MAY_BE_REQUIRED)[one] for one in which],
+        np.array((REQUIRED, MAY_BE_REQUIRED), object)[maybe_here],
         entry,
-        [(_because(entry), doubt)[one] for one in which],
-        list(np.where(maybe_here, maybe[at], sure[at])),
-        list(np.where(maybe_here, unknown[at], holds[at])),
+        np.array((_because(entry), doubt), object)[maybe_here],
+        np.where(maybe_here, maybe[at], sure[at]),
+        np.where(maybe_here, unknown[at], holds[at]),
     )
 
 

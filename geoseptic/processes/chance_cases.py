@@ -119,11 +119,10 @@ def around(
         line_m = rules.requirement(part, LOT_LINE).settled(facts, granted).largest.distance_m or 0.0
     except CodeSilentError:
         line_m = 0.0
-    source = np.array(found.source, np.int64)
-    well = things_of(land)[source]
+    well = things_of(land)[found.source]
     well[uncertain.every_well.kind[well] == EXACT] = -1
     opened = _opened(found, obstacles, well >= 0)
-    every = np.arange(len(source))
+    every = np.arange(len(found))
     strict = _around(land, found, obstacles, every, well, line_m, uncertain)
     eased = _around(land, found, obstacles, every[~opened], well, line_m, uncertain) if opened.any() else strict
     return Asked(strict, eased, _open(found, opened, well, uncertain))
@@ -132,10 +131,10 @@ def around(
 def _opened(found: Zones, obstacles: Obstacles, drawn: Flags) -> Flags:
     """Which zones hang on another reason than a place: what only may be required, save for a layer's rough place, and of a well that is
     drawn elsewhere all that hangs on the lie of the ground, of which nobody has asked there."""
-    may_be = np.array([status == MAY_BE_REQUIRED for status in found.status], bool)
-    error_m = obstacles.location_error_m[np.array(found.source, np.int64)]
-    misplaced = error_m > np.maximum(np.array(found.distance_m, np.float64), ROUGH_FROM_M)
-    opened: Flags = (may_be & ~misplaced) | (drawn & ~np.array(found.whole, bool))
+    may_be = found.status == MAY_BE_REQUIRED
+    error_m = obstacles.location_error_m[found.source]
+    misplaced = error_m > np.maximum(found.distance_m, ROUGH_FROM_M)
+    opened: Flags = (may_be & ~misplaced) | (drawn & ~found.whole)
     return opened
 
 
@@ -153,11 +152,11 @@ def _around(
     own = well[rows]
     drawn = own >= 0
     wells_m = np.zeros(len(everyone))
-    np.maximum.at(wells_m, own[drawn], np.array(found.distance_m, np.float64)[rows[drawn]])
+    np.maximum.at(wells_m, own[drawn], found.distance_m[rows[drawn]])
     outer = found.outermost(rows)
-    moves = (np.array(found.feature, object)[rows] == "building") & outer & (uncertain.building_sigmas_m.max() > 0)
-    keep_m = np.array(found.keep_m, np.float64)[rows[moves]]
-    things = obstacles.shapes_m[np.array(found.source, np.int64)[rows[moves]]]
+    moves = (found.feature[rows] == "building") & outer & (uncertain.building_sigmas_m.max() > 0)
+    keep_m = found.keep_m[rows[moves]]
+    things = obstacles.shapes_m[found.source[rows[moves]]]
     return Around(
         line_m,
         np.concatenate([found.shapes_m[rows[~drawn & ~moves & outer]], outward(land.fabric.disputed_m, line_m)]),
@@ -170,12 +169,12 @@ def _around(
 
 def _open(found: Zones, opened: Flags, well: npt.NDArray[np.int64], uncertain: Uncertain) -> Open:
     """What is open: not what lies in a ring of the same feature that is required in any case."""
-    source, keep_m = np.array(found.source, np.int64), np.array(found.keep_m, np.float64)
-    sure = np.array(found.whole, bool) & ~opened
+    source, keep_m = found.source, found.keep_m
+    sure = found.whole & ~opened
     widest_m = np.full(source.max(initial=-1) + 1, -np.inf)
     np.maximum.at(widest_m, source[sure], keep_m[sure])
     rows = np.flatnonzero(opened & (keep_m > widest_m[source]))
-    moves = np.array([found.feature[row] == "building" for row in rows], bool)
+    moves = found.feature[rows] == "building"
     far_m = FARTHEST_SIGMAS * (uncertain.line_sigmas_m.max() + np.where(moves, uncertain.building_sigmas_m.max(), 0.0))
     drawn = well[rows] >= 0
     far_m[drawn] += uncertain.every_well.reach_m[well[rows[drawn]]]

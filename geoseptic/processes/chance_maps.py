@@ -93,10 +93,9 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
     zones, obstacles = cut.zones, land.obstacles
     everyone = uncertain.every_well
     thing = things_of(land)
-    source = np.array(zones.source, np.int64)
-    own = thing[source]
+    own = thing[zones.source]
     of_uncertain = (own >= 0) & (everyone.kind != EXACT)[own]
-    distance_m, whole = np.array(zones.distance_m, np.float64), np.array(zones.whole, bool)
+    distance_m, whole = zones.distance_m, zones.whole
     keep_m = np.zeros(len(everyone))
     full = of_uncertain & whole
     np.maximum.at(keep_m, own[full], distance_m[full])
@@ -112,7 +111,7 @@ def uncertain_zones(land: Land, cut: Cut, uncertain: Uncertain) -> tuple[Uncerta
         distance_m[further],
         zones.where_m[further],
     )
-    shifted = (obstacles.feature[source] == "building") & (uncertain.building_sigmas_m.max() > 0)
+    shifted = (obstacles.feature[zones.source] == "building") & (uncertain.building_sigmas_m.max() > 0)
     certain = np.flatnonzero(~of_uncertain & ~shifted)
     by_buildings = np.flatnonzero(shifted)
     shapes_m, fabric = zones.shapes_m, land.fabric

@@ -84,7 +84,7 @@ def hashed(envelopes: Envelopes) -> tuple[Hashed, Hashed]:
 
 def zone_shapes(zones: Zones, sources: Hashed) -> Hashed:
     """The shapes of all zones; a full ring is told by its source and its distance, and made when it is asked for."""
-    source, keep_m, ring = np.array(zones.source, np.int64), np.array(zones.keep_m, np.float64), np.array(zones.whole, bool)
+    source, keep_m, ring = zones.source, zones.keep_m, zones.whole
 
     @cache
     def cut() -> Hashed:
@@ -209,7 +209,7 @@ class Near:
 
     @classmethod
     def of(cls, zones: Zones, sources: Hashed, disputed_m: Geometries, lot_line_m: float) -> "Near":
-        source, keep_m, count = np.array(zones.source, np.int64), np.array(zones.keep_m, np.float64), len(sources)
+        source, keep_m, count = zones.source, zones.keep_m, len(sources)
         # As far as any ring of the feature goes, and as far as it is asked for at the last test.
         reach_m = np.zeros(count)
         np.maximum.at(reach_m, source, keep_m)
@@ -269,12 +269,12 @@ def _cut(
     # What the cutting has no use for is left empty: it could not be in the key.
     zones = Zones(
         "",
-        feature=[name.decode() for name in feature],
-        source=source.tolist(),
-        keep_m=keep_m.tolist(),
-        status=[word.decode() for word in status],
-        where=list(where_m.shapes),
-        cut=list(cut_m.shapes),
+        feature=np.array([name.decode() for name in feature], object),
+        source=source,
+        keep_m=keep_m,
+        status=np.array([word.decode() for word in status], object),
+        where_m=where_m.shapes,
+        cut_m=cut_m.shapes,
         sources_m=sources_m.shapes,
     )
     nothing, none = np.empty(0, object), np.zeros(0)

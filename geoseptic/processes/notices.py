@@ -162,18 +162,18 @@ def wells_to_locate(land: Land, rules: RuleSet, cut: Cut) -> list[dict[str, obje
     """The wells whose rough place leaves ground open, the greediest first: how far off the well may be, and how much of which number of
     parcels would be clear if it, and whatever else is open there, turned out well."""
     zones, envelopes, obstacles, unit = cut.zones, cut.envelopes, land.obstacles, rules.unit
-    source = np.array(zones.source, np.int64)
+    source = zones.source
     error_m = obstacles.location_error_m[source]
     of_wells = np.isin(obstacles.feature[source], list(WELL_KINDS.values())) & ~obstacles.presumed[source]
-    rough = error_m > np.maximum(np.array(zones.distance_m, np.float64), ROUGH_FROM_M)
-    still_open = np.array([status == MAY_BE_REQUIRED for status in zones.status], bool)
+    rough = error_m > np.maximum(zones.distance_m, ROUGH_FROM_M)
+    still_open = zones.status == MAY_BE_REQUIRED
     rows = np.flatnonzero(of_wells & rough & still_open)
     lots = np.flatnonzero(envelopes.possible_area_m2 > envelopes.area_m2 + OPEN_FROM_M2)
     if not len(rows) or not len(lots):
         return []
     zone, lot, area_m2 = _opened_m2(land, cut, lots, cut.zone_shapes[rows])
     # A well stands for several rings, one in the other: on each lot the widest counts.
-    names, well = np.unique(np.array(zones.feature_id, object)[rows], return_inverse=True)
+    names, well = np.unique(zones.feature_id[rows], return_inverse=True)
     pairs, pair = np.unique(well[zone] * len(lots) + lot, return_inverse=True)
     widest_m2 = np.zeros(len(pairs))
     np.maximum.at(widest_m2, pair, area_m2)

@@ -63,8 +63,7 @@ def by_place(bounds_m: npt.NDArray[np.float64], most: int) -> list[Rows]:
 def put_by(zones: Zones, sources: Hashed, shelf: Shelf) -> None:
     """The shapes of the zones are made, and lie on the shelf from now on."""
     places = np.zeros(len(zones), PLACE)
-    source = np.array(zones.source, np.int64)
-    for rows in by_place(sources.bounds_m[source], AT_ONCE):
+    for rows in by_place(sources.bounds_m[zones.source], AT_ONCE):
         places[rows] = shelf.put(zones.shapes_of(rows))
     zones.taken = lambda rows: shelf.take(places[rows])
 
@@ -126,16 +125,15 @@ def cut(
 
 def _some(zones: Zones, obstacles: Obstacles, rows: Rows) -> tuple[Zones, Obstacles]:
     """These zones, and the obstacles that they are kept from: as much of both as cutting asks for."""
-    listed = rows.tolist()
-    sources, source = np.unique(np.array([zones.source[row] for row in listed], np.int64), return_inverse=True)
+    sources, source = np.unique(zones.source[rows], return_inverse=True)
     found = Zones(
         zones.part,
-        feature=[zones.feature[row] for row in listed],
-        source=source.tolist(),
-        keep_m=[zones.keep_m[row] for row in listed],
-        status=[zones.status[row] for row in listed],
-        where=[zones.where[row] for row in listed],
-        cut=[zones.cut[row] for row in listed],
+        feature=zones.feature[rows],
+        source=source,
+        keep_m=zones.keep_m[rows],
+        status=zones.status[rows],
+        where_m=zones.where_m[rows],
+        cut_m=zones.cut_m[rows],
         sources_m=obstacles.shapes_m[sources],
     )
     found.shapes_m = zones.shapes_of(rows)

@@ -152,7 +152,7 @@ class Law:
         """The vector zones decide, cells only show them."""
         zones = cut.zones
         required, still_open = (rows[zones.outermost(rows)] for rows in (zones.rows(REQUIRED), zones.rows(MAY_BE_REQUIRED)))
-        feature = np.array(zones.feature, object)[required]
+        feature = zones.feature[required]
         shapes = {name: cut.zone_shapes[required[feature == name]] for name in sorted(set(feature))}
         shapes[DISPUTED] = Hashed.of(outward(land.fabric.disputed_m, cut.envelopes.lot_line_m))
         # A cell on a lot line is in no envelope, whether or not the code asks for a distance from it.

@@ -140,14 +140,14 @@ def zone_layer(
     for envelopes, zones, own, strips in parts:
         shapes += [own, strips]
         lengths += [*zones.run_lengths.tolist(), len(strips)]
-        error_m = obstacle_error_m[np.array(zones.source, np.int64)]
+        error_m = obstacle_error_m[zones.source]
         citation, checked = _lot_line_texts(rules, envelopes)
         # Of the zones, and of the strips along the lot lines.
         runs: tuple[tuple[Any, Any], ...] = (
             ([zones.part], [zones.part]),
             (zones.feature, [LOT_LINE]),
             (zones.feature_id, envelopes.parcel_ids),
-            (_rounded(np.array(zones.distance_m, np.float64), 2, unit), _rounded(np.array([envelopes.lot_line_m]), 2, unit)),
+            (_rounded(zones.distance_m, 2, unit), _rounded(np.array([envelopes.lot_line_m]), 2, unit)),
             (_rounded(error_m, 1, unit), [0.0]),
             (zones.status, [REQUIRED]),
             (zones.why, ["in any case"]),
@@ -205,7 +205,7 @@ def _shared(texts: npt.NDArray[np.object_]) -> pd.Categorical:
 def _column(values: Sequence[Any], count: int) -> npt.NDArray[Any]:
     """So many values, each or all of them alike."""
     one = np.asarray(values, object if isinstance(next(iter(values), None), str) else None)
-    return np.repeat(one, count) if len(one) == 1 else one
+    return np.broadcast_to(one, count) if len(one) == 1 else one
 
 
 def _rounded(lengths_m: npt.NDArray[np.float64], digits: int, unit: str) -> npt.NDArray[np.float64]:

@@ -9,6 +9,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyogrio
 import pytest
 import shapely
 from geopandas import GeoDataFrame
@@ -79,8 +80,11 @@ CHANGES = {
 }  # fmt: skip
 
 
+@pytest.mark.parametrize("many", [vectors.MANY_ROWS, 1000])
 @pytest.mark.parametrize("change", CHANGES)
-def test_a_package_with_replaced_rows_holds_what_a_new_one_holds(tmp_path, change):
+def test_a_package_with_replaced_rows_holds_what_a_new_one_holds(tmp_path, change, many, monkeypatch):
+    """With small pages and with large ones."""
+    monkeypatch.setattr(vectors, "MANY_ROWS", many)
     lots, wells = layers()
     written(tmp_path / "first", [lots, wells], tmp_path / "store")
     after = list(CHANGES[change](lots, wells))
@@ -90,6 +94,21 @@ def test_a_package_with_replaced_rows_holds_what_a_new_one_holds(tmp_path, chang
     # And back: the package that is kept is the first one still.
     back, reused = written(tmp_path / "back", [lots, wells], tmp_path / "store")
     assert reused and back == written(tmp_path / "old", [lots, wells])[0]
+
+
+def test_pages_are_large_where_there_are_many_rows_and_hold_the_same(tmp_path, monkeypatch):
+    """Pragmas that the user has set for GDAL are left alone."""
+    found, sizes = [], []
+    for number, (many, asked) in enumerate([(10_000, None), (2_600, None), (2_600, "encoding='UTF-8'")]):
+        monkeypatch.setattr(vectors, "MANY_ROWS", many)
+        pyogrio.set_gdal_config_options({vectors.PRAGMAS: asked})
+        try:
+            found.append(written(tmp_path / f"{number}", layers())[0])
+        finally:
+            pyogrio.set_gdal_config_options({vectors.PRAGMAS: None})
+        with closing(sqlite3.connect(tmp_path / f"{number}" / "made.gpkg")) as database:
+            sizes += database.execute("PRAGMA page_size").fetchone()
+    assert sizes == [4096, 16384, 4096] and found[0] == found[1] == found[2]
 
 
 @pytest.mark.parametrize("spoil", [lambda data: data[:-70_000], lambda data: data[:-70_000] + b"x" + data[-69_999:]])

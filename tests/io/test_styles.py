@@ -13,7 +13,7 @@ import shapely
 
 from geoseptic.errors import MissingCrsError, OutputExistsError
 from geoseptic.io import styles
-from geoseptic.io.vectors import CACHE, WAITS, LayerToWrite, write_layers
+from geoseptic.io.vectors import CACHE, PRAGMAS, WAITS, LayerToWrite, write_layers
 from geoseptic.model import legend_table
 from geoseptic.model.legends import ClassLegend, Swatch, VectorLegend
 from geoseptic.model.reasons import REASONS
@@ -322,7 +322,7 @@ def test_the_same_layers_give_the_same_bytes(package, tmp_path):
     assert (tmp_path / "again" / package.name).read_bytes() == package.read_bytes()
 
 
-@pytest.mark.parametrize(("name", "own"), [(WAITS, None), (WAITS, True), (CACHE, None), (CACHE, 16)])
+@pytest.mark.parametrize(("name", "own"), [(WAITS, None), (WAITS, True), (CACHE, None), (CACHE, 16), (PRAGMAS, None)])
 def test_settings_of_gdal_are_as_they_were_when_a_package_is_written(tmp_path, name, own):
     """Also after one that failed."""
     pyogrio.set_gdal_config_options({name: own})

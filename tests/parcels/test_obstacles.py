@@ -50,7 +50,7 @@ def test_water_of_unknown_kind_is_surely_surface_water_and_may_be_the_supply_for
     assert found.why[longer] == "its kind is not stated: as water supply reservoir, in any case"
     reservoir = load_rules("us-ma").setback("drain_field", "water_supply_reservoir")
     assert found.citation[longer] == str(reservoir.citation)
-    assert found.where[longer] is None
+    assert found.where_m[longer] is None
     # The whole ring, and not much more.
     assert not shapely.dwithin(found.shapes_m[longer].boundary, POND, 400 * FT)
     assert found.shapes_m[longer].area == pytest.approx(POND.buffer(400 * FT, quad_segs=64).area, rel=0.01)
@@ -132,7 +132,7 @@ def test_accuracy_of_the_reprojection_is_added_to_every_feature_of_the_layer():
     assert "4 m (13.1 ft) are added to every distance from the wells, the accuracy of its reprojection" in assumed
     assert "1.5 m (4.9 ft) are added to every distance from the surface water, the accuracy of its reprojection" in assumed
     found = zones(features.kept(features.ids == "surface_water 1"), rule_set(line("surface_water", 10.0)), "drain_field", facts={})
-    assert found.keep_m == [11.5]
+    assert found.keep_m.tolist() == [11.5]
     assert not shapely.dwithin(found.shapes_m[0].boundary, POND, 11.5)
 
 
