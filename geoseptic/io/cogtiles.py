@@ -29,6 +29,9 @@ NUMBERS: Final = {3: "<u2", 4: "<u4", 16: "<u8"}
 LEADER: Final = struct.Struct("<I")
 TRAILER_BYTES: Final = 4
 
+FRAME_BYTES: Final = LEADER.size + TRAILER_BYTES
+"""How much longer a tile with both is."""
+
 ANYWHERE: Final = Affine(2, 0, 0, 0, -2, 0)
 
 Lengths = npt.NDArray[np.int64]
@@ -73,7 +76,7 @@ class Head:
         """The head of a file whose tiles have these lengths, copy by copy, the finest first. Raises OverflowError where they do not fit."""
         data, at = bytearray(self.data), len(self.data)
         for (offsets, counts), own in zip(reversed(self.tables), reversed(list(lengths)), strict=True):
-            steps = np.cumsum(own + (LEADER.size + TRAILER_BYTES))
+            steps = np.cumsum(own + FRAME_BYTES)
             offsets.write(data, at + LEADER.size + np.concatenate([[0], steps[:-1]]).astype(np.int64))
             counts.write(data, own)
             at += int(steps[-1])

@@ -4,6 +4,7 @@ together of them. Where little changed, little is packed; the bytes are those th
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from functools import partial
+from itertools import product
 from math import ceil
 from pathlib import Path
 from typing import Any, Final
@@ -21,8 +22,9 @@ from geoseptic.io.tallies import tally
 from geoseptic.model.planes import ArrayPlane, Plane, Values
 from geoseptic.terrain.windows import Window, windows
 
-TILES_ACROSS: Final = 2
-"""Tiles along the side of a piece: with few, a change packs little; with many, few pieces are looked up."""
+TILES_ACROSS: Final = 2, 2, 1
+"""Tiles along the side of a piece, of the finest copy, the next, and all others: with few, a change packs little; with many, few pieces are
+looked up. A change is in a piece of each copy, and coarse ones have few pieces anyway."""
 
 
 def counts(plane: Plane, workers: int = 1) -> Counter[int]:
@@ -94,17 +96,17 @@ def _put_together(
     for shape in shapes:
         levels.append(_coarser(levels[-1], shape, method, workers))
     parts: list[_Tiles] = []
-    for level in levels:
+    for number, level in enumerate(levels):
+        across = TILES_ACROSS[min(number, len(TILES_ACROSS) - 1)]
         given = partial(_given, level, kind.str, tile_cells, int(packing["level"]))
-        found, there = pieces(_packed, windows(level.shape, TILES_ACROSS * tile_cells), given, workers)
-        parts.append(_Tiles(found, level.shape, tile_cells))
+        found, there = pieces(_packed, windows(level.shape, across * tile_cells), given, workers)
+        parts.append(_Tiles(found, level.shape, tile_cells, across))
         all_there &= there
     with room_for(target), written(target) as file:
         file.write(head.placed([copy.lengths for copy in parts]))
         for copy in reversed(parts):
-            for tile in copy.tiles():
-                for piece in cogtiles.framed(tile):
-                    file.write(piece)
+            for tiles in copy.in_order():
+                file.write(tiles)
     return all_there
 
 
@@ -145,29 +147,35 @@ def _given(plane: Plane, kind: str, tile_cells: int, level: int, window: Window)
 
 
 def _packed(part: Part, kind: str, tile_cells: int, level: int) -> tuple[Values, Values]:
-    return cogtiles.packed(part.read().astype(np.dtype(kind), copy=False), tile_cells, level)
+    """The tiles of a piece, row by row, framed as they lie in the file, and how long each is without that."""
+    tiles, lengths = cogtiles.packed(part.read().astype(np.dtype(kind), copy=False), tile_cells, level)
+    ends = np.cumsum(lengths).tolist()
+    each = (tiles.data[start:end] for start, end in zip([0, *ends], ends, strict=False))
+    return np.frombuffer(b"".join(own for tile in each for own in cogtiles.framed(tile)), np.uint8), lengths
 
 
 class _Tiles:
-    """The packed tiles of one copy, in the order of the file."""
+    """The packed tiles of one copy, in pieces of so many `across`."""
 
-    def __init__(self, parts: list[Piece], shape: tuple[int, int], tile_cells: int) -> None:
-        self.parts = parts
+    def __init__(self, parts: list[Piece], shape: tuple[int, int], tile_cells: int, across: int) -> None:
+        self.parts, self.across = parts, across
         rows, cols = (ceil(side / tile_cells) for side in shape)
-        own = [part.array(1) for part in parts]
-        # Of each tile in the file's order: its piece, and where it begins there.
-        self.part, self.start = np.zeros((rows, cols), np.int64), np.zeros((rows, cols), np.int64)
-        lengths = np.zeros((rows, cols), np.int64)
-        for number, (window, found) in enumerate(zip(windows((rows, cols), TILES_ACROSS), own, strict=True)):
-            there = lengths[window].shape
-            lengths[window] = found.reshape(there)
-            self.start[window] = np.concatenate([[0], np.cumsum(found)[:-1]]).reshape(there)
-            self.part[window] = number
+        # Of each tile in the file's order: where in its piece it ends, and how long it is.
+        self.end, lengths = np.zeros((rows, cols), np.int64), np.zeros((rows, cols), np.int64)
+        for window, part in zip(windows((rows, cols), across), parts, strict=True):
+            own, there = part.array(1), lengths[window].shape
+            lengths[window] = own.reshape(there)
+            self.end[window] = np.cumsum(own + cogtiles.FRAME_BYTES).reshape(there)
         self.lengths = lengths.ravel()
 
-    def tiles(self) -> Iterator[memoryview]:
+    def in_order(self) -> Iterator[memoryview]:
+        """The framed tiles in the order of the file: at a time those of a row of a piece."""
         opened: dict[int, memoryview] = {}
-        for number, start, length in zip(self.part.ravel().tolist(), self.start.ravel().tolist(), self.lengths.tolist(), strict=True):
+        rows, cols = self.end.shape
+        first = self.end - self.lengths.reshape(rows, cols) - cogtiles.FRAME_BYTES
+        in_a_row = ceil(cols / self.across)
+        for row, col in product(range(rows), range(0, cols, self.across)):
+            number = row // self.across * in_a_row + col // self.across
             if number not in opened:
                 opened[number] = self.parts[number].array(0).data
-            yield opened[number][start : start + length]
+            yield opened[number][first[row, col] : self.end[row, min(col + self.across, cols) - 1]]

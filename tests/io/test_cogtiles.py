@@ -11,14 +11,15 @@ from geoseptic.model.planes import ArrayPlane
 from geoseptic.model.results import RasterResult
 from geoseptic.terrain import windows
 
-GRID = Grid.of((1300, 1700), Affine(2.0, 0, 500_000, 0, -2.0, 5_000_000), 26910, "grid")
+SHAPE = 1300, 1700
 
 
 def told(values: np.ndarray) -> RasterResult:
     whole_numbers = values.dtype.kind in "iub"
     legend = legend_table.WELL_PATH_CODE if whole_numbers else legend_table.ponding("ft")
+    grid = Grid.of(values.shape, Affine(2.0, 0, 500_000, 0, -2.0, 5_000_000), 26910, "grid")
     return RasterResult(
-        "made", Raster(ArrayPlane(values), GRID, 0 if whole_numbers else None), legend, "title", "text", "" if whole_numbers else "ft"
+        "made", Raster(ArrayPlane(values), grid, 0 if whole_numbers else None), legend, "title", "text", "" if whole_numbers else "ft"
     )
 
 
@@ -32,10 +33,10 @@ def written(folder, values, store=None):
 @pytest.mark.parametrize("kind", [np.float32, np.uint8])
 def test_a_file_of_kept_tiles_is_that_of_gdal_and_one_change_packs_its_window_alone(tmp_path, monkeypatch, kind):
     """Pieces of one tile, awkward sides, three copies: the same bytes, again after one cell changed."""
-    monkeypatch.setattr(keptrasters, "TILES_ACROSS", 1)
+    monkeypatch.setattr(keptrasters, "TILES_ACROSS", (1,))
     monkeypatch.setattr(windows, "SIDE_CELLS", rasters.TILE_CELLS)
     rng = np.random.default_rng(3)
-    values = rng.integers(1, 5, GRID.shape).astype(kind)
+    values = rng.integers(1, 5, SHAPE).astype(kind)
     values[:600, :600] = 2
     assert written(tmp_path / "kept", values, tmp_path / "store")[0] == written(tmp_path / "whole", values)[0]
     values[700, 900] = 3 if values[700, 900] == 1 else 1
@@ -46,9 +47,18 @@ def test_a_file_of_kept_tiles_is_that_of_gdal_and_one_change_packs_its_window_al
     assert 1 <= used.made["_packed"] <= 3 and used.reused["_packed"] >= 12 + 4 + 1 - 3
 
 
+@pytest.mark.parametrize("across", [(2, 2, 1), (2,), (3, 1), (8,)])
+def test_pieces_of_any_size_make_the_same_file(tmp_path, monkeypatch, across):
+    """Pieces that end with the raster, and one that is wider than it; noise, of which every tile packs to another length."""
+    monkeypatch.setattr(keptrasters, "TILES_ACROSS", across)
+    values = np.random.default_rng(4).normal(5, 2, (2100, 2600)).astype(np.float32).clip(0)
+    values[1030:1500, 520:1100] = 0
+    assert written(tmp_path / "kept", values, tmp_path / "store")[0] == written(tmp_path / "whole", values)[0]
+
+
 def test_a_file_of_another_layout_is_packed_whole(tmp_path, monkeypatch):
     monkeypatch.setattr(cogtiles, "TRAILER_BYTES", 3)
-    values = np.ones(GRID.shape, np.uint8)
+    values = np.ones(SHAPE, np.uint8)
     assert written(tmp_path / "kept", values, tmp_path / "store")[0] == written(tmp_path / "whole", values)[0]
 
 
