@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from functools import cache, partial
+from itertools import pairwise
 from math import prod
 from typing import Any, Final
 
@@ -15,6 +16,7 @@ from geoseptic.model.frame import Geometries
 from geoseptic.model.planes import Values
 
 Told = Any
+Rows = np.ndarray[Any, np.dtype[np.int64]]
 OfAGroup = tuple[tuple[Any, ...], Told]
 
 HASHED_TOGETHER: Final = 4096
@@ -96,16 +98,40 @@ def _read_bundle(store: kept.Store, key: str, again: list[Callable[[], tuple[Val
         return None
     told = entry.told
     store.hold(told["keys"])
-    columns: list[list[Any]] = []
-    found = iter([_parted(*each) for each in zip(parts, told["lengths"], strict=True)])
+    columns: list[Sequence[Any]] = []
+    found = iter(zip(parts, told["lengths"], strict=True))
     for number, shapes in enumerate(told["shapes"]):
-        own: list[Any] = next(found)
-        if shapes:
-            tell = [partial(hashes.view, TOLD) for hashes in next(found)]
-            texts = [partial(_texts, store, *each, number) for each in zip(told["keys"], again, strict=True)]
-            own = list(map(_later, own, tell, texts))
-        columns.append(own)
+        part, lengths = next(found)
+        if not shapes:
+            columns.append(_parted(part, lengths))
+            continue
+        hashes, _ = next(found)
+        texts = partial(_texts_of_group, store, told["keys"], again, number)
+        columns.append(_later_of_groups(part.reshape(-1, 4), hashes.view(TOLD), [count for count, _ in lengths], texts))
     return list(zip(zip(*columns, strict=True), told["told"], strict=True))
+
+
+def _texts_of_group(
+    store: kept.Store, keys: Sequence[str], again: Sequence[Callable[[], tuple[Values, ...]]], number: int, group: int
+) -> list[bytes]:
+    return _texts(store, keys[group], again[group], number)
+
+
+def _later_of_groups(bounds_m: Values, hashes: Values, counts: Sequence[int], texts: Callable[[int], list[bytes]]) -> Sequence[Hashed]:
+    """Columns of shapes of several groups, so many of each; those of a group are read when somebody asks for one of them. `texts` gives
+    their WKB."""
+    ends = np.cumsum([0, *counts])
+    shapes = cache(lambda group: _shapes(texts(group)))
+
+    def make(rows: Rows) -> Geometries:
+        groups, found = np.searchsorted(ends, rows, "right") - 1, np.empty(len(rows), object)
+        for group in np.unique(groups).tolist():
+            here = groups == group
+            found[here] = shapes(group)[rows[here] - ends[group]]
+        return found
+
+    whole = Hashed(np.arange(ends[-1]), make, lambda: hashes, lambda: bounds_m)
+    return [whole[start:end] for start, end in pairwise(ends.tolist())]
 
 
 def _parted(part: Values, lengths: list[list[int]]) -> list[Values]:

@@ -473,6 +473,25 @@ def test_shapes_of_a_group_are_told_by_what_they_are_made_read_or_taken_with_oth
     assert all(np.array_equal(one, told[0]) for one in told[1:]) and len(np.unique(told[0])) == len(shapes)
 
 
+def test_shapes_of_bundled_groups_are_read_in_any_order_and_those_of_a_group_once(tmp_path, monkeypatch):
+    """Among them a group without a shape."""
+    shapes = np.array([Point(k, 0).buffer(1) for k in range(6)], object)
+    groups = [np.array([0, 1]), np.array([], np.int64), np.array([2, 3, 4, 5])]
+    read, texts = [], keptgroups._texts
+    monkeypatch.setattr(keptgroups, "_texts", lambda store, key, again, number: read.append(key) or texts(store, key, again, number))
+    for first in (True, False):
+        with kept.kept(tmp_path) as store:
+            done = by_groups(_shifted, groups, lambda rows: (shapes[rows],), bundles=[([0, 1, 2], lambda: ("all",))])
+            joined = Hashed.joined([arrays[0] for arrays, _ in done], groups)
+            assert store is not None and bool(store.made["_shifted"]) == first
+            if first:
+                continue
+            assert read == [] and [len(arrays[0]) for arrays, _ in done] == [2, 0, 4]
+            for rows, seen in (([5], 1), ([5, 2, 3], 1), ([4, 0, 1, 0], 2)):
+                expected = shapely.transform(shapes[rows], lambda xy: xy + 1)
+                assert [shape.wkb for shape in joined[rows].shapes] == [shape.wkb for shape in expected] and len(read) == seen
+
+
 def _shifted_whatever(shapes: np.ndarray, more: int) -> tuple[tuple[np.ndarray], None]:
     return (shapely.transform(shapes, lambda xy: xy + 1),), None
 
