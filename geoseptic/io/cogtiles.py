@@ -102,7 +102,8 @@ def framed(tile: bytes | memoryview) -> tuple[bytes | memoryview, ...]:
 
 
 def packed(values: Values, tile_cells: int, level: int) -> tuple[npt.NDArray[np.uint8], Lengths]:
-    """The tiles of a window that begins at a tile's corner, row by row, as GDAL packs them (deflate, no predictor); how long each is."""
+    """The tiles of a window that begins at a tile's corner, row by row, as GDAL packs them (deflate, no predictor), framed as they lie in
+    the file; how long each is without that."""
     rows, cols = values.shape
     kind = np.uint8 if values.dtype == bool else values.dtype
     options = {"tiled": True, "blockxsize": tile_cells, "blockysize": tile_cells, "compress": "deflate", "zlevel": level, "predictor": 1}
@@ -113,7 +114,8 @@ def packed(values: Values, tile_cells: int, level: int) -> tuple[npt.NDArray[np.
         data = bytes(file.getbuffer())
     ((offsets, counts),) = _tables(data)
     lengths = counts.read(data)
-    tiles = b"".join(data[start : start + count] for start, count in zip(offsets.read(data), lengths, strict=True))
+    each = (data[start : start + count] for start, count in zip(offsets.read(data), lengths, strict=True))
+    tiles = b"".join(part for tile in each for part in framed(tile))
     return np.frombuffer(tiles, np.uint8), lengths
 
 

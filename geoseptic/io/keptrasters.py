@@ -147,11 +147,7 @@ def _given(plane: Plane, kind: str, tile_cells: int, level: int, window: Window)
 
 
 def _packed(part: Part, kind: str, tile_cells: int, level: int) -> tuple[Values, Values]:
-    """The tiles of a piece, row by row, framed as they lie in the file, and how long each is without that."""
-    tiles, lengths = cogtiles.packed(part.read().astype(np.dtype(kind), copy=False), tile_cells, level)
-    ends = np.cumsum(lengths).tolist()
-    each = (tiles.data[start:end] for start, end in zip([0, *ends], ends, strict=False))
-    return np.frombuffer(b"".join(own for tile in each for own in cogtiles.framed(tile)), np.uint8), lengths
+    return cogtiles.packed(part.read().astype(np.dtype(kind), copy=False), tile_cells, level)
 
 
 class _Tiles:

@@ -1,7 +1,7 @@
 """The ground that each feature keeps from one part of a system, by the rules."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property, partial
 from typing import Any, Final
 
@@ -117,18 +117,12 @@ class Zones:
         return outer
 
 
-_COLUMNS: Final = (
-    "feature", "feature_id", "source", "distance_m", "keep_m", "status", "why", "citation", "checked", "where_m", "cut_m", "runs",
-)  # fmt: skip
-
-
 class _Growing:
     """The zones of a part while they are found."""
 
     def __init__(self, part: str, unit: str, obstacles: Obstacles) -> None:
-        self.unit, self.obstacles, self.count = unit, obstacles, 0
-        self._first = Zones(part, unit, sources_m=obstacles.shapes_m)
-        self._added: dict[str, list[npt.NDArray[Any]]] = {name: [getattr(self._first, name)] for name in _COLUMNS}
+        self.part, self.unit, self.obstacles, self.count = part, unit, obstacles, 0
+        self._added: dict[str, list[npt.NDArray[Any]]] = {}
         self._names = np.array([str(name) for name in obstacles.ids], object)
 
     def add(
@@ -154,7 +148,7 @@ class _Growing:
             "feature": self.obstacles.feature[rows],
             "feature_id": self._names[rows],
             "source": rows,
-            "distance_m": np.full(count, distance_m),
+            "distance_m": np.full(count, distance_m, np.float64),
             "keep_m": keep_m,
             "status": status,
             "why": why,
@@ -165,12 +159,12 @@ class _Growing:
             "runs": self.count + np.append(0, 1 + np.flatnonzero(layer[1:] != layer[:-1])),
         }
         for name, column in columns.items():
-            self._added[name].append(column)
+            self._added.setdefault(name, []).append(column)
         self.count += count
 
     def made(self, silent: Iterable[str], stand_ins: Iterable[tuple[str, str]]) -> Zones:
         columns: dict[str, Any] = {name: np.concatenate(parts) for name, parts in self._added.items()}
-        return replace(self._first, **columns, silent=tuple(silent), stand_ins=tuple(stand_ins))
+        return Zones(self.part, self.unit, **columns, silent=tuple(silent), stand_ins=tuple(stand_ins), sources_m=self.obstacles.shapes_m)
 
 
 def _alike(value: str | None, count: int) -> Texts:

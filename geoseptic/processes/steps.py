@@ -118,7 +118,7 @@ def envelope_results(land: Land, rules: RuleSet, cuts: tuple[Cut, ...]) -> Resul
         counts[f"parcels_with_open_questions_for_{part}"] = int(
             np.count_nonzero(cut.envelopes.possible_area_m2 > cut.envelopes.area_m2 + tables.OPEN_FROM_M2)
         )
-        unchecked = sorted({citation for citation, checked in zip(cut.zones.citation, cut.zones.checked, strict=True) if not checked})
+        unchecked = sorted(set(cut.zones.citation[~cut.zones.checked]))
         warnings += [f"value used for a {words} that was not checked against the code's own text: {citation}" for citation in unchecked]
     return Results(
         layers=tuple(layers),

@@ -24,7 +24,7 @@ from geoseptic.model.rules import PARTS, RuleSet
 from geoseptic.parcels.byplace import grown
 from geoseptic.parcels.envelope import DISPUTED, LOT_LINE, Envelopes
 from geoseptic.parcels.repair import Fabric, Fault
-from geoseptic.parcels.zones import REQUIRED, Zones
+from geoseptic.parcels.zones import REQUIRED, Texts, Zones
 from geoseptic.processes.kept_envelopes import hashed
 from geoseptic.units import from_metres, metres_per
 
@@ -37,8 +37,6 @@ ENVELOPE_LAYERS: Mapping[str, str] = {
     "seepage_pit": "pit_envelope",
     "cesspool": "cesspool_envelope",
 }
-
-Texts = npt.NDArray[np.object_]
 
 OPEN_FROM_M2 = 0.01
 """An envelope that could grow by less has no open question."""

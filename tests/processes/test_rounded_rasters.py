@@ -1,20 +1,17 @@
 """Slopes and paths are written in steps far below what a survey tells; what is rounded errs to the side of the wells."""
 
-import geopandas
 import numpy as np
 import pytest
-import shapely
-from affine import Affine
 
 from geoseptic.io.rulefiles import load_rules
-from geoseptic.model.grid import Grid, Raster
+from geoseptic.model.grid import Raster
 from geoseptic.model.soil_survey import MODERATE, OVER_CODE_LIMIT, SEVERE, SLIGHT, UNKNOWN_SLOPE
 from geoseptic.processes import paths
 from geoseptic.processes.downslope_distance import downslope_distance
 from geoseptic.processes.slope_suitability import slope_suitability
+from tests.processes.test_suitability_cells import elevation_of, layer, well_at
 
-SIDE, CELL_M, CRS = 160, 2.0, "EPSG:26915"
-LEFT, TOP = 500_000.0, 4_980_000.0
+SIDE, CELL_M = 160, 2.0
 
 
 @pytest.fixture(scope="module")
@@ -22,8 +19,7 @@ def hills() -> Raster:
     row, col = np.mgrid[:SIDE, :SIDE] * CELL_M
     heights_m = 300 - 0.08 * row + 4 * np.sin(row / 35) * np.cos(col / 50) + np.random.default_rng(8).normal(0, 0.02, row.shape)
     heights_m[40:43, 90:120] = np.nan
-    grid = Grid.of((SIDE, SIDE), Affine(CELL_M, 0, LEFT, 0, -CELL_M, TOP), CRS, "elevation")
-    return Raster(heights_m.astype(np.float32), grid)
+    return elevation_of(heights_m, CELL_M)
 
 
 @pytest.mark.parametrize("method", ["plane", "horn"])
@@ -39,10 +35,8 @@ def test_classes_are_those_of_the_slopes_as_written(hills, method):
 
 @pytest.mark.parametrize("unit", ["ft", "m"])
 def test_no_well_is_farther_down_the_path_than_it_is(hills, unit, monkeypatch):
-    at = [shapely.Point(LEFT + x, TOP - y) for x, y in [(60, 250), (170, 120), (260, 300)]]
-    wells = geopandas.GeoDataFrame(
-        {"well_id": ["a", "b", "c"], "kind": ["private"] * 3, "location_error_m": [3.0] * 3}, geometry=at, crs=CRS
-    )
+    places = [well_at(60, 250), well_at(170, 120), well_at(260, 300)]
+    wells = layer(places, well_id=["a", "b", "c"], kind=["private"] * 3, location_error_m=[3.0] * 3)
 
     def written() -> np.ndarray:
         return np.asarray(downslope_distance(hills, wells, reach_m=200.0, length_unit=unit)["well_path"].raster.values)
