@@ -1,9 +1,11 @@
 """Size and hash of the files that an input consists of, and of outputs."""
 
 import hashlib
+import threading
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
-from contextvars import ContextVar
+from concurrent.futures import Future
+from contextlib import contextmanager, suppress
+from contextvars import ContextVar, copy_context
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -13,7 +15,7 @@ COPIED_BYTES: Final = 1 << 18
 """Blocks that stay in the caches: a copy by blocks of a megabyte takes twice the time and more."""
 
 _State = tuple[str, str, int, int, int, int]
-_SEEN: Final[ContextVar[dict[_State, bytes] | None]] = ContextVar("hashes", default=None)
+_SEEN: Final[ContextVar[dict[_State, Future[bytes]] | None]] = ContextVar("hashes", default=None)
 
 
 def digest_of(files: Iterable[Path]) -> dict[str, Any]:
@@ -34,6 +36,17 @@ def each_once() -> Iterator[None]:
         yield
     finally:
         _SEEN.reset(token)
+
+
+def begin_digests(files: Iterable[Path]) -> None:
+    """Within `each_once`, have `file_digest` of these files found out while other work goes on; what cannot be read is passed over."""
+
+    def find() -> None:
+        for path in files:
+            with suppress(OSError):
+                file_digest(path)
+
+    threading.Thread(target=copy_context().run, args=(find,), daemon=True).start()
 
 
 def file_digest(path: Path) -> bytes:
@@ -65,7 +78,8 @@ def written(path: Path) -> Iterator[Checked]:
         checked = Checked(file)
         yield checked
     if (seen := _SEEN.get()) is not None:
-        seen[_state("xxh3_128", path)] = checked.hash.digest()
+        seen[_state("xxh3_128", path)] = known = Future[bytes]()
+        known.set_result(checked.hash.digest())
 
 
 def _state(kind: str, path: Path) -> _State:
@@ -74,15 +88,18 @@ def _state(kind: str, path: Path) -> _State:
 
 
 def _once(path: Path, kind: str, new: Callable[[], Any]) -> bytes:
-    seen, state = _SEEN.get(), _state(kind, path)
-    if seen is not None and state in seen:
-        return seen[state]
-    hashed = new()
-    _hashed(path, hashed)
-    found = bytes(hashed.digest())
-    if seen is not None:
-        seen[state] = found
-    return found
+    seen, state, own = _SEEN.get(), _state(kind, path), Future[bytes]()
+    if seen is not None and (found := seen.setdefault(state, own)) is not own:
+        return found.result()  # of another thread, once it has read the file
+    try:
+        hashed = new()
+        _hashed(path, hashed)
+        own.set_result(bytes(hashed.digest()))
+    except BaseException as error:
+        if seen is not None:
+            del seen[state]
+        own.set_exception(error)
+    return own.result()
 
 
 def _hashed(path: Path, found: Any) -> int:

@@ -8,7 +8,7 @@ from typing import Any
 
 from geoseptic.errors import GeosepticError, InputChangedError
 from geoseptic.io import rasters as raster_files
-from geoseptic.io.filehashes import digest_of, each_once
+from geoseptic.io.filehashes import begin_digests, digest_of, each_once
 from geoseptic.io.formats import SHAPEFILE, is_elsewhere
 from geoseptic.io.runfolders import rows_of_run
 from geoseptic.io.sources import ROWS_READ
@@ -98,6 +98,12 @@ def with_digests(inputs: Mapping[str, Mapping[str, Any]], digests: Mapping[str, 
         return {**record, "sha256": digests.get(name), "hashed": "the rows that were read" if name in digests else "nothing"}
 
     return {name: told(name, record) for name, record in inputs.items()}
+
+
+def begin_records(process: Process[..., Any], wanted: Request) -> None:
+    """Have the large part of `input_records` done while other work goes on: the hashes of inputs that are one file. Within `each_once`."""
+    files = (_files_of(Path(path)) for _, path, _, _ in inputs_of(process, wanted) if not is_elsewhere(path) and Path(path).is_file())
+    begin_digests([several[0] for several in files if len(several) == 1])
 
 
 @stage("hashing inputs")

@@ -29,7 +29,7 @@ from geoseptic.process import DepthIn, ElevationIn, FindingsIn, LayerIn, Process
 from geoseptic.run import copies, outputs, sameruns, stops, todatabase
 from geoseptic.run.arguments import Request
 from geoseptic.run.headers import Headers, check_places, check_words, guessed_columns, read_headers, where_features_matter
-from geoseptic.run.manifest import digests_of, input_records, input_states, manifest, refuse_changed, time_text, with_digests
+from geoseptic.run.manifest import begin_records, digests_of, input_records, input_states, manifest, refuse_changed, time_text, with_digests
 from geoseptic.stages import LOGGER, stage
 
 if TYPE_CHECKING:
@@ -45,10 +45,12 @@ def run(process: Process[..., Any], wanted: Request, version: str, *, is_last: b
     """Run `process` as `wanted` and return the summary; the Python process ends after a run that `is_last`. Raises GeosepticError; then
     nothing was written."""
     assert wanted.out is not None
-    with _listening(wanted.verbosity) as heard:
+    with _listening(wanted.verbosity) as heard, each_once():
         started, since = time.time(), time.monotonic()
         for folder in _folders(process, wanted):
             outputs.settle(folder, dry_run=wanted.dry_run)
+        if not wanted.dry_run:
+            begin_records(process, wanted)
         with stage("checking headers"):
             headers = read_headers(process, wanted)
         if wanted.dry_run:
@@ -60,7 +62,6 @@ def run(process: Process[..., Any], wanted: Request, version: str, *, is_last: b
             outputs.scratch(wanted.out, large or wanted.scheduler is not None) as scratch,
             _cluster(wanted, scratch) as used,
             shelves.within(wanted.out),
-            each_once(),
         ):
             outputs.refuse(process, wanted)  # once more: another run may have ended there meanwhile
             states = input_states(process, wanted)
