@@ -64,7 +64,7 @@ def raster_entries(legend: ClassLegend | BitLegend | NumberLegend, counts: Mappi
     if isinstance(legend, ClassLegend):
         return tuple(sorted(legend.swatches, key=lambda swatch: float(swatch.value)))
     if isinstance(legend, NumberLegend):
-        return tuple(Swatch(value, f"{legend.what} {value}", legend.colours[value]) for value in sorted(counts))
+        return tuple(legend.swatches[value] for value in sorted(counts))
     leading = {value.bit_length() for value in counts}
     names = {int(swatch.value) + 1: swatch for swatch in legend.swatches}
     clear = [Swatch(0.5, legend.clear, "#ffffff", opacity=0.0)] if 0 in leading else []
@@ -91,7 +91,7 @@ def colour_table(legend: RasterLegend) -> dict[int, tuple[int, int, int, int]]:
         own = np.rint([np.interp(reached, values, channel) for channel in channels.T]).astype(int).T.tolist()
         return table | {value: (red, green, blue, alpha) for value, (red, green, blue, alpha) in zip(reached, own, strict=True)}
     if isinstance(legend, NumberLegend):
-        return table | {number: (*rgb(colour), 255) for number, colour in enumerate(legend.colours[:256])}
+        return table | {number: _rgba(swatch) for number, swatch in legend.swatches.items() if number < 256}
     if isinstance(legend, BitLegend):
         bits = sum(1 << int(swatch.value) for swatch in legend.swatches)
         return table | {value: _rgba(combination(legend, value)) for value in range(256) if not value & ~bits}
@@ -107,7 +107,7 @@ def undeclared(legend: RasterLegend, values: npt.NDArray[np.integer]) -> list[in
         bits = sum(1 << int(swatch.value) for swatch in legend.swatches)
         return [int(value) for value in values if int(value) & ~bits]
     if isinstance(legend, NumberLegend):
-        return [int(value) for value in values if not 0 <= value < len(legend.colours)]
+        return [int(value) for value in values if int(value) not in legend.swatches]
     return []
 
 

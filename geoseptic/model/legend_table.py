@@ -316,6 +316,7 @@ def reasons(names: Sequence[tuple[str, str]]) -> BitLegend:
     return BitLegend("Reasons against a drain field, by the first of them", tuple(swatches), clear="Nothing found against it")
 
 
-def well_number(colours: Sequence[int]) -> NumberLegend:
-    """Which well is reached; `colours` holds the place in NUMBER_COLOURS of each well, the first well being number 0."""
-    return NumberLegend("Number of the nearest well down the flow path", "well", tuple(NUMBER_COLOURS[place] for place in colours))
+def well_number(numbers: Sequence[int], names: Sequence[str], colours: Sequence[int]) -> NumberLegend:
+    """Which well is reached; one entry a well, the numbers ascending, `colours` as places in NUMBER_COLOURS."""
+    drawn = tuple(NUMBER_COLOURS[place] for place in colours)
+    return NumberLegend("Nearest well down the flow path", tuple(numbers), tuple(map(str, names)), drawn)

@@ -4,7 +4,9 @@ Colours are our own choice: safe for the common kinds of colour blindness, and o
 print still reads.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 
@@ -65,12 +67,19 @@ class BitLegend:
 class NumberLegend:
     """A raster of numbers that another layer names: the colours tell neighbours apart and mean nothing else.
 
-    `what` is what is numbered; number n is drawn in `colours[n]`. Unknown cells (nodata in a file) are not drawn.
+    `numbers`, ascending, are those that may come, with their names and colours. Unknown cells (nodata in a file) are not drawn.
     """
 
     title: str
-    what: str
+    numbers: tuple[int, ...]
+    names: tuple[str, ...]
     colours: tuple[str, ...]
+
+    @cached_property
+    def swatches(self) -> Mapping[int, Swatch]:
+        """The swatch of each number."""
+        told = zip(self.numbers, self.names, self.colours, strict=True)
+        return {number: Swatch(number, name, colour) for number, name, colour in told}
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from geoseptic.model.checking import CheckedLayer, check, source_of
 from geoseptic.model.frame import Frame, Geometries
 from geoseptic.model.grid import Raster
 from geoseptic.model.misplaced import misplaced
+from geoseptic.model.wellnumbers import Numbers, well_numbers
 from geoseptic.parcels.obstacles import Obstacles, gather, location_errors_m, with_presumed_wells
 from geoseptic.parcels.repair import MOST_CHANGED, Fabric, Fault, keep_clear, mend
 from geoseptic.parcels.unrecorded import HOUSE_REACH_M, built_lots, drinking_wells, houses_off_the_lots, round_houses
@@ -63,6 +64,11 @@ class WellSites:
     notes: tuple[str, ...]
     repairs: tuple[Fault, ...]
     """What was mended, or is odd, in any layer."""
+
+    @cached_property
+    def numbers(self) -> Numbers:
+        """What rasters call the wells on record, and the presumed ones after them."""
+        return well_numbers([*(f"on record: {name}" for name in self.wells.ids), *map(str, self.presumed_ids)])
 
 
 @dataclass(frozen=True)

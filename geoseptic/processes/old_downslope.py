@@ -5,6 +5,7 @@ import numpy.typing as npt
 
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import Raster
+from geoseptic.model.wellnumbers import rows_of
 from geoseptic.parcels import burn
 from geoseptic.processes.inputs import REACH_M, WELL_RADIUS_M
 from geoseptic.processes.land import Land
@@ -12,7 +13,7 @@ from geoseptic.processes.paths import Drained, paths_to_wells
 from geoseptic.stages import stage
 from geoseptic.terrain.windows import Window, for_windows
 
-Found = tuple[npt.NDArray[np.int64], npt.NDArray[np.float32], npt.NDArray[np.int32]]
+Found = tuple[npt.NDArray[np.int64], npt.NDArray[np.float32], npt.NDArray[np.int64]]
 
 
 @stage("wells downslope of the houses")
@@ -20,15 +21,15 @@ def wells_downslope(looked_at_m: Geometries, elevation: Raster, land: Land, grou
     """For each ground the well, presumed ones included, that water from any cell of it comes to by the shortest way within `REACH_M`; empty
     where none is known. One row a lot."""
     paths = paths_to_wells(elevation, land, ground, reach_m=REACH_M, well_radius_m=WELL_RADIUS_M, workers=workers)
-    grid, distance_m, label = elevation.grid, paths.distance_m, paths.label
+    grid, distance_m, number = elevation.grid, paths.distance_m, paths.number
 
     def nearest(window: Window) -> Found:
-        lot, well = burn.numbered_by_middle(looked_at_m, grid.window(*window)), label.read(*window)
+        lot, well = burn.numbered_by_middle(looked_at_m, grid.window(*window)), number.read(*window)
         there = (lot >= 0) & (well >= 0)
-        return lot[there].astype(np.int64), distance_m.read(*window)[there], well[there]
+        return lot[there].astype(np.int64), distance_m.read(*window)[there], rows_of(land.numbers, well[there])
 
     lots, away_m, wells = (np.concatenate(parts) for parts in zip(*for_windows(nearest, elevation.plane, workers), strict=True))
-    # The nearest first, of two as near the one with the lower number: the answer hangs on no order of work.
+    # The nearest first, of two as near the one that comes first in its layer: the answer hangs on no order of work.
     order = np.lexsort((wells, away_m, lots))
     rows, first = np.unique(lots[order], return_index=True)
     named = np.concatenate([land.wells.ids, land.presumed_ids]).astype(str)

@@ -1,5 +1,6 @@
 """The ground's drainage and the flow paths to wells, window by window wherever a step is not global."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -9,12 +10,15 @@ import shapely
 
 from geoseptic.io import kept
 from geoseptic.io.keptplanes import Part, at_once, by_windows, made_when_read, summed
+from geoseptic.io.tallies import tally
 from geoseptic.model import legend_table
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Geometries
 from geoseptic.model.grid import HEIGHT_NOISE_M, Grid, Raster
+from geoseptic.model.legends import NumberLegend
 from geoseptic.model.planes import Plane
 from geoseptic.model.results import RasterResult, Results
+from geoseptic.model.wellnumbers import Numbers, rows_of
 from geoseptic.parcels import burn
 from geoseptic.parcels.byplace import ByPlace
 from geoseptic.processes import tables
@@ -27,7 +31,6 @@ from geoseptic.terrain.windows import SIDE_CELLS, Window, for_windows, widened
 from geoseptic.units import from_metres, metres_per
 
 Floats = npt.NDArray[np.float32]
-Numbers = npt.NDArray[np.int32]
 
 BRITISH = {"ft": "feet", "m": "metres"}
 
@@ -60,10 +63,10 @@ class Drained:
 
 @dataclass(frozen=True)
 class Paths:
-    """The answers of `terrain.wellpaths.WellPaths` as planes, and its two counts."""
+    """The answers of `terrain.wellpaths.WellPaths` as planes, wells by their `WellSites.numbers`, and its two counts."""
 
     distance_m: Plane
-    label: Plane
+    number: Plane
     code: Plane
     reached_by_d8_only: int
     reached_without_d8: int
@@ -145,26 +148,28 @@ def paths_to_wells(
     discs_in_cells = ByPlace(np.stack([wells.col - more, wells.row - more, wells.col + more, wells.row + more], axis=1))
     keeps = kept.in_use() is not None
 
+    numbers = sites.numbers
+
     def near(wide: Window) -> tuple[npt.NDArray[np.int64], Geometries, Numbers]:
         """The wells in reach of a window, the lots near it, and the numbers of both."""
         rows, cols = wide
         own = discs_in_cells.meeting(cols.start, rows.start, cols.stop, rows.stop)
         rows, cols = (slice(side.start - margin, side.stop + margin) for side in wide)
         shapes, places = lots_m.of(grid.window(rows, cols))
-        return own, shapes, np.concatenate([own, len(wells.col) + places]).astype(np.int32)
+        return own, shapes, numbers[np.concatenate([own, len(wells.col) + places])]
 
     def given(core: Window) -> tuple[Any, ...]:
         wide, inner = widened(core, halo, grid.shape)
-        own, shapes, numbers = near(wide)
+        own, shapes, called = near(wide)
         discs = WellDiscs(wells.col[own], wells.row[own], wells.radius_m[own], wells.location_error_m[own])
         drained = (Part(plane, wide) for plane in (ground.receivers, ground.d8, ground.edge))
-        return *drained, inner, wide, discs, shapes, None if keeps else numbers, grid, margin, well_radius_m, reach_m
+        return *drained, inner, wide, discs, shapes, None if keeps else called, grid, margin, well_radius_m, reach_m
 
-    (distance_m, label, code), counts = by_windows(elevation.plane, (np.float32, np.int32, np.uint8), _paths, given, workers)
+    (distance_m, number, code), counts = by_windows(elevation.plane, (np.float32, np.int32, np.uint8), _paths, given, workers)
     if keeps:
-        # By themselves: one well more gives many others another number and none another path.
-        place = label
-        (label,), _ = by_windows(
+        # By themselves: a well that is called otherwise has the paths that it had.
+        place = number
+        (number,), _ = by_windows(
             elevation.plane,
             (np.int32,),
             _with_numbers,
@@ -172,7 +177,7 @@ def paths_to_wells(
             workers,
             by_blocks=False,  # which of the wells near several windows are near each does not follow from their numbers
         )
-    return Paths(distance_m, label, code, sum(only for only, _ in counts), sum(without for _, without in counts))
+    return Paths(distance_m, number, code, sum(only for only, _ in counts), sum(without for _, without in counts))
 
 
 def _paths(
@@ -189,14 +194,14 @@ def _paths(
     well_radius_m: float,
     reach_m: float,
 ) -> tuple[tuple[Floats, flowpath.Labels, npt.NDArray[np.uint8]], tuple[int, int]]:
-    """Answers of a window from the wells and lots near it, wells first, called by their `numbers` among all, or by their places here."""
+    """Answers of a window from the wells and lots near it, wells first, called by their `numbers`, or by their places here."""
     rows, cols = (slice(side.start - margin, side.stop + margin) for side in wide)
     label = burn.numbered(lots_m, grid.window(rows, cols)) if len(lots_m) else None
     lots = PresumedLots(label, margin, well_radius_m) if label is not None and (label >= 0).any() else None
     corner = wide[0].start, wide[1].start
     found = window_paths(receivers.read(), d8.read(), edge.read(), inner, corner, wells, grid.cell_size_m, reach_m, lots)
-    label_of_all = found.label if numbers is None else _numbered(found.label, numbers)
-    return (found.distance_m, label_of_all, found.code), (found.reached_by_d8_only, found.reached_without_d8)
+    called = found.label if numbers is None else _numbered(found.label, numbers)
+    return (found.distance_m, called, found.code), (found.reached_by_d8_only, found.reached_without_d8)
 
 
 def _numbered(place: flowpath.Labels, numbers: Numbers) -> flowpath.Labels:
@@ -253,22 +258,21 @@ def path_results(
     discs = well_discs(elevation, sites, well_radius_m)
     like, shape = elevation.plane, elevation.grid.shape
 
-    def labels(window: Window) -> tuple[Any, ...]:
+    def answered(window: Window) -> tuple[Any, ...]:
         # South and east of the window only: the others' edges are theirs.
         wide, _ = widened(window, mapcolours.HALO_CELLS, shape)
         around = slice(window[0].start, wide[0].stop), slice(window[1].start, wide[1].stop)
-        return Part(paths.code, window), Part(paths.label, around)
+        return Part(paths.code, window), Part(paths.number, around)
 
     distance = made_when_read(paths.distance_m, np.float32, _rounded_in_unit, per_m, workers=workers)
     depth = made_when_read(ponding.depth_m, np.float32, _in_unit, per_m, workers=workers)
-    _, found = by_windows(like, (), _tally, labels, workers)
+    _, found = by_windows(like, (), _tally, answered, workers)
     totals = summed(answers for answers, _, _ in found)
+    reached = np.array([pair for _, pairs, _ in found for pair in pairs], np.int64).reshape(-1, 2)
     cells = np.zeros(wells, np.int64)
-    for _, reached, _ in found:
-        well, number = np.array(reached, np.int64).reshape(-1, 2).T
-        cells[well] += number
+    np.add.at(cells, rows_of(sites.numbers, reached[:, 0]), reached[:, 1])
     shared = summed(edges for _, _, edges in found)
-    edges = {key // MOST_WELLS * wells + key % MOST_WELLS: length for key, length in shared.items()}
+    names = np.concatenate([sites.wells.ids, sites.presumed_ids]).astype(object)
     bound = f"within {reach:g} {BRITISH[unit]} along the flow path"
     hidden = f" {presumed} presumed wells, on no record, count as if at the nearest edge of their lots." if presumed else ""
     answers = {
@@ -301,8 +305,8 @@ def path_results(
             ),
             RasterResult(
                 "well_path_well",
-                elevation.with_values(paths.label, -1),
-                legend_table.well_number(mapcolours.coloured(edges, wells, len(legend_table.NUMBER_COLOURS)).tolist()),
+                elevation.with_values(paths.number, -1),
+                _well_legend(sites.numbers, names, shared),
                 "Number of the nearest well down the flow path",
                 f"The layer well_discs in well_discs.gpkg names each number. Colours only tell neighbours apart.{hidden}",
                 "",
@@ -319,7 +323,8 @@ def path_results(
         ),
         layers=(
             tables.disc_layer(
-                np.concatenate([sites.wells.ids, sites.presumed_ids]),
+                names,
+                sites.numbers,
                 np.concatenate([sites.wells.shapes_m, sites.presumed_m]),
                 np.concatenate([discs.radius_m, np.full(presumed, well_radius_m)]),
                 np.arange(wells) >= len(sites.wells),
@@ -332,6 +337,17 @@ def path_results(
         counts={**sites.counts, **answers},
         warnings=sites.notes,
     )
+
+
+def _well_legend(numbers: Numbers, names: npt.NDArray[np.object_], shared: Mapping[int, int]) -> NumberLegend:
+    """Names and colours of the wells in the order of their numbers, so that neither hangs on the order of the layer; `shared` as of
+    `mapcolours.shared_edges` with `MOST_WELLS`."""
+    order = np.argsort(numbers)
+    keys = np.fromiter(shared, np.int64, len(shared))
+    one, other = (np.searchsorted(numbers, found, sorter=order) for found in (keys // MOST_WELLS, keys % MOST_WELLS))
+    edges = dict(zip((one * len(numbers) + other).tolist(), shared.values(), strict=True))
+    colours = mapcolours.coloured(edges, len(numbers), len(legend_table.NUMBER_COLOURS))
+    return legend_table.well_number(numbers[order].tolist(), names[order].tolist(), colours.tolist())
 
 
 def _in_unit(length_m: Part, per_m: np.float32) -> tuple[tuple[Floats], None]:
@@ -354,7 +370,5 @@ def _tally(code: Part, labels: Part) -> tuple[tuple[()], tuple[list[tuple[int, i
     """Cells of each answer, cells of each well, and what `mapcolours.shared_edges` says, as pairs."""
     answers, around = code.read(), labels.read()
     own = around[: answers.shape[0], : answers.shape[1]]
-    counted = (np.bincount(values.ravel()) for values in (answers, own[own >= 0]))
     shared = mapcolours.shared_edges(around, MOST_WELLS, (answers.shape[0], answers.shape[1]))
-    pairs = [[(int(place), int(tally[place])) for place in np.flatnonzero(tally)] for tally in counted]
-    return (), (*pairs, list(shared.items()))
+    return (), (tally(answers), [pair for pair in tally(own) if pair[0] >= 0], list(shared.items()))

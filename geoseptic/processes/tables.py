@@ -221,6 +221,7 @@ def _lot_line_texts(rules: RuleSet, envelopes: Envelopes) -> tuple[str, bool]:
 
 def disc_layer(
     ids: npt.NDArray[np.object_],
+    numbers: npt.NDArray[np.int32],
     places_m: Geometries,
     radius_m: npt.NDArray[np.float64],
     presumed: npt.NDArray[np.bool_],
@@ -232,14 +233,14 @@ def disc_layer(
     """The discs that stand for the wells, with the ground that drains to each nearest. The place of a presumed well is its whole lot."""
     square = f"{unit}2"
     columns = {
-        "number": np.arange(len(ids)),
+        "number": numbers.astype(np.int64),
         "well_id": ids,
         "record": np.where(presumed, "presumed", "on record").astype(object),
         f"radius_{unit}": np.round(radius_m / metres_per(unit), 1),
         f"drains_here_{square}": np.round(cells * cell_size_m**2 / metres_per(unit) ** 2, 0),
     }
     notes = {
-        "number": "Value of this well in well_path_well.tif",
+        "number": "Value of this well in well_path_well.tif; it follows from the name of the well alone",
         "well_id": "Well",
         "record": "on record, or presumed: a built lot that must have a well of which nobody knows the place",
         f"radius_{unit}": "Radius of the disc: the well's location error, at least the sanitary radius; of a presumed well, round its lot",

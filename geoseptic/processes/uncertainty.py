@@ -198,7 +198,7 @@ def uncertainty(
         workers,
     )
     # Only the ground is drawn again, and that takes as much as all this.
-    for plane in (slope, ponding.depth_m, paths.distance_m, paths.label, paths.code):
+    for plane in (slope, ponding.depth_m, paths.distance_m, paths.number, paths.code):
         plane.drop()
     results = merged(
         Results(

@@ -35,8 +35,8 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
 
     `fields_m` has one row a lot, empty where there is no field.
     """
-    distance_m, receivers, labels = (plane.array() for plane in (mapped.paths.distance_m, mapped.receivers, mapped.paths.label))
-    names = [*land.wells.ids, *land.presumed_ids]
+    distance_m, receivers, numbers = (plane.array() for plane in (mapped.paths.distance_m, mapped.receivers, mapped.paths.number))
+    names = dict(zip(land.numbers.tolist(), [*land.wells.ids, *land.presumed_ids], strict=True))
 
     def way_of(lot: int) -> Downslope | None:
         start = _start(fields_m[lot], elevation.grid, distance_m)
@@ -47,7 +47,7 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
         # The cell's middle may lie just outside the field; the way starts on it.
         from_field = shapely.get_coordinates(shapely.shortest_line(fields_m[lot], shapely.Point(points[0])))[:1]
         line = shapely.LineString(np.vstack([from_field, points]))
-        return Downslope(lot, line, str(names[labels[start]]), float(distance_m[start]))
+        return Downslope(lot, line, str(names[int(numbers[start])]), float(distance_m[start]))
 
     with_field = np.flatnonzero(~shapely.is_empty(fields_m))
     found, failed = one_by_one(lambda rows: [way_of(int(lot)) for lot in with_field[rows]], len(with_field))

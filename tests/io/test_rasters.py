@@ -543,7 +543,8 @@ def test_float_raster_keeps_nan_as_nodata_and_averages_its_overviews(tmp_path):
 def test_numbers_of_wells_are_written_with_a_colour_each_and_no_mean_of_them(tmp_path):
     path = tmp_path / "well_path_well.tif"
     values = np.tile(np.int32([[3, 299], [-1, 299]]), (600, 600))
-    legend = legend_table.well_number([number % 8 for number in range(300)])
+    names = [f"W-{number}" for number in range(300)]
+    legend = legend_table.well_number(range(300), names, [number % 8 for number in range(300)])
     written = write_raster(path, Raster(values, grid(values.shape), unknown=-1), legend, title="Wells")
     with rasterio.open(path) as file:
         assert file.nodata == -1
@@ -551,11 +552,14 @@ def test_numbers_of_wells_are_written_with_a_colour_each_and_no_mean_of_them(tmp
         np.testing.assert_array_equal(file.read(1), values)
     with rasterio.open(path, overview_level=0) as file:
         assert set(np.unique(file.read(1))) <= {-1, 3, 299}
-    entries = [(each.get("value"), each.get("color")) for each in ET.parse(tmp_path / "well_path_well.qml").iter("paletteEntry")]
-    assert entries == [("3", legend_table.NUMBER_COLOURS[3]), ("299", legend_table.NUMBER_COLOURS[299 % 8])]
+    entries = [
+        (each.get("value"), each.get("label"), each.get("color")) for each in ET.parse(tmp_path / "well_path_well.qml").iter("paletteEntry")
+    ]
+    assert entries == [("3", "W-3", legend_table.NUMBER_COLOURS[3]), ("299", "W-299", legend_table.NUMBER_COLOURS[299 % 8])]
     assert {each.name for each in written} == {"well_path_well.tif", "well_path_well.qml", "well_path_well.sld"}
     with pytest.raises(ValueError, match=r"does not name the values \[299\]"):
-        write_raster(path, Raster(values, grid(values.shape), unknown=-1), legend_table.well_number([0] * 299), title="Wells")
+        fewer = legend_table.well_number(range(299), names[:299], [0] * 299)
+        write_raster(path, Raster(values, grid(values.shape), unknown=-1), fewer, title="Wells")
 
 
 def test_overviews_of_classes_hold_the_commonest_class(tmp_path):

@@ -101,7 +101,8 @@ def test_legend_of_reasons_has_one_line_for_each_first_reason_however_many_combi
 
 
 def test_numbers_that_occur_are_listed_with_their_own_colours():
-    legend = legend_table.well_number([number % 5 for number in range(400)])
+    names = [f"well {number}" for number in range(400)]
+    legend = legend_table.well_number(range(400), names, [number % 5 for number in range(400)])
     entries = styles.raster_entries(legend, dict.fromkeys(range(0, 400, 2), 9))
     palette = parsed(styles.raster_qml(legend, entries)).findall(".//paletteEntry")
     assert [each.get("value") for each in palette] == [str(number) for number in range(0, 400, 2)]

@@ -170,7 +170,10 @@ def test_ordered_classes_get_darker_step_by_step(name, sight):
 
 
 def test_wells_are_told_apart_by_colours_in_turn_and_drain_fields_come_first():
-    assert table.well_number([2, 0]).colours == (table.NUMBER_COLOURS[2], table.NUMBER_COLOURS[0])
+    assert table.well_number([7, 9], ["a", "b"], [2, 0]).swatches == {
+        7: Swatch(7, "a", table.NUMBER_COLOURS[2]),
+        9: Swatch(9, "b", table.NUMBER_COLOURS[0]),
+    }
     column, parts = table.SETBACK_ZONES.groups
     assert (column, parts[0]) == ("part", ("drain_field", "Drain field"))
     assert dict(parts) == dict(PARTS)

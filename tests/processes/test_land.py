@@ -10,6 +10,7 @@ from geoseptic.errors import DatumShiftError
 from geoseptic.io.rulefiles import load_rules
 from geoseptic.model.grid import Grid, Raster
 from geoseptic.model.reasons import BIT
+from geoseptic.model.wellnumbers import well_numbers
 from geoseptic.processes.downslope_distance import downslope_distance
 from geoseptic.processes.land import check_land
 from geoseptic.processes.setback_envelopes import setback_envelopes
@@ -18,6 +19,7 @@ from geoseptic.processes.suitability_map import suitability_map
 CRS = "EPSG:26915"
 LEFT, TOP, CELL_M, SIDE = 500_000.0, 4_980_000.0, 4.0, 100
 FT = 0.3048
+PRESUMED_ON_LOWER = well_numbers(["presumed on lower"])[0]
 
 
 def box(west: float, north: float, width: float, height: float) -> shapely.Polygon:
@@ -114,7 +116,7 @@ def test_ground_above_a_lot_with_a_presumed_well_leads_to_it_and_is_rated_so(pre
     assert after["well_path_code"].raster.values[above] == 1
     # Up to a cell short: one that the lot's edge runs along counts as the lot's.
     assert after["well_path"].raster.values[above] * FT == pytest.approx(110, abs=1.5 * CELL_M)
-    assert after["well_path_well"].raster.values[above] == 1  # numbered after the one on record
+    assert after["well_path_well"].raster.values[above] == PRESUMED_ON_LOWER
     assert 0 < after["suitability"].raster.values[above] < before["suitability"].raster.values[above]
 
 
@@ -134,10 +136,13 @@ def test_presumed_well_reads_no_clearer_than_one_at_the_nearest_edge_of_its_lot(
 
 def test_lot_with_a_presumed_well_is_in_the_discs_under_a_name_and_record_of_its_own(presumed, only_warned):
     discs = presumed["well_discs"].frame
-    assert discs[["number", "well_id", "record"]].values.tolist() == [[0, "w1", "on record"], [1, "presumed on lower", "presumed"]]
+    on_record, hidden = discs[["number", "well_id", "record"]].values.tolist()
+    assert on_record[1:] == ["w1", "on record"] and hidden == [PRESUMED_ON_LOWER, "presumed on lower", "presumed"]
+    assert on_record[0] not in (-1, PRESUMED_ON_LOWER)
     assert discs.geometry[1].buffer(1e-6).covers(LOWER)
     assert discs["radius_ft"][1] == 100
-    reaching = presumed["well_path_well"].raster.values == 1
+    reaching = presumed["well_path_well"].raster.values == PRESUMED_ON_LOWER
+    assert reaching.any()
     assert discs["drains_here_ft2"][1] == round(reaching.sum() * CELL_M**2 / FT**2)
     for name in ("well_path", "well_path_code", "well_path_well"):
         assert "1 presumed wells, on no record, count as if at the nearest edge of their lots" in presumed[name].description
