@@ -1,6 +1,5 @@
 """Points for a phone or a GPS receiver: GPX 1.1, the exchange format of receivers (topografix.com/GPX/1/1)."""
 
-import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
@@ -11,6 +10,7 @@ import numpy.typing as npt
 from pyproj import Transformer
 
 from geoseptic.errors import OutputExistsError, ParameterError, listed
+from geoseptic.io.xmlwords import for_xml
 from geoseptic.model.cautions import SCREENING_AID
 from geoseptic.model.frame import Frame
 
@@ -25,8 +25,6 @@ WARNING: Final = (
     f"{SCREENING_AID} Have utilities marked before any digging. A hand-held receiver is off by several metres: measure the places in from "
     "the lot's corners before you dig."
 )  # common practice, no source
-
-NOT_IN_XML: Final = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 Floats = npt.NDArray[np.float64]
 
@@ -102,8 +100,7 @@ def write_gpx(
 
 
 def _text(parent: ElementTree.Element, tag: str, words: str) -> None:
-    """A child with text; what XML cannot hold at all is left out, the rest is escaped when it is written."""
-    ElementTree.SubElement(parent, tag).text = NOT_IN_XML.sub("", words)
+    ElementTree.SubElement(parent, tag).text = for_xml(words)
 
 
 def _degrees(value: float) -> str:

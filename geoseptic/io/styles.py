@@ -12,6 +12,7 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import numpy.typing as npt
 
+from geoseptic.io.xmlwords import for_xml
 from geoseptic.model.legends import BitLegend, ClassLegend, NumberLegend, RampLegend, RasterLegend, Swatch, VectorLegend
 
 OUTLINE_SHADE: Final = 0.6
@@ -64,7 +65,8 @@ def raster_entries(legend: ClassLegend | BitLegend | NumberLegend, counts: Mappi
     if isinstance(legend, ClassLegend):
         return tuple(sorted(legend.swatches, key=lambda swatch: float(swatch.value)))
     if isinstance(legend, NumberLegend):
-        return tuple(legend.swatches[value] for value in sorted(counts))
+        found = (legend.swatches[value] for value in sorted(counts))
+        return tuple(Swatch(swatch.value, for_xml(swatch.name), swatch.colour) for swatch in found)
     leading = {value.bit_length() for value in counts}
     names = {int(swatch.value) + 1: swatch for swatch in legend.swatches}
     clear = [Swatch(0.5, legend.clear, "#ffffff", opacity=0.0)] if 0 in leading else []

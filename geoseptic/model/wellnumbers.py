@@ -19,11 +19,11 @@ def well_numbers(names: Sequence[str]) -> Numbers:
 
     Of names that are alike, the first one has the lowest number.
     """
-    hashes = np.array([xxh32_intdigest(name.encode("utf-8", "surrogatepass")) >> (32 - BITS) for name in names], np.int64)
-    order = np.lexsort((np.array(names, np.str_), hashes))
-    places = np.arange(len(hashes))
-    numbers = np.empty(len(hashes), np.int32)
-    numbers[order] = np.maximum.accumulate(hashes[order] - places) + places
+    hashed = [xxh32_intdigest(name.encode("utf-8", "surrogatepass")) >> (32 - BITS) for name in names]
+    order = sorted(range(len(names)), key=lambda row: (hashed[row], names[row]))
+    places = np.arange(len(names))
+    numbers = np.empty(len(names), np.int32)
+    numbers[order] = np.maximum.accumulate(np.array(hashed, np.int64)[order] - places) + places
     return numbers
 
 

@@ -113,6 +113,14 @@ def test_numbers_that_occur_are_listed_with_their_own_colours():
     assert styles.undeclared(legend, np.array([0, 399, 400, -1])) == [400, -1]
 
 
+def test_names_of_wells_that_xml_cannot_hold_leave_a_style_that_can_be_read():
+    legend = legend_table.well_number([4, 9], ["W\x01-<1>\ud800", 'é & "2"'], [0, 1])
+    entries = styles.raster_entries(legend, {4: 1, 9: 1})
+    for text in (styles.raster_qml(legend, entries), styles.raster_sld(legend, "wells", entries)):
+        found = [each.get("label") for each in parsed(text).iter() if each.get("label")]
+        assert found == ["W-<1>", 'é & "2"']
+
+
 def test_sld_ramp_ascends_and_values_are_exact():
     ramp = parsed(styles.raster_sld(legend_table.SLOPE, "slope")).find(".//sld:ColorMap", NAMESPACES)
     assert ramp.get("type") == "ramp"
