@@ -15,7 +15,15 @@ COPIED_BYTES: Final = 1 << 18
 """Blocks that stay in the caches: a copy by blocks of a megabyte takes twice the time and more."""
 
 _State = tuple[str, str, int, int, int, int]
-_SEEN: Final[ContextVar[dict[_State, Future[bytes]] | None]] = ContextVar("hashes", default=None)
+
+
+class _Seen(dict[_State, Future[bytes]]):
+    """Hashes that are known or being found out; nobody asks for them any more when it is over."""
+
+    over = False
+
+
+_SEEN: Final[ContextVar[_Seen | None]] = ContextVar("hashes", default=None)
 
 
 def digest_of(files: Iterable[Path]) -> dict[str, Any]:
@@ -31,15 +39,18 @@ def digest_of(files: Iterable[Path]) -> dict[str, Any]:
 @contextmanager
 def each_once() -> Iterator[None]:
     """Within the block, a file of which the file system tells the same as before is not read again: several layers may lie in one."""
-    token = _SEEN.set({})
+    seen = _Seen()
+    token = _SEEN.set(seen)
     try:
         yield
     finally:
+        seen.over = True
         _SEEN.reset(token)
 
 
 def begin_digests(files: Iterable[Path]) -> None:
-    """Within `each_once`, have `file_digest` of these files found out while other work goes on; what cannot be read is passed over."""
+    """Within `each_once`, have `file_digest` of these files found out while other work goes on, until the block ends; what cannot be read
+    is passed over."""
 
     def find() -> None:
         for path in files:
@@ -104,9 +115,11 @@ def _once(path: Path, kind: str, new: Callable[[], Any]) -> bytes:
 
 def _hashed(path: Path, found: Any) -> int:
     """The bytes of a file go into a hash; how many they are."""
-    size, block = 0, memoryview(bytearray(COPIED_BYTES))
+    seen, size, block = _SEEN.get(), 0, memoryview(bytearray(COPIED_BYTES))
     with path.open("rb", buffering=0) as file:
         while count := file.readinto(block):
+            if seen is not None and seen.over:
+                raise InterruptedError(f"{path}: nobody asks for its hash any more")
             found.update(block[:count])
             size += count
     return size

@@ -146,9 +146,7 @@ def paths_to_wells(
     lots_m = burn.Near(sites.presumed_m)
     more = wells.radius_m / cell_m + 2
     discs_in_cells = ByPlace(np.stack([wells.col - more, wells.row - more, wells.col + more, wells.row + more], axis=1))
-    keeps = kept.in_use() is not None
-
-    numbers = sites.numbers
+    numbers, keeps = sites.numbers, kept.in_use() is not None
 
     def near(wide: Window) -> tuple[npt.NDArray[np.int64], Geometries, Numbers]:
         """The wells in reach of a window, the lots near it, and the numbers of both."""
