@@ -3,11 +3,12 @@
 Text in, text out: nothing here opens a file.
 """
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Final
 from xml.etree import ElementTree as ET
+from xml.sax.saxutils import escape
 
 import numpy as np
 import numpy.typing as npt
@@ -66,7 +67,7 @@ def raster_entries(legend: ClassLegend | BitLegend | NumberLegend, counts: Mappi
         return tuple(sorted(legend.swatches, key=lambda swatch: float(swatch.value)))
     if isinstance(legend, NumberLegend):
         found = (legend.swatches[value] for value in sorted(counts))
-        return tuple(Swatch(swatch.value, for_xml(swatch.name), swatch.colour) for swatch in found)
+        return tuple(swatch if (name := for_xml(swatch.name)) == swatch.name else replace(swatch, name=name) for swatch in found)
     leading = {value.bit_length() for value in counts}
     names = {int(swatch.value) + 1: swatch for swatch in legend.swatches}
     clear = [Swatch(0.5, legend.clear, "#ffffff", opacity=0.0)] if 0 in leading else []
@@ -116,18 +117,20 @@ def undeclared(legend: RasterLegend, values: npt.NDArray[np.integer]) -> list[in
 def raster_qml(legend: RasterLegend, entries: Sequence[Swatch] = ()) -> str:
     """A QGIS style for band 1 of a raster; `entries` are those of `raster_entries`, unused for a RampLegend."""
     root = ET.Element("qgis", version=QML_VERSION, styleCategories="AllStyleCategories")
-    pipe = ET.SubElement(root, "pipe")
+    pipe, rows = ET.SubElement(root, "pipe"), list[str]()
     if isinstance(legend, RampLegend):
         _pseudocolour(pipe, legend.stops, legend.unknown, "INTERPOLATED")
     elif isinstance(legend, BitLegend):
         _pseudocolour(pipe, entries, legend.unknown, "DISCRETE")
     else:
-        _paletted(pipe, entries, legend.unknown if isinstance(legend, ClassLegend) else None)
+        unknown = legend.unknown if isinstance(legend, ClassLegend) else None
+        swatches = (*entries, *([] if unknown is None else [unknown]))
+        rows = _rows(ET.SubElement(_renderer(pipe, "paletted", unknown), "colorPalette"), PALETTE_ENTRY, swatches)
     ET.SubElement(pipe, "brightnesscontrast", brightness="0", contrast="0", gamma="1")
     ET.SubElement(pipe, "huesaturation", saturation="0", grayscaleMode="0", colorizeOn="0")
     ET.SubElement(pipe, "rasterresampler", maxOversampling="2")
     ET.SubElement(root, "blendMode").text = "0"
-    return _document(root, QML_DOCTYPE)
+    return _document(root, QML_DOCTYPE, rows)
 
 
 def _renderer(pipe: ET.Element, kind: str, unknown: Swatch | None) -> ET.Element:
@@ -167,20 +170,6 @@ def _pseudocolour(pipe: ET.Element, stops: Sequence[Swatch], unknown: Swatch | N
     ET.SubElement(shader, "rampLegendSettings", useContinuousLegend="0")
 
 
-def _paletted(pipe: ET.Element, entries: Sequence[Swatch], unknown: Swatch | None) -> None:
-    renderer = _renderer(pipe, "paletted", unknown)
-    palette = ET.SubElement(renderer, "colorPalette")
-    for swatch in (*entries, *([] if unknown is None else [unknown])):
-        ET.SubElement(
-            palette,
-            "paletteEntry",
-            value=str(swatch.value),
-            label=swatch.name,
-            color=swatch.colour,
-            alpha=str(_byte(swatch.opacity)),
-        )
-
-
 def raster_sld(legend: RasterLegend, layer: str, entries: Sequence[Swatch] = ()) -> str:
     """A Styled Layer Descriptor 1.0 for a single-band raster; `entries` as in `raster_qml`."""
     root = ET.Element(f"{{{SLD}}}StyledLayerDescriptor", version="1.0.0")
@@ -193,16 +182,8 @@ def raster_sld(legend: RasterLegend, layer: str, entries: Sequence[Swatch] = ())
     colours = ET.SubElement(ET.SubElement(rule, f"{{{SLD}}}RasterSymbolizer"), f"{{{SLD}}}ColorMap", type=kind)
     if len(entries) > SMALL_PALETTE:
         colours.set("extended", "true")
-    for swatch in legend.stops if isinstance(legend, RampLegend) else entries:
-        ET.SubElement(
-            colours,
-            f"{{{SLD}}}ColorMapEntry",
-            color=swatch.colour,
-            quantity=str(swatch.value),
-            label=swatch.name,
-            opacity=f"{swatch.opacity:g}",
-        )
-    return _document(root)
+    rows = _rows(colours, COLOUR_MAP_ENTRY, legend.stops if isinstance(legend, RampLegend) else entries)
+    return _document(root, rows=rows)
 
 
 # ---------------------------------------------------------------------------------------------------------------- vectors
@@ -485,9 +466,34 @@ def _parameter(parent: ET.Element, name: str, value: str) -> None:
 # ----------------------------------------------------------------------------------------------------------------- shared
 
 
-def _document(root: ET.Element, doctype: str = "") -> str:
+PALETTE_ENTRY: Final = '<paletteEntry value="{value}" label="{name}" color="{colour}" alpha="{alpha}" />'
+COLOUR_MAP_ENTRY: Final = '<sld:ColorMapEntry color="{colour}" quantity="{value}" label="{name}" opacity="{opacity:g}" />'
+ROWS: Final = "rows"
+
+QUOTED: Final = {'"': "&quot;", "\t": "&#09;", "\n": "&#10;", "\r": "&#13;"}
+"""In the value of an attribute, beside what is escaped anyway."""
+
+
+def _rows(parent: ET.Element, row: str, swatches: Iterable[Swatch]) -> list[str]:
+    """The rows that `_document` puts into `parent`, one a swatch: as texts, since there may be tens of thousands, and elements take four
+    times as long."""
+    told = ((swatch, escape(swatch.name, QUOTED), swatch.opacity) for swatch in swatches)
+    rows = [
+        row.format(value=swatch.value, name=name, colour=swatch.colour, alpha=_byte(opacity), opacity=opacity)
+        for swatch, name, opacity in told
+    ]
+    if rows:
+        ET.SubElement(parent, ROWS)
+    return rows
+
+
+def _document(root: ET.Element, doctype: str = "", rows: Sequence[str] = ()) -> str:
     ET.indent(root, " ")
-    return doctype + ET.tostring(root, encoding="unicode") + "\n"
+    text = ET.tostring(root, encoding="unicode")
+    if rows:
+        before, after = text.split(f"<{ROWS} />")
+        text = before + before[before.rindex("\n") :].join(rows) + after
+    return doctype + text + "\n"
 
 
 def rgb(colour: str) -> tuple[int, int, int]:
