@@ -9,8 +9,8 @@ from geoseptic.model.wellnumbers import BITS, rows_of, well_numbers
 NAMES = [f"w{number}" for number in range(3000)]
 
 
-def test_the_number_is_the_first_bits_of_the_hash_that_its_specification_gives():
-    """xxHash specification 0.2.0: XXH32 of no byte, seed 0, is 02CC5D05."""
+def test_the_number_is_the_first_bits_of_the_hash_that_its_authors_publish():
+    """tests/sanity_test_vectors.h of the xxHash library, first of XSUM_XXH32_testdata: no byte, seed 0, gives 02CC5D05."""
     assert well_numbers([""]).tolist() == [0x02CC5D05 >> 32 - BITS]
 
 
