@@ -477,10 +477,15 @@ QUOTED: Final = {'"': "&quot;", "\t": "&#09;", "\n": "&#10;", "\r": "&#13;"}
 def _rows(parent: ET.Element, row: str, swatches: Iterable[Swatch]) -> list[str]:
     """The rows that `_document` puts into `parent`, one a swatch: as texts, since there may be tens of thousands, and elements take four
     times as long."""
-    told = ((swatch, escape(swatch.name, QUOTED), swatch.opacity) for swatch in swatches)
     rows = [
-        row.format(value=swatch.value, name=name, colour=swatch.colour, alpha=_byte(opacity), opacity=opacity)
-        for swatch, name, opacity in told
+        row.format(
+            value=swatch.value,
+            name=escape(swatch.name, QUOTED),
+            colour=swatch.colour,
+            alpha=_byte(swatch.opacity),
+            opacity=swatch.opacity,
+        )
+        for swatch in swatches
     ]
     if rows:
         ET.SubElement(parent, ROWS)

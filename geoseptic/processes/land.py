@@ -66,8 +66,13 @@ class WellSites:
     """What was mended, or is odd, in any layer."""
 
     @cached_property
+    def names(self) -> "np.ndarray[tuple[int], np.dtype[np.object_]]":
+        """What the wells on record are called, and the presumed ones after them."""
+        return np.concatenate([self.wells.ids, self.presumed_ids])
+
+    @cached_property
     def numbers(self) -> Numbers:
-        """What rasters call the wells on record, and the presumed ones after them."""
+        """What rasters call them."""
         return well_numbers([*(f"on record: {name}" for name in self.wells.ids), *map(str, self.presumed_ids)])
 
 

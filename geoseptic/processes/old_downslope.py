@@ -13,7 +13,7 @@ from geoseptic.processes.paths import Drained, paths_to_wells
 from geoseptic.stages import stage
 from geoseptic.terrain.windows import Window, for_windows
 
-Found = tuple[npt.NDArray[np.int64], npt.NDArray[np.float32], npt.NDArray[np.int64]]
+Found = tuple[npt.NDArray[np.int64], npt.NDArray[np.float32], npt.NDArray[np.int32]]
 
 
 @stage("wells downslope of the houses")
@@ -26,13 +26,13 @@ def wells_downslope(looked_at_m: Geometries, elevation: Raster, land: Land, grou
     def nearest(window: Window) -> Found:
         lot, well = burn.numbered_by_middle(looked_at_m, grid.window(*window)), number.read(*window)
         there = (lot >= 0) & (well >= 0)
-        return lot[there].astype(np.int64), distance_m.read(*window)[there], rows_of(land.numbers, well[there])
+        return lot[there].astype(np.int64), distance_m.read(*window)[there], well[there]
 
-    lots, away_m, wells = (np.concatenate(parts) for parts in zip(*for_windows(nearest, elevation.plane, workers), strict=True))
+    lots, away_m, called = (np.concatenate(parts) for parts in zip(*for_windows(nearest, elevation.plane, workers), strict=True))
     # The nearest first, of two as near the one that comes first in its layer: the answer hangs on no order of work.
+    wells = rows_of(land.numbers, called)
     order = np.lexsort((wells, away_m, lots))
     rows, first = np.unique(lots[order], return_index=True)
-    named = np.concatenate([land.wells.ids, land.presumed_ids]).astype(str)
     found = np.full(len(looked_at_m), "", object)
-    found[rows] = named[wells[order][first]]
+    found[rows] = land.names.astype(str)[wells[order][first]]
     return found

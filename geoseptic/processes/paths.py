@@ -270,7 +270,6 @@ def path_results(
     cells = np.zeros(wells, np.int64)
     np.add.at(cells, rows_of(sites.numbers, reached[:, 0]), reached[:, 1])
     shared = summed(edges for _, _, edges in found)
-    names = np.concatenate([sites.wells.ids, sites.presumed_ids]).astype(object)
     bound = f"within {reach:g} {BRITISH[unit]} along the flow path"
     hidden = f" {presumed} presumed wells, on no record, count as if at the nearest edge of their lots." if presumed else ""
     answers = {
@@ -304,7 +303,7 @@ def path_results(
             RasterResult(
                 "well_path_well",
                 elevation.with_values(paths.number, -1),
-                _well_legend(sites.numbers, names, shared),
+                _well_legend(sites, shared),
                 "Number of the nearest well down the flow path",
                 f"The layer well_discs in well_discs.gpkg names each number. Colours only tell neighbours apart.{hidden}",
                 "",
@@ -321,7 +320,7 @@ def path_results(
         ),
         layers=(
             tables.disc_layer(
-                names,
+                sites.names,
                 sites.numbers,
                 np.concatenate([sites.wells.shapes_m, sites.presumed_m]),
                 np.concatenate([discs.radius_m, np.full(presumed, well_radius_m)]),
@@ -337,15 +336,16 @@ def path_results(
     )
 
 
-def _well_legend(numbers: Numbers, names: npt.NDArray[np.object_], shared: Mapping[int, int]) -> NumberLegend:
+def _well_legend(sites: WellSites, shared: Mapping[int, int]) -> NumberLegend:
     """Names and colours of the wells in the order of their numbers, so that neither hangs on the order of the layer; `shared` as of
     `mapcolours.shared_edges` with `MOST_WELLS`."""
-    order = np.argsort(numbers)
+    order = np.argsort(sites.numbers)
+    numbers = sites.numbers[order]
     keys = np.fromiter(shared, np.int64, len(shared))
-    one, other = (np.searchsorted(numbers, found, sorter=order) for found in (keys // MOST_WELLS, keys % MOST_WELLS))
+    one, other = (rows_of(numbers, found) for found in (keys // MOST_WELLS, keys % MOST_WELLS))
     edges = dict(zip((one * len(numbers) + other).tolist(), shared.values(), strict=True))
     colours = mapcolours.coloured(edges, len(numbers), len(legend_table.NUMBER_COLOURS))
-    return legend_table.well_number(numbers[order].tolist(), names[order].tolist(), colours.tolist())
+    return legend_table.well_number(numbers.tolist(), sites.names[order].tolist(), colours.tolist())
 
 
 def _in_unit(length_m: Part, per_m: np.float32) -> tuple[tuple[Floats], None]:
@@ -364,9 +364,9 @@ def _depth(filled_m: Part, ground_m: Part) -> tuple[tuple[Floats], int]:
     return (depth,), int(np.count_nonzero(depth > 0))
 
 
-def _tally(code: Part, labels: Part) -> tuple[tuple[()], tuple[list[tuple[int, int]], ...]]:
+def _tally(code: Part, numbers: Part) -> tuple[tuple[()], tuple[list[tuple[int, int]], ...]]:
     """Cells of each answer, cells of each well, and what `mapcolours.shared_edges` says, as pairs."""
-    answers, around = code.read(), labels.read()
+    answers, around = code.read(), numbers.read()
     own = around[: answers.shape[0], : answers.shape[1]]
     shared = mapcolours.shared_edges(around, MOST_WELLS, (answers.shape[0], answers.shape[1]))
     return (), (tally(answers), [pair for pair in tally(own) if pair[0] >= 0], list(shared.items()))

@@ -294,11 +294,10 @@ def _nearest_wells(land: Land, lots: Sequence[Screened]) -> tuple[list[float | N
     discs = shapely.buffer(land.wells.shapes_m, land.location_error_m)
     # A well known to nothing better than a point has a disc without area; a presumed one may be anywhere on its lot.
     places = np.concatenate([np.where(shapely.is_empty(discs), land.wells.shapes_m, discs), land.presumed_m])
-    ids = [*land.wells.ids, *land.presumed_ids]
     field, well = shapely.STRtree(places).query_nearest(fields, all_matches=False)
     for number, nearest in zip(field.tolist(), well.tolist(), strict=True):
         distances[placed[number]] = float(shapely.distance(fields[number], places[nearest]))
-        names[placed[number]] = str(ids[nearest])
+        names[placed[number]] = str(land.names[nearest])
     return distances, names
 
 

@@ -36,7 +36,7 @@ def ways_down(fields_m: Geometries, elevation: Raster, mapped: Mapped, land: Lan
     `fields_m` has one row a lot, empty where there is no field.
     """
     distance_m, receivers, numbers = (plane.array() for plane in (mapped.paths.distance_m, mapped.receivers, mapped.paths.number))
-    names = dict(zip(land.numbers.tolist(), [*land.wells.ids, *land.presumed_ids], strict=True))
+    names = dict(zip(land.numbers.tolist(), land.names, strict=True))
 
     def way_of(lot: int) -> Downslope | None:
         start = _start(fields_m[lot], elevation.grid, distance_m)

@@ -102,11 +102,11 @@ def with_digests(inputs: Mapping[str, Mapping[str, Any]], digests: Mapping[str, 
 
 def begin_records(process: Process[..., Any], wanted: Request) -> None:
     """Have the large part of `input_records` done while other work goes on: the hashes of inputs that are one file. Within `each_once`."""
-    files = []
+    files: list[Path] = []
     with suppress(GeosepticError, OSError, ValueError):  # what is wrong with an input is told when its header is read
-        for _, path, _, _ in inputs_of(process, wanted):
-            if not is_elsewhere(path) and Path(path).is_file() and len(_files_of(Path(path))) == 1:
-                files.append(Path(path))
+        for _, path, _, raster in inputs_of(process, wanted):
+            own = [] if is_elsewhere(path) else _own_files(path, raster, wanted)
+            files += own if len(own) == 1 else []
     begin_digests(files)
 
 

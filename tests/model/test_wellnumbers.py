@@ -19,7 +19,7 @@ def test_other_wells_and_another_order_leave_a_well_its_number():
     assert len(set(numbers.values())) == len(NAMES) and 0 <= min(numbers.values()) <= max(numbers.values()) < 2**BITS
     mixed = np.random.default_rng(1).permutation(NAMES)
     assert dict(zip(mixed.tolist(), well_numbers(mixed.tolist()).tolist(), strict=True)) == numbers
-    # Of 3,000 numbers out of 16 million three or so are others' hashes too.
+    # Two of 3,000 have one of 16 million hashes in common in every fourth such list or so.
     fewer = dict(zip(NAMES[::2], well_numbers(NAMES[::2]).tolist(), strict=True))
     assert sum(numbers[name] != own for name, own in fewer.items()) <= 1
 

@@ -1,15 +1,12 @@
 """The raster that names wells by numbers: a well keeps its number and colour whatever the order of its layer."""
 
-import geopandas
 import numpy as np
 import pytest
-import shapely
-from affine import Affine
 
-from geoseptic.model.grid import Grid, Raster
 from geoseptic.processes.downslope_distance import downslope_distance
+from tests.processes.test_suitability_cells import elevation_of, layer, well_at
 
-CRS, SIDE, CELL_M, LEFT, TOP = "EPSG:26915", 90, 4.0, 500_000.0, 4_980_000.0
+SIDE, CELL_M = 90, 4.0
 
 
 @pytest.fixture(scope="module")
@@ -18,10 +15,10 @@ def found():
     rng = np.random.default_rng(7)
     row, col = np.mgrid[:SIDE, :SIDE]
     heights = 60 + 9 * np.sin(row / 9) * np.cos(col / 7) - 0.05 * row + rng.normal(0, 0.01, (SIDE, SIDE))
-    hills = Raster(heights.astype(np.float32), Grid.of((SIDE, SIDE), Affine(CELL_M, 0, LEFT, 0, -CELL_M, TOP), CRS, "elevation"))
-    places = shapely.points(rng.uniform((LEFT, TOP - SIDE * CELL_M), (LEFT + SIDE * CELL_M, TOP), (40, 2)))
-    columns = {"well_id": [f"W-{number}" for number in range(40)], "kind": "private", "location_error_m": 1.0}
-    wells = geopandas.GeoDataFrame(columns, geometry=places, crs=CRS)
+    hills = elevation_of(heights, CELL_M)
+    places = [well_at(x, y) for x, y in rng.uniform(0, SIDE * CELL_M, (40, 2))]
+    names = [f"W-{number}" for number in range(40)]
+    wells = layer(places, well_id=names, kind=["private"] * 40, location_error_m=[1.0] * 40)
     fewer = wells[np.arange(40) % 4 != 0]
     return [downslope_distance(hills, some.reset_index(drop=True), length_unit="m") for some in (wells, wells[::-1], fewer)]
 
@@ -40,7 +37,7 @@ def test_another_order_of_the_layer_changes_neither_numbers_nor_colours(found):
 
 def test_each_number_is_named_by_the_legend_and_by_the_discs(found):
     legend, numbers = found[0]["well_path_well"].legend, numbers_of(found[0])
-    assert {name: swatch.value for swatch in legend.swatches.values() for name in [swatch.name]} == numbers
+    assert {swatch.name: swatch.value for swatch in legend.swatches.values()} == numbers
     held = set(np.unique(found[0]["well_path_well"].raster.values).tolist()) - {-1}
     assert len(held) > 20 and held <= set(numbers.values())
 
