@@ -110,7 +110,8 @@ def undeclared(legend: RasterLegend, values: npt.NDArray[np.integer]) -> list[in
         bits = sum(1 << int(swatch.value) for swatch in legend.swatches)
         return [int(value) for value in values if int(value) & ~bits]
     if isinstance(legend, NumberLegend):
-        return [int(value) for value in values if int(value) not in legend.swatches]
+        strangers: list[int] = values[~np.isin(values, legend.numbers)].tolist()
+        return strangers
     return []
 
 

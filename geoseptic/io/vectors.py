@@ -283,11 +283,16 @@ def _first_of_each(frame: "GeoDataFrame", columns: Sequence[str]) -> "np.ndarray
     """The first row of every combination of values in these columns."""
     import pandas as pd
 
-    place = np.zeros(len(frame), np.int64)
+    place, many = np.zeros(len(frame), np.int64), 1
     for column in columns:
         codes, values = pd.factorize(frame[column], use_na_sentinel=False)
-        place = np.unique(place * len(values) + codes, return_inverse=True)[1]
-    return np.unique(place, return_index=True)[1]
+        place, many = place * len(values) + codes, many * len(values)
+        if many > len(frame):
+            found, place = np.unique(place, return_inverse=True)
+            many = len(found)
+    first = np.full(many, -1)
+    first[place[::-1]] = np.arange(len(frame))[::-1]  # of several rows of one place the last that is written stays: the first row
+    return first[first >= 0]
 
 
 def _titles(layer: LayerToWrite) -> dict[str, str]:

@@ -19,11 +19,13 @@ class ByPlace:
         """Bounds as (left, bottom, right, top) in whatever unit, shape (shapes, 4); those with NaN in them meet nothing."""
         there = np.flatnonzero(~np.isnan(bounds).any(axis=1))
         across, up = bounds[there, 0] + bounds[there, 2], bounds[there, 1] + bounds[there, 3]
-        # Strips from left to right, each from bottom to top, so that groups are about square.
+        # Strips from left to right, each from bottom to top, so that groups are about square. Who is in which group does not matter.
         in_a_strip = IN_A_GROUP * max(1, math.isqrt(len(there) // IN_A_GROUP))
-        strip = np.empty(len(there), np.int64)
-        strip[np.argsort(across, kind="stable")] = np.arange(len(there)) // in_a_strip
-        self._rows = there[np.lexsort((up, strip))]
+        order = np.argsort(across)
+        for start in range(0, len(there), in_a_strip):
+            strip = order[start : start + in_a_strip]
+            strip[:] = strip[np.argsort(up[strip])]
+        self._rows = there[order]
         self._bounds = bounds[self._rows]
         starts = np.arange(0, len(there), IN_A_GROUP)
         ends = np.minimum.reduceat(self._bounds[:, :2], starts), np.maximum.reduceat(self._bounds[:, 2:], starts)

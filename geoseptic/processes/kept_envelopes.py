@@ -164,9 +164,9 @@ def groups_by_place(bounds_m: npt.NDArray[np.float64], in_a_group: int | None = 
     across, down = (
         np.nan_to_num(np.floor((low + high) / 2 / side_m), nan=-(2.0**30)).astype(np.int64) for low, high in ((left, right), (bottom, top))
     )
-    _, group = np.unique(across * 2**32 + down, return_inverse=True)
-    order = np.argsort(group, kind="stable")
-    return [rows for rows in np.split(order, np.cumsum(np.bincount(group))[:-1]) if len(rows)]
+    square = across * 2**32 + down
+    order = np.argsort(square, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(square[order])) + 1)
 
 
 def bundles(

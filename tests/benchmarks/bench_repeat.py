@@ -3,9 +3,9 @@
     python tests/benchmarks/bench_repeat.py [--rows 15000 --parcels 100000 --workers 2 --times 3]
 
 Changes of one county, each by itself: one well moved by 3 m; one parcel; a well more at the end of its layer; one in its middle, which
-gives half of all wells another number. Of each a full run without a store, right after it so many runs that go on from what was kept of
-the county before the change, and all outputs compared, byte for byte and GeoPackages row by row. Prints Markdown; figures go to
-OUT/repeat.json.
+gives the rows of half of all wells another number. Of each a full run without a store, right after it so many runs that go on from what
+was kept of the county before the change, and all outputs compared, byte for byte and GeoPackages row by row. Prints Markdown; figures go
+to OUT/repeat.json.
 """
 
 import argparse
