@@ -422,10 +422,13 @@ def _heights_m(
         number for number in _sentinels(np.dtype(file.dtypes[band - 1])) if LOWEST_M <= (number * scale + offset) * factor <= HIGHEST_M
     ]
     as_stored = file.dtypes[band - 1] == "float32" and (scale, offset, factor) == (1.0, 0.0, 1.0)
+    # Read to where they stay, where they stay as they are.
+    whole = into.array() if as_stored and into.in_memory else None
 
     def read(window: Window) -> tuple[npt.NDArray[Any], npt.NDArray[np.floating]]:
+        place = None if whole is None else whole[window.row_off : window.row_off + window.height]
         with reading(path):
-            stored = file.read(band, window=window)
+            stored = file.read(band, window=window, out=place)
             # What is blank becomes NaN in both where they are one: it is no number in question in either.
             heights = stored if as_stored else (stored.astype(np.float64) * scale + offset) * factor
             blanks.clear(heights, stored, window)
@@ -461,7 +464,8 @@ def _heights_m(
             if blank.any():
                 zero = np.zeros(grid.shape, bool) if zero is None else zero
                 zero[rows] = blank
-            into.write(rows, slice(0, file.width), heights)
+            if whole is None:
+                into.write(rows, slice(0, file.width), heights)
             if not level_is_height:
                 # Two rows of the strip before: a patch may end with it.
                 above = max(0, rows.start - 2)
