@@ -84,6 +84,10 @@ CACHE_MB: Final = "128"
 """Where rows of a large layer lie in no order of place, each goes into another node of the spatial index: with the usual 2 MB most are read
 and written anew for it."""
 
+DATE: Final = "OGR_CURRENT_DATE"
+"""What GDAL takes for the time of each of its changes. By the clock, of two within a millisecond the second one would leave its page as it
+is, and SQLite counts changes in the head of the file."""
+
 PRAGMAS: Final = "OGR_SQLITE_PRAGMA"
 LARGE_PAGES: Final = "page_size=16384"
 """A row with its shape takes a kilobyte or two, of which few fit a usual page of 4,096 bytes: with larger pages the package of a county
@@ -152,7 +156,6 @@ def _write_new(target: Path, layers: Sequence[LayerToWrite]) -> None:
         database.execute("BEGIN")  # or each table that is made is a change of its own, for which the disk is waited for
         _add_styles(database, layers)
         _add_notes(database, layers)
-        database.execute("UPDATE gpkg_contents SET last_change = ?", (WRITTEN_AT,))
 
 
 def _write_rows(path: Path, layers: Sequence[LayerToWrite], *, index: bool) -> None:
@@ -189,10 +192,10 @@ def _set_for_new_packages(rows: int) -> Iterator[None]:
     import pyogrio
 
     with _ALONE:
-        before = {name: pyogrio.get_gdal_config_option(name) for name in (WAITS, CACHE, PRAGMAS)}
+        before = {name: pyogrio.get_gdal_config_option(name) for name in (WAITS, CACHE, DATE, PRAGMAS)}
         # Pragmas that the user has set stay the user's.
         pages = {PRAGMAS: LARGE_PAGES} if rows >= MANY_ROWS and before[PRAGMAS] is None else {}
-        pyogrio.set_gdal_config_options({WAITS: "OFF", CACHE: CACHE_MB, **pages})
+        pyogrio.set_gdal_config_options({WAITS: "OFF", CACHE: CACHE_MB, DATE: WRITTEN_AT, **pages})
         try:
             yield
         finally:
