@@ -242,7 +242,7 @@ def read_depth(path: Path | str, layer: str, *, unit: str | None = None) -> Rast
             depths = (stored * slope + offset) * factor
             bad = (np.abs(depths) > DEEPEST_M) | np.isin(stored, sentinels)
             wild.update(stored[bad].tolist())
-            values[window.row_off : window.row_off + window.height] = depths
+            values[window.toslices()] = depths
     if wild:
         numbers = ", ".join(f"{number:.8g}" for number, _ in wild.most_common(PRINTED_PATCHES))
         raise ElevationValueError(
@@ -426,7 +426,7 @@ def _heights_m(
     whole = into.array() if as_stored and into.in_memory else None
 
     def read(window: Window) -> tuple[npt.NDArray[Any], npt.NDArray[np.floating]]:
-        place = None if whole is None else whole[window.row_off : window.row_off + window.height]
+        place = None if whole is None else whole[window.toslices()]
         with reading(path):
             stored = file.read(band, window=window, out=place)
             # What is blank becomes NaN in both where they are one: it is no number in question in either.
@@ -446,7 +446,7 @@ def _heights_m(
 
         kernels.ready()
         for window, (stored, heights) in zip(strips, found, strict=True):
-            rows = slice(window.row_off, window.row_off + window.height)
+            rows, cols = window.toslices()
             lost = int(np.count_nonzero(np.isnan(heights)))
             # NaN where nothing is known, and then not within.
             if sentinels or not LOWEST_M <= np.fmin.reduce(heights, axis=None) <= np.fmax.reduce(heights, axis=None) <= HIGHEST_M:
@@ -465,11 +465,11 @@ def _heights_m(
                 zero = np.zeros(grid.shape, bool) if zero is None else zero
                 zero[rows] = blank
             if whole is None:
-                into.write(rows, slice(0, file.width), heights)
+                into.write(rows, cols, heights)
             if not level_is_height:
                 # Two rows of the strip before: a patch may end with it.
                 above = max(0, rows.start - 2)
-                cells = sheer_edges(into.read(slice(above, rows.stop), slice(0, file.width)))
+                cells = sheer_edges(into.read(slice(above, rows.stop), cols))
                 if len(cells):
                     edges.append(cells + np.array([above, 0]))
     patches: Sequence[Patch] = ()
@@ -755,7 +755,7 @@ def _packable(raster: Raster, drafts: Path) -> Raster:
         return raster
     made = _new_plane(plane.in_memory, drafts, plane.shape, np.float32 if plane.dtype.kind == "f" else plane.dtype.newbyteorder("="))
     for window in _strips(*plane.shape):
-        rows, cols = slice(window.row_off, window.row_off + window.height), slice(0, window.width)
+        rows, cols = window.toslices()
         made.write(rows, cols, plane.read(rows, cols))
     return raster.with_values(made, raster.unknown)
 
@@ -787,9 +787,7 @@ def _overview_method(legend: RasterLegend, whole_numbers: bool) -> overviews.Met
 
 def _counts(plane: Plane) -> Counter[int]:
     """How many cells hold each value."""
-    return summed(
-        tally(plane.read(slice(window.row_off, window.row_off + window.height), slice(0, window.width))) for window in _strips(*plane.shape)
-    )
+    return summed(tally(plane.read(*window.toslices())) for window in _strips(*plane.shape))
 
 
 def _legend_tags(legend: RasterLegend) -> dict[str, str]:

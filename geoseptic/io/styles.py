@@ -103,16 +103,16 @@ def colour_table(legend: RasterLegend) -> dict[int, tuple[int, int, int, int]]:
 
 def undeclared(legend: RasterLegend, values: npt.NDArray[np.integer]) -> list[int]:
     """Those of `values` that the legend does not name."""
-    if isinstance(legend, ClassLegend):
-        named = {int(swatch.value) for swatch in legend.swatches}
-        return [int(value) for value in values if int(value) not in named]
     if isinstance(legend, BitLegend):
         bits = sum(1 << int(swatch.value) for swatch in legend.swatches)
-        return [int(value) for value in values if int(value) & ~bits]
-    if isinstance(legend, NumberLegend):
-        strangers: list[int] = values[~np.isin(values, legend.numbers)].tolist()
-        return strangers
-    return []
+        strange = (values & ~bits) != 0
+    elif isinstance(legend, ClassLegend | NumberLegend):
+        named = legend.numbers if isinstance(legend, NumberLegend) else [int(swatch.value) for swatch in legend.swatches]
+        strange = ~np.isin(values, named)
+    else:
+        return []
+    strangers: list[int] = values[strange].tolist()
+    return strangers
 
 
 def raster_qml(legend: RasterLegend, entries: Sequence[Swatch] = ()) -> str:
